@@ -1,0 +1,2 @@
+//! The `spinover` command: wiring only.
+fn main() {}

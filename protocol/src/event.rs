@@ -1,0 +1,171 @@
+//! What the journal holds. An event is a fact that was accepted, numbered, and written down before anyone was told.
+
+use crate::{
+    ChannelKey, CommandId, Millis, PersonId, PhaseKey, RoleKey, Seq, StepKey,
+    car::{Band, Car},
+    sheet::Sheet,
+};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// One entry of the journal.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Event {
+    /// Its number.
+    pub seq: Seq,
+    /// When the hub accepted it.
+    pub at: Millis,
+    /// Who did it; nobody when the hub did it by itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by: Option<Who>,
+    /// The command that it answers.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub command: Option<CommandId>,
+    /// What happened.
+    #[serde(flatten)]
+    pub body: EventBody,
+}
+
+/// A person as an event names them: the name and role they had at that time.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Who {
+    /// Their phone.
+    pub id: PersonId,
+    /// Their name at the time.
+    pub name: String,
+    /// Their role at the time.
+    pub role: RoleKey,
+}
+
+/// What a code allows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Right {
+    /// See, call, type readings in, say seen, confirm a skip.
+    Crew,
+    /// All that, and mark, skip, undo, hold, abort, lift a stop, set bands, begin and close.
+    Chief,
+}
+
+/// Who a call is for.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Audience {
+    /// Everyone.
+    All,
+    /// Whoever has that role.
+    Role(RoleKey),
+}
+
+/// What happened.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "snake_case")]
+pub enum EventBody {
+    /// A warm-up began. It carries the car and the sheet, so that the record can be read without the files.
+    WarmupBegun {
+        /// Its id: the UTC time it began, `2026-05-16T14-03-22Z`.
+        id: String,
+        /// The sheet it follows.
+        sheet: Box<Sheet>,
+        /// The car as it was.
+        car: Box<Car>,
+    },
+    /// The warm-up is over.
+    WarmupClosed {},
+    /// Somebody joined for the first time, or came back with another name, role or right.
+    PersonJoined {
+        /// The person.
+        who: Who,
+        /// What their code allows.
+        right: Right,
+    },
+    /// A step was marked done.
+    StepMarked {
+        /// The step.
+        step: StepKey,
+        /// What its gates' channels read at that moment, in the channels' units.
+        #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+        readings: BTreeMap<ChannelKey, f64>,
+    },
+    /// The chief wants to skip a safety step; a second person must agree.
+    SkipAsked {
+        /// The step.
+        step: StepKey,
+        /// Why.
+        reason: String,
+    },
+    /// The wish to skip was taken back.
+    SkipWithdrawn {
+        /// The step.
+        step: StepKey,
+    },
+    /// A step was skipped.
+    StepSkipped {
+        /// The step.
+        step: StepKey,
+        /// Why.
+        reason: String,
+        /// Who asked for it, where it took two people; the event's `by` is then the one who agreed.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        asked_by: Option<Who>,
+    },
+    /// The latest mark or skip was taken back.
+    StepUndone {
+        /// The step.
+        step: StepKey,
+    },
+    /// The procedure stands still.
+    Held {
+        /// Why.
+        reason: String,
+    },
+    /// The procedure goes on.
+    Resumed {},
+    /// The procedure was given up; only the shut-down is left.
+    Aborted {
+        /// Why.
+        reason: String,
+    },
+    /// Somebody called. The call's number is the event's.
+    Called {
+        /// Who it is for.
+        to: Audience,
+        /// Its words.
+        text: String,
+        /// It takes over every screen.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        stop: bool,
+    },
+    /// Somebody has seen a call.
+    Seen {
+        /// The call.
+        call: Seq,
+    },
+    /// The chief lifted a stop call, or put an ordinary one away.
+    Lifted {
+        /// The call.
+        call: Seq,
+    },
+    /// The chief set a band.
+    BandSet {
+        /// The channel.
+        channel: ChannelKey,
+        /// For that phase only; for all when absent.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        phase: Option<PhaseKey>,
+        /// The band; `null` takes the chief's band away, and the file's holds again.
+        band: Option<Band>,
+    },
+    /// Somebody read a gauge and typed it in.
+    ReadingTyped {
+        /// The channel.
+        channel: ChannelKey,
+        /// The value, in the channel's unit.
+        value: f64,
+    },
+    /// A remark for the record.
+    Noted {
+        /// Its words.
+        text: String,
+    },
+}

@@ -1,0 +1,523 @@
+//! The text frames of the socket: one JSON object each, told apart by `type`. An example of each is in `protocol/MESSAGES.md`.
+
+use crate::{
+    ChannelKey, CommandId, Millis, PersonId, PhaseKey, RoleKey, Seq, StepKey,
+    car::{Band, Car},
+    event::{Audience, Event, Right, Who},
+    record::Record,
+    sheet::Must,
+};
+use serde::{Deserialize, Serialize};
+
+/// From a phone to the hub.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "type", rename_all = "snake_case")]
+pub enum ClientMessage {
+    /// The first frame, and nothing before it is answered.
+    Hello {
+        /// [`crate::PROTOCOL_VERSION`].
+        protocol: u32,
+        /// Crew code or chief code.
+        code: String,
+        /// The name that the crew will see, 1 to 40 characters.
+        name: String,
+        /// The role wanted, a key of the car file.
+        role: RoleKey,
+        /// What this phone calls itself, made at random once and kept: 8 to 64 of `a-z A-Z 0-9 -`.
+        device: PersonId,
+        /// Where to resume from; absent for a snapshot.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        resume: Option<Resume>,
+    },
+    /// Something the person wants done. The hub answers with `ack` or `refused`.
+    Command {
+        /// Unique; sent again with the same id after a lost link, it is still one event.
+        id: CommandId,
+        /// What is wanted.
+        #[serde(flatten)]
+        command: Command,
+    },
+    /// Heartbeat; the hub answers with `pong`.
+    Ping {
+        /// The phone's own clock in milliseconds, of any epoch; it comes back unchanged.
+        sent: f64,
+        /// The lag that the phone last measured, there and back in milliseconds.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        lag_ms: Option<u32>,
+    },
+}
+
+/// How far a phone had got.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Resume {
+    /// The journal that it was following, as `welcome` named it.
+    pub journal: String,
+    /// The number of the last event that it has.
+    pub seq: Seq,
+}
+
+/// What a person can ask for.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "do", rename_all = "snake_case")]
+pub enum Command {
+    /// Chief: mark a step done.
+    Mark {
+        /// The step.
+        step: StepKey,
+    },
+    /// Chief: skip a step; for a safety step this asks for a second person's word.
+    Skip {
+        /// The step.
+        step: StepKey,
+        /// Why.
+        reason: String,
+    },
+    /// Anyone but the one who asked: agree to skip a safety step.
+    ConfirmSkip {
+        /// The step.
+        step: StepKey,
+    },
+    /// Chief: take back the wish to skip.
+    WithdrawSkip {
+        /// The step.
+        step: StepKey,
+    },
+    /// Chief: take back the latest mark or skip.
+    Undo {
+        /// The step that was marked last.
+        step: StepKey,
+    },
+    /// Chief: stand still.
+    Hold {
+        /// Why.
+        reason: String,
+    },
+    /// Chief: go on.
+    Resume {},
+    /// Chief: give up and shut down.
+    Abort {
+        /// Why.
+        reason: String,
+    },
+    /// Anyone: call out.
+    Call {
+        /// To whom.
+        to: Audience,
+        /// The words.
+        text: String,
+    },
+    /// Anyone: the call that takes over every screen.
+    Stop {
+        /// The words; may be empty.
+        text: String,
+    },
+    /// Anyone: I have seen this call.
+    Seen {
+        /// The call.
+        call: Seq,
+    },
+    /// Chief: lift a stop, or put a call away.
+    Lift {
+        /// The call.
+        call: Seq,
+    },
+    /// Chief: set or clear a band.
+    SetBand {
+        /// The channel.
+        channel: ChannelKey,
+        /// For one phase, or for all.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        phase: Option<PhaseKey>,
+        /// The band, or `null` to go back to the file's.
+        band: Option<Band>,
+    },
+    /// Anyone: a gauge I can see reads this.
+    TypeReading {
+        /// The channel.
+        channel: ChannelKey,
+        /// The value, in the channel's unit.
+        value: f64,
+    },
+    /// Anyone: a remark for the record.
+    Note {
+        /// The words.
+        text: String,
+    },
+    /// Chief: close the warm-up under way, if any, and begin another.
+    Begin {
+        /// The sheet's key, one of those in `welcome`.
+        sheet: String,
+    },
+    /// Chief: close the warm-up under way.
+    Close {},
+    /// Anyone, with a simulated car only: move its controls, to train on.
+    Train {
+        /// The control: `flow_lever`, `bleed`, `ignition`, `fuel_petrol`, `fuel_nitro`, `starter`.
+        control: String,
+        /// Where to: its own range, given by the simulator's documentation.
+        value: f64,
+    },
+}
+
+/// From the hub to a phone.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "type", rename_all = "snake_case")]
+pub enum HubMessage {
+    /// The answer to a good `hello`.
+    Welcome(Box<Welcome>),
+    /// The answer to a bad one, or the reason for closing. The socket closes after it.
+    Goodbye {
+        /// Why, in words a person can act on.
+        reason: String,
+        /// What kind of reason.
+        why: Farewell,
+        /// How long to wait before trying again.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        retry_after_ms: Option<i64>,
+    },
+    /// The whole recorded state.
+    Snapshot {
+        /// All of it; its `seq` is the last event in it.
+        record: Box<Record>,
+    },
+    /// Events with consecutive numbers.
+    Events {
+        /// Oldest first.
+        events: Vec<Event>,
+    },
+    /// A stop call on its way, before it has reached the disk: it may not wait. The event follows.
+    StopNow {
+        /// The call's words.
+        text: String,
+        /// Who called.
+        by: Who,
+        /// The command; the event that follows carries it too.
+        command: CommandId,
+    },
+    /// The latest readings, and the heartbeat.
+    Readings(Frame),
+    /// What the steps that can be marked next still wait for.
+    Progress(Progress),
+    /// Who is here.
+    Presence {
+        /// Everyone who has joined since the hub started.
+        people: Vec<Present>,
+    },
+    /// How the sources are doing.
+    Sources {
+        /// One a source.
+        sources: Vec<SourceHealth>,
+    },
+    /// What the figures say now.
+    Figures {
+        /// One a figure.
+        figures: Vec<FigureNow>,
+    },
+    /// The book's health: whether what is accepted can be written down.
+    Book {
+        /// `false` while the disk refuses; commands are then refused and the phones say so.
+        writing: bool,
+        /// What the disk said.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        trouble: Option<String>,
+    },
+    /// A command was accepted, and its event is on the disk.
+    Ack {
+        /// The command.
+        id: CommandId,
+        /// Its event.
+        seq: Seq,
+    },
+    /// A command was not accepted.
+    Refused {
+        /// The command.
+        id: CommandId,
+        /// Why, in words a person can act on.
+        reason: String,
+    },
+    /// The answer to `ping`.
+    Pong {
+        /// As sent.
+        sent: f64,
+        /// The hub's clock when it answered.
+        now: Millis,
+    },
+}
+
+/// Why the hub says goodbye.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Farewell {
+    /// The code was wrong. Do not try again by yourself.
+    WrongCode,
+    /// Too many wrong codes from this address; wait.
+    TooManyTries,
+    /// A frame could not be understood, or the first one was no `hello`.
+    BadMessage,
+    /// This app is of another version than the hub; reload the page.
+    WrongVersion,
+    /// The same phone has joined again on a newer socket.
+    Replaced,
+    /// The hub is stopping; it may be back.
+    Stopping,
+}
+
+/// What a phone needs to know to begin.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Welcome {
+    /// [`crate::PROTOCOL_VERSION`].
+    pub protocol: u32,
+    /// The hub's own version.
+    pub hub_version: String,
+    /// The journal's name, to resume by.
+    pub journal: String,
+    /// The hub's clock.
+    pub now: Millis,
+    /// The person as the hub knows them.
+    pub you: Who,
+    /// What they may do.
+    pub right: Right,
+    /// The car.
+    pub car: Car,
+    /// The sheets that can be begun.
+    pub sheets: Vec<SheetTitle>,
+    /// How others join.
+    pub join: Join,
+    /// The readings are not from a car (`sim:`), or not from now (`replay:`, `candump:`): what to say on every page.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub not_live: Option<String>,
+    /// The controls that `train` can move; empty without a simulated car.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub controls: Vec<Control>,
+}
+
+/// A sheet that can be begun.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SheetTitle {
+    /// Its key.
+    pub key: String,
+    /// Its name.
+    pub name: String,
+}
+
+/// A control of a simulated car.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Control {
+    /// Its key for `train`.
+    pub key: String,
+    /// What the crew calls it.
+    pub label: String,
+    /// Lowest setting.
+    pub low: f64,
+    /// Highest setting.
+    pub high: f64,
+    /// One press moves it this far; 0 for a switch (low is off, high is on).
+    pub step: f64,
+    /// Where it is when the hub starts.
+    pub start: f64,
+}
+
+/// How others join.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Join {
+    /// Addresses with the crew code behind the `#`, most likely one first.
+    pub urls: Vec<String>,
+    /// The first of them as a QR code: an SVG document.
+    pub qr_svg: String,
+}
+
+/// How far a reading can be trusted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Quality {
+    /// Plausible and fresh.
+    Good,
+    /// Outside the plausible range, or moving faster than it can.
+    Suspect,
+    /// Not refreshed in time.
+    Old,
+    /// Never seen.
+    None,
+}
+
+impl Quality {
+    /// Its letter in a readings frame.
+    pub fn letter(self) -> char {
+        match self {
+            Self::Good => 'g',
+            Self::Suspect => 's',
+            Self::Old => 'o',
+            Self::None => 'n',
+        }
+    }
+
+    /// The quality with that letter.
+    pub fn from_letter(letter: char) -> Option<Self> {
+        [Self::Good, Self::Suspect, Self::Old, Self::None].into_iter().find(|quality| quality.letter() == letter)
+    }
+}
+
+/// The latest readings: for each channel, in the order of `welcome.car.channels`, value, quality and age.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Frame {
+    /// Counts up by one a frame; a phone on a slow link sees gaps, never an older frame.
+    pub n: u64,
+    /// The hub's clock at which the frame was made.
+    pub now: Millis,
+    /// Values in the channels' units; `null` where none was ever seen.
+    pub v: Vec<Option<f64>>,
+    /// One letter a channel: `g`ood, `s`uspect, `o`ld, `n`one.
+    pub q: String,
+    /// Milliseconds since each reading came in; 0 where there is none.
+    pub age: Vec<i64>,
+}
+
+impl Frame {
+    /// One channel's value, quality and age in milliseconds, as they were when the frame was made.
+    pub fn reading(&self, index: usize) -> (Option<f64>, Quality, i64) {
+        let quality = self.q.chars().nth(index).and_then(Quality::from_letter).unwrap_or(Quality::None);
+        (self.v.get(index).copied().flatten(), quality, self.age.get(index).copied().unwrap_or(0))
+    }
+}
+
+/// What the steps that could be marked next still wait for.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Progress {
+    /// The hub's clock; the times below are from then.
+    pub now: Millis,
+    /// The current step first, then others whose order allows them.
+    pub steps: Vec<StepProgress>,
+}
+
+/// One step's waits.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct StepProgress {
+    /// The step.
+    pub step: StepKey,
+    /// Nothing is left to wait for.
+    pub ready: bool,
+    /// What it waits for, met or not.
+    pub waits: Vec<Wait>,
+    /// Milliseconds left of its time limit; below zero when it has passed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub limit_left_ms: Option<i64>,
+}
+
+/// One condition of a step.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "on", rename_all = "snake_case")]
+pub enum Wait {
+    /// A reading.
+    Reading {
+        /// The channel.
+        channel: ChannelKey,
+        /// What is asked of it.
+        #[serde(flatten)]
+        must: Must,
+        /// It holds now.
+        holds: bool,
+        /// How much longer it must hold; the whole time while it doesn't.
+        left_ms: i64,
+        /// Why it does not hold although it may look so: `suspect`, `old`, `none`.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        doubt: Option<String>,
+    },
+    /// The dwell.
+    Dwell {
+        /// How much longer.
+        left_ms: i64,
+    },
+}
+
+impl Wait {
+    /// Nothing is left of it.
+    pub fn met(&self) -> bool {
+        match self {
+            Self::Reading { holds, left_ms, .. } => *holds && *left_ms <= 0,
+            Self::Dwell { left_ms } => *left_ms <= 0,
+        }
+    }
+}
+
+/// Somebody who has joined.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Present {
+    /// The person.
+    pub who: Who,
+    /// What they may do.
+    pub right: Right,
+    /// Their socket is open and has been heard lately.
+    pub here: bool,
+    /// The lag that their phone last measured, there and back in milliseconds.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lag_ms: Option<u32>,
+    /// When `here` last changed.
+    pub since: Millis,
+}
+
+/// How a source is doing.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SourceHealth {
+    /// What it is, without secrets: `lines:tcp://0.0.0.0:7000`.
+    pub name: String,
+    /// What it is doing.
+    pub state: SourceState,
+    /// Readings a second over the last seconds.
+    pub per_second: f64,
+    /// Readings taken since the hub started.
+    pub taken: u64,
+    /// What was not taken, by kind.
+    pub faults: Vec<FaultCount>,
+}
+
+/// What a source is doing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum SourceState {
+    /// Waiting for the other side.
+    Waiting,
+    /// Delivering.
+    Up,
+    /// Came to its end, as a file does.
+    Ended,
+    /// Broke, and will try again where it can.
+    Failed,
+}
+
+/// Input that was not taken.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FaultCount {
+    /// What kind: `malformed`, `unknown_channel`, `not_a_number`, `absurd`, `time_back`, `too_long`, `trouble`.
+    pub kind: String,
+    /// How many.
+    pub count: u64,
+    /// The latest, in plain words.
+    pub last: String,
+    /// When that was.
+    pub at: Millis,
+}
+
+/// What a figure says now.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FigureNow {
+    /// Its key.
+    pub key: String,
+    /// What the crew calls it.
+    pub label: String,
+    /// Its value, where it can say.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub value: Option<f64>,
+    /// The value's unit.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unit: Option<crate::units::Unit>,
+    /// Low end of its interval.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub low: Option<f64>,
+    /// High end of its interval.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub high: Option<f64>,
+    /// One short sentence: what it says, or why it can't say yet.
+    pub words: String,
+    /// It asks for attention.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub attention: bool,
+}

@@ -513,7 +513,7 @@ mod tests {
         up(&mut link);
         // The hub's clock is 1,000,000 ahead of the phone's; the pong took 40 ms there and back.
         link.take(100.0, Input::Received(Box::new(HubMessage::Pong { sent: 60.0, now: 1_000_080 })));
-        let frame = Frame { n: 1, now: 1_000_110, v: vec![Some(1.0)], q: "g".into(), age: vec![30] };
+        let frame = Frame { n: 1, now: 1_000_110, v: vec![Some(1.0)], q: "g".into(), age: vec![30], src: vec![0] };
         link.take(130.0, Input::Received(Box::new(HubMessage::Readings(frame))));
         assert_eq!(link.age_ms(0, 130.0), Some(50.0));
         assert_eq!(link.age_ms(0, 1_130.0), Some(1_050.0));

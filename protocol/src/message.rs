@@ -256,8 +256,6 @@ pub enum Farewell {
     BadMessage,
     /// This app is of another version than the hub; reload the page.
     WrongVersion,
-    /// The same phone has joined again on a newer socket.
-    Replaced,
     /// The hub is stopping; it may be back.
     Stopping,
 }
@@ -369,7 +367,15 @@ pub struct Frame {
     pub q: String,
     /// Milliseconds since each reading came in; 0 where there is none.
     pub age: Vec<i64>,
+    /// Where each reading came from: a place in the list of `sources`, or [`SRC_TYPED`], or [`SRC_NONE`].
+    #[serde(default)]
+    pub src: Vec<u8>,
 }
+
+/// In [`Frame::src`]: typed in by a person; the record's `typed` says who.
+pub const SRC_TYPED: u8 = 254;
+/// In [`Frame::src`]: none.
+pub const SRC_NONE: u8 = 255;
 
 impl Frame {
     /// One channel's value, quality and age in milliseconds, as they were when the frame was made.

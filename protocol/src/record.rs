@@ -67,6 +67,20 @@ pub struct Warmup {
     pub bands: Vec<SetBand>,
     /// Remarks.
     pub notes: Vec<Said>,
+    /// The latest reading that a person typed in, by channel.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub typed: BTreeMap<ChannelKey, Typed>,
+}
+
+/// A reading that a person typed in.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Typed {
+    /// When.
+    pub at: Millis,
+    /// By whom.
+    pub by: Option<Who>,
+    /// The value, in the channel's unit.
+    pub value: f64,
 }
 
 /// What was done about a step.
@@ -188,6 +202,7 @@ impl Warmup {
             calls: Vec::new(),
             bands: Vec::new(),
             notes: Vec::new(),
+            typed: BTreeMap::new(),
         }
     }
 
@@ -361,7 +376,9 @@ impl Warmup {
                     self.bands.insert(0, SetBand { channel: channel.clone(), phase: phase.clone(), band: *band });
                 }
             }
-            EventBody::ReadingTyped { .. } => {}
+            EventBody::ReadingTyped { channel, value } => {
+                self.typed.insert(channel.clone(), Typed { at: event.at, by: event.by.clone(), value: *value });
+            }
             EventBody::Noted { text } => self.notes.push(said(text)),
         }
         self.settle(before, event.at);

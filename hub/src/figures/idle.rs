@@ -1,0 +1,696 @@
+//! Is the idle settled? A window of rpm readings in, a state out. Holds readings, no clock.
+//!
+//! Slope and spread over the window are robust (Theil-Sen, median absolute deviation), so a
+//! dropped or doubled reading does not move them. A rhythm is looked for by least squares on
+//! sines at uneven times (the generalised Lomb-Scargle periodogram: Zechmeister and Kuerster 2009,
+//! Astron. Astrophys. 496:577), beside a curved trend, so that a settling engine is not taken for
+//! a hunting one.
+
+use std::collections::VecDeque;
+
+use nalgebra::{SMatrix, SVector};
+use serde::Serialize;
+
+use super::CantSay;
+use super::quantity::{Rpm, Seconds};
+use super::robust;
+
+/// Most readings kept, whatever the rate; at 100 a second the default window holds 2000.
+const MOST_READINGS: usize = 20_000;
+/// Cells that the window is divided in; each speaks by its median. Bounds the pairs to sort.
+const CELLS: f64 = 160.0;
+/// Cycles of a rhythm that must fit in the window before it is called one.
+const CYCLES: f64 = 3.0;
+/// Fastest rhythm looked for, per second.
+const FASTEST_HZ: f64 = 2.0;
+/// Least share of the variance that a rhythm must explain; a sawtooth's first harmonic has 0.61.
+const RHYTHM_SHARE: f64 = 0.5;
+/// Chance that noise alone passes for a rhythm, for independent normal noise.
+const RHYTHM_FALSE: f64 = 1e-4;
+/// Two-sided normal quantile for 80 %.
+const Z80: f64 = 1.281_551_565_545;
+
+/// When an idle counts as settled; the chief's settings.
+#[derive(Copy, Clone, Debug, PartialEq, Serialize)]
+pub struct IdleLimits {
+    /// Window looked at, seconds.
+    pub window_s: f64,
+    /// Least of it that must be filled, seconds.
+    pub least_s: f64,
+    /// Longest silence inside the window and up to now, seconds; a longer one starts it anew.
+    pub silence_s: f64,
+    /// Below this the engine does not run, rpm.
+    pub running_rpm: f64,
+    /// Slope below which it is not moving, rpm per second.
+    pub slope_rpm_per_s: f64,
+    /// Robust spread above which it is unsteady, rpm.
+    pub spread_rpm: f64,
+    /// Peak-to-peak swing above which a rhythm is hunting, rpm.
+    pub swing_rpm: f64,
+    /// Nearness to the end value at which it has settled, rpm.
+    pub band_rpm: f64,
+}
+
+impl Default for IdleLimits {
+    /// Common practice, no source; to be set to the engine.
+    fn default() -> Self {
+        IdleLimits {
+            window_s: 20.0,
+            least_s: 8.0,
+            silence_s: 3.0,
+            running_rpm: 300.0,
+            slope_rpm_per_s: 2.0,
+            spread_rpm: 40.0,
+            swing_rpm: 60.0,
+            band_rpm: 20.0,
+        }
+    }
+}
+
+/// What the idle is doing.
+#[derive(Copy, Clone, Debug, PartialEq, Serialize)]
+#[serde(tag = "state", rename_all = "snake_case")]
+pub enum IdleState {
+    /// Neither moving, nor swinging, nor unsteady.
+    Settled,
+    /// Moving, ever slower.
+    Settling {
+        /// Where it is heading.
+        to_rpm: Option<Rpm>,
+        /// Time until within the band of that.
+        settle_s: Option<Seconds>,
+        /// Lower end of the 80 % interval of that time.
+        settle_lo_s: Option<Seconds>,
+        /// Upper end; none where the end is not in sight.
+        settle_hi_s: Option<Seconds>,
+    },
+    /// Swinging in a rhythm.
+    Hunting {
+        /// Peak-to-peak swing.
+        swing_rpm: Rpm,
+        /// Time of one cycle.
+        period_s: Seconds,
+    },
+    /// Moving, without slowing down.
+    Drifting,
+    /// Wide spread with no rhythm.
+    Unsteady,
+}
+
+impl IdleState {
+    /// The state in one word.
+    pub fn word(&self) -> &'static str {
+        match self {
+            IdleState::Settled => "settled",
+            IdleState::Settling { .. } => "settling",
+            IdleState::Hunting { .. } => "hunting",
+            IdleState::Drifting => "drifting",
+            IdleState::Unsteady => "unsteady",
+        }
+    }
+}
+
+/// The idle over the window.
+#[derive(Copy, Clone, Debug, PartialEq, Serialize)]
+pub struct Idle {
+    /// What it is doing.
+    #[serde(flatten)]
+    pub state: IdleState,
+    /// Where it stands now: the line through the window at its end (the median when hunting).
+    pub rpm: Rpm,
+    /// Robust slope, rpm per second.
+    pub slope_rpm_per_s: f64,
+    /// Lower end of the slope's 80 % interval.
+    pub slope_lo_rpm_per_s: f64,
+    /// Upper end of the slope's 80 % interval.
+    pub slope_hi_rpm_per_s: f64,
+    /// Robust spread about the line.
+    pub spread_rpm: Rpm,
+    /// Standard uncertainty of `rpm`.
+    pub rpm_sd: Rpm,
+    /// Length of the window that this rests on.
+    pub window_s: Seconds,
+}
+
+/// Watches the idle: push readings, ask for the state. `now` costs about a millisecond in a
+/// release build, so ask a few times a second, not at every reading.
+#[derive(Clone, Debug)]
+pub struct IdleWatch {
+    limits: IdleLimits,
+    readings: VecDeque<(f64, f64)>,
+    refused: u32,
+}
+
+impl Default for IdleWatch {
+    fn default() -> Self {
+        IdleWatch::new(IdleLimits::default())
+    }
+}
+
+impl IdleWatch {
+    /// Starts with an empty window.
+    pub fn new(limits: IdleLimits) -> Self {
+        IdleWatch {
+            limits,
+            readings: VecDeque::new(),
+            refused: 0,
+        }
+    }
+
+    /// The settings.
+    pub fn limits(&self) -> IdleLimits {
+        self.limits
+    }
+
+    /// Readings refused so far: not a number, negative, or older than the newest.
+    pub fn refused(&self) -> u32 {
+        self.refused
+    }
+
+    /// Takes one reading. An engine that stops, or a long silence, starts the window anew.
+    pub fn push(&mut self, t_s: f64, rpm: f64) {
+        let newest = self.readings.back().map(|r| r.0);
+        if !t_s.is_finite() || !rpm.is_finite() || rpm < 0.0 || newest.is_some_and(|t| t_s < t) {
+            self.refused += 1;
+            return;
+        }
+        if newest.is_some_and(|t| t_s - t > self.limits.silence_s) {
+            self.readings.clear();
+        }
+        if rpm < self.limits.running_rpm {
+            // Kept alone, as the sign that it stopped; a start is then not seen as a trend.
+            self.readings.clear();
+        } else if self
+            .readings
+            .back()
+            .is_some_and(|r| r.1 < self.limits.running_rpm)
+        {
+            self.readings.clear();
+        }
+        self.readings.push_back((t_s, rpm));
+        while self.readings.len() > MOST_READINGS
+            || self
+                .readings
+                .front()
+                .is_some_and(|r| t_s - r.0 > self.limits.window_s)
+        {
+            self.readings.pop_front();
+        }
+    }
+
+    /// Forgets what was before an adjustment at `t_s`, so that before and after do not mix.
+    pub fn adjusted(&mut self, t_s: f64) {
+        self.readings.retain(|r| r.0 > t_s);
+    }
+
+    /// The state at `now_s`.
+    ///
+    /// # Errors
+    /// [`CantSay`]: nothing read yet, newest reading too old, engine not running, or watched for
+    /// too short a time since the start, the last adjustment or the last silence.
+    pub fn now(&self, now_s: f64) -> Result<Idle, CantSay> {
+        let limits = &self.limits;
+        let Some(&(newest, last)) = self.readings.back() else {
+            return Err(CantSay::Missing { what: "engine rpm" });
+        };
+        if now_s - newest > limits.silence_s {
+            return Err(CantSay::Old {
+                age_s: now_s - newest,
+                limit_s: limits.silence_s,
+            });
+        }
+        if last < limits.running_rpm {
+            return Err(CantSay::NotRunning);
+        }
+        let span = newest - self.readings[0].0;
+        if span < limits.least_s {
+            return Err(CantSay::TooShort {
+                have_s: span,
+                need_s: limits.least_s,
+            });
+        }
+        let (x, y) = self.cells(newest);
+        const FEWEST: usize = 8;
+        if x.len() < FEWEST {
+            return Err(CantSay::TooFew {
+                what: "readings",
+                have: x.len(),
+                need: FEWEST,
+            });
+        }
+        let Some(line) = robust::theil_sen(&x, &y, Z80) else {
+            return Err(CantSay::TooFew {
+                what: "readings",
+                have: 1,
+                need: FEWEST,
+            });
+        };
+        let rest: Vec<f64> = x
+            .iter()
+            .zip(&y)
+            .map(|(x, y)| y - line.intercept_joint - line.slope * x)
+            .collect();
+        let spread = robust::mad_sigma(&rest).unwrap_or(0.0);
+        let moving = line.slope.abs() > limits.slope_rpm_per_s
+            && (line.slope_lo > 0.0 || line.slope_hi < 0.0);
+        let rhythm = rhythm(&x, &y).filter(|r| r.swing > limits.swing_rpm);
+        let state = match rhythm {
+            Some(r) => IdleState::Hunting {
+                swing_rpm: Rpm(r.swing),
+                period_s: Seconds(r.period),
+            },
+            None if moving => moving_state(&x, &y, limits),
+            None if spread > limits.spread_rpm => IdleState::Unsteady,
+            None => IdleState::Settled,
+        };
+        let at = match state {
+            IdleState::Hunting { .. } => robust::median(&y).unwrap_or(last),
+            // x counts back from the newest reading, so the line's end is its intercept.
+            _ => line.intercept_joint,
+        };
+        Ok(Idle {
+            state,
+            rpm: Rpm(at),
+            slope_rpm_per_s: line.slope,
+            slope_lo_rpm_per_s: line.slope_lo,
+            slope_hi_rpm_per_s: line.slope_hi,
+            spread_rpm: Rpm(spread),
+            // A median's standard error is 1.253 sigma / sqrt n; at the end of a line it is twice.
+            rpm_sd: Rpm(2.0 * 1.253 * spread / (x.len() as f64).sqrt()),
+            window_s: Seconds(span),
+        })
+    }
+
+    /// The window in cells: time before the newest reading (so negative) and the median rpm.
+    fn cells(&self, newest: f64) -> (Vec<f64>, Vec<f64>) {
+        let width = self.limits.window_s / CELLS;
+        let (mut x, mut y) = (Vec::new(), Vec::new());
+        let mut cell: Vec<(f64, f64)> = Vec::new();
+        let mut index = i64::MIN;
+        let mut flush = |cell: &mut Vec<(f64, f64)>| {
+            if !cell.is_empty() {
+                let values: Vec<f64> = cell.iter().map(|r| r.1).collect();
+                x.push(cell.iter().map(|r| r.0).sum::<f64>() / cell.len() as f64);
+                y.push(robust::median(&values).unwrap_or(values[0]));
+                cell.clear();
+            }
+        };
+        for &(t, rpm) in &self.readings {
+            let at = ((t - newest) / width).floor() as i64;
+            if at != index {
+                flush(&mut cell);
+                index = at;
+            }
+            cell.push((t - newest, rpm));
+        }
+        flush(&mut cell);
+        (x, y)
+    }
+}
+
+/// Settling or drifting, from the medians of the window's thirds: for an exponential approach
+/// each step between thirds is the same share `r` of the one before.
+fn moving_state(x: &[f64], y: &[f64], limits: &IdleLimits) -> IdleState {
+    let (first, last) = (x[0], x[x.len() - 1]);
+    let third = (last - first) / 3.0;
+    let part = |k: f64| -> Vec<f64> {
+        let (from, to) = (first + k * third, first + (k + 1.0) * third);
+        let inside = |t: f64| t >= from && (t < to || k == 2.0);
+        x.iter()
+            .zip(y)
+            .filter(|(t, _)| inside(**t))
+            .map(|(_, v)| *v)
+            .collect()
+    };
+    let parts = [part(0.0), part(1.0), part(2.0)];
+    let fewest = parts.iter().map(Vec::len).min().unwrap_or(0);
+    // Means, not medians: the relations below are exact for means of an exponential. A lone bad
+    // reading is held to the others of its third first.
+    let means: Vec<f64> = parts.iter().map(|p| held_mean(p)).collect();
+    if fewest < 3 {
+        return IdleState::Drifting;
+    }
+    let (step, next) = (means[1] - means[0], means[2] - means[1]);
+    let ratio = next / step;
+    let turned = next * step < 0.0;
+    if turned || !ratio.is_finite() {
+        // It went one way and comes back: no single approach, so no time is given.
+        return if (next / third).abs() < limits.slope_rpm_per_s {
+            IdleState::Settling {
+                to_rpm: None,
+                settle_s: None,
+                settle_lo_s: None,
+                settle_hi_s: None,
+            }
+        } else {
+            IdleState::Drifting
+        };
+    }
+    // Above this share the curve cannot be told from a straight line within a window.
+    const STRAIGHT: f64 = 0.8;
+    if ratio > STRAIGHT {
+        return IdleState::Drifting;
+    }
+    let scatter: Vec<f64> = parts
+        .iter()
+        .flat_map(|p| {
+            // Differences of neighbours, free of the trend; sqrt 2 to a single reading.
+            p.windows(2)
+                .map(|w| (w[1] - w[0]) / std::f64::consts::SQRT_2)
+        })
+        .collect();
+    let sd = robust::mad_sigma(&scatter).unwrap_or(0.0) / (fewest as f64).sqrt();
+    // Both steps share the middle mean, hence the cross term.
+    let ratio_sd = sd / step.abs() * (2.0 + 2.0 * ratio + 2.0 * ratio * ratio).sqrt();
+    let settle = |r: f64| -> Option<f64> {
+        if r >= 0.97 {
+            return None;
+        }
+        // Faster than this has settled within the window's last third already.
+        let r = r.max(0.02);
+        let tau = third / -r.ln();
+        let off_mean = next * r / (1.0 - r);
+        let off_now = off_mean.abs() * third * r / (tau * (1.0 - r));
+        Some((tau * (off_now / limits.band_rpm).ln()).max(0.0))
+    };
+    IdleState::Settling {
+        to_rpm: Some(Rpm(means[2] + next * ratio / (1.0 - ratio))),
+        settle_s: settle(ratio).map(Seconds),
+        settle_lo_s: settle(ratio - Z80 * ratio_sd).map(Seconds),
+        settle_hi_s: settle(ratio + Z80 * ratio_sd).map(Seconds),
+    }
+}
+
+/// Mean of values, each held to within three robust spreads of their median.
+fn held_mean(values: &[f64]) -> f64 {
+    let Some(centre) = robust::median(values) else {
+        return f64::NAN;
+    };
+    let reach = 3.0 * robust::mad_sigma(values).unwrap_or(0.0).max(1.0);
+    values
+        .iter()
+        .map(|v| v.clamp(centre - reach, centre + reach))
+        .sum::<f64>()
+        / values.len() as f64
+}
+
+struct Rhythm {
+    swing: f64,
+    period: f64,
+}
+
+/// The strongest rhythm, if one explains enough of what a curved trend leaves.
+fn rhythm(x: &[f64], y: &[f64]) -> Option<Rhythm> {
+    let n = x.len();
+    let span = x[n - 1] - x[0];
+    let mut gaps: Vec<f64> = x.windows(2).map(|w| w[1] - w[0]).collect();
+    gaps.sort_unstable_by(f64::total_cmp);
+    let gap = robust::median_of_sorted(&gaps);
+    // Two readings a cycle cannot tell a swing from its alias; two and a half can.
+    let fastest = (1.0 / (2.5 * gap)).min(FASTEST_HZ);
+    let slowest = CYCLES / span;
+    let step = 0.25 / span;
+    let tries = ((fastest - slowest) / step).floor();
+    if n < 12 || tries.is_nan() || tries < 1.0 {
+        return None;
+    }
+    let middle = 0.5 * (x[0] + x[n - 1]);
+    let scaled = |t: f64| 2.0 * (t - middle) / span;
+    let centre = y.iter().sum::<f64>() / n as f64;
+    let trend = |t: f64| {
+        let u = scaled(t);
+        SVector::<f64, 3>::new(1.0, u, u * u)
+    };
+    let with_sine = |t: f64, hz: f64| {
+        let u = scaled(t);
+        let (sin, cos) = (std::f64::consts::TAU * hz * t).sin_cos();
+        SVector::<f64, 5>::new(1.0, u, u * u, sin, cos)
+    };
+    let bare = left_over(x, y, centre, trend)?;
+    let left = |hz: f64| left_over(x, y, centre, |t| with_sine(t, hz)).unwrap_or(f64::INFINITY);
+    let (mut best_hz, mut best) = (slowest, f64::INFINITY);
+    for k in 0..=tries as usize {
+        let hz = slowest + k as f64 * step;
+        let rest = left(hz);
+        if rest < best {
+            (best_hz, best) = (hz, rest);
+        }
+    }
+    let share = 1.0 - best / bare;
+    let independent = (fastest - slowest) * span;
+    let by_chance =
+        1.0 - (RHYTHM_FALSE / independent.max(1.0)).powf(2.0 / (n as f64 - 5.0).max(1.0));
+    if share.is_nan() || share < RHYTHM_SHARE.max(by_chance) {
+        return None;
+    }
+    // Between the grid's frequencies, the parabola through three of them has the best.
+    let (before, after) = (left(best_hz - step), left(best_hz + step));
+    let bend = before - 2.0 * best + after;
+    if bend > 0.0 && before.is_finite() && after.is_finite() {
+        best_hz += (0.5 * step * (before - after) / bend).clamp(-step, step);
+    }
+    let curve = solve(x, y, centre, trend)?;
+    let mut swings: Vec<f64> = x
+        .iter()
+        .zip(y)
+        .map(|(t, v)| v - centre - curve.dot(&trend(*t)))
+        .collect();
+    swings.sort_unstable_by(f64::total_cmp);
+    // A sine spends a tenth of its time in the outer 1.2 % of its swing: hence the factor.
+    let swing = (robust::quantile_of_sorted(&swings, 0.95)
+        - robust::quantile_of_sorted(&swings, 0.05))
+        / 0.987_688;
+    Some(Rhythm {
+        swing,
+        period: 1.0 / best_hz,
+    })
+}
+
+/// Least-squares coefficients of `y - centre` on a basis.
+fn solve<const K: usize>(
+    x: &[f64],
+    y: &[f64],
+    centre: f64,
+    basis: impl Fn(f64) -> SVector<f64, K>,
+) -> Option<SVector<f64, K>> {
+    let mut normal = SMatrix::<f64, K, K>::zeros();
+    let mut right = SVector::<f64, K>::zeros();
+    for (t, v) in x.iter().zip(y) {
+        let b = basis(*t);
+        normal += b * b.transpose();
+        right += b * (v - centre);
+    }
+    normal.cholesky().map(|c| c.solve(&right))
+}
+
+/// Residual sum of squares of that fit.
+fn left_over<const K: usize>(
+    x: &[f64],
+    y: &[f64],
+    centre: f64,
+    basis: impl Fn(f64) -> SVector<f64, K> + Copy,
+) -> Option<f64> {
+    let c = solve(x, y, centre, basis)?;
+    Some(
+        x.iter()
+            .zip(y)
+            .map(|(t, v)| (v - centre - c.dot(&basis(*t))).powi(2))
+            .sum(),
+    )
+}
+
+impl Idle {
+    /// One plain sentence for a phone.
+    pub fn words(&self) -> String {
+        let rpm = self.rpm.0;
+        match self.state {
+            IdleState::Settled => {
+                format!("settled at {rpm:.0} rpm (± {:.0})", self.spread_rpm.0)
+            }
+            IdleState::Settling {
+                to_rpm, settle_s, ..
+            } => match (to_rpm, settle_s) {
+                (Some(to), Some(s)) => {
+                    format!("settling to {:.0} rpm, {:.0} s more", to.0, s.0.ceil())
+                }
+                _ => format!("settling, {rpm:.0} rpm now"),
+            },
+            IdleState::Hunting {
+                swing_rpm,
+                period_s,
+            } => {
+                format!("hunting: {:.0} rpm every {:.1} s", swing_rpm.0, period_s.0)
+            }
+            IdleState::Drifting => format!(
+                "drifting {} {:.1} rpm a second, {rpm:.0} rpm now",
+                if self.slope_rpm_per_s > 0.0 {
+                    "up"
+                } else {
+                    "down"
+                },
+                self.slope_rpm_per_s.abs()
+            ),
+            IdleState::Unsteady => {
+                format!(
+                    "unsteady: ± {:.0} rpm with no rhythm, {rpm:.0} rpm",
+                    self.spread_rpm.0
+                )
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use rand::rngs::SmallRng;
+    use rand::{Rng, SeedableRng};
+
+    use super::*;
+
+    /// Feeds `rpm(t)` plus uniform noise of the given half-width for `seconds` at `hz`.
+    fn watch(seconds: f64, hz: f64, noise: f64, seed: u64, rpm: impl Fn(f64) -> f64) -> IdleWatch {
+        let mut rng = SmallRng::seed_from_u64(seed);
+        let mut w = IdleWatch::default();
+        for i in 0..=(seconds * hz) as u32 {
+            let t = f64::from(i) / hz;
+            let wobble = if noise > 0.0 {
+                rng.random_range(-noise..noise)
+            } else {
+                0.0
+            };
+            w.push(t, (rpm(t) + wobble).round());
+        }
+        w
+    }
+
+    #[test]
+    fn a_steady_engine_is_settled() {
+        for hz in [2.0, 10.0, 50.0] {
+            let idle = watch(25.0, hz, 30.0, 1, |_| 2400.0).now(25.0).unwrap();
+            assert_eq!(idle.state, IdleState::Settled, "{hz} {idle:?}");
+            assert!((idle.rpm.0 - 2400.0).abs() < 25.0, "{idle:?}");
+            assert!(idle.words().starts_with("settled at 2"), "{}", idle.words());
+        }
+    }
+
+    #[test]
+    fn hunting_has_its_period_and_swing() {
+        for (period, swing, hz) in [(2.1, 90.0, 10.0), (0.9, 120.0, 20.0), (5.0, 200.0, 4.0)] {
+            let w = watch(25.0, hz, 15.0, 2, |t| {
+                2400.0 + swing / 2.0 * (std::f64::consts::TAU * t / period).sin()
+            });
+            let idle = w.now(25.0).unwrap();
+            let IdleState::Hunting {
+                swing_rpm,
+                period_s,
+            } = idle.state
+            else {
+                panic!("{period} {idle:?}");
+            };
+            assert!(
+                (period_s.0 / period - 1.0).abs() < 0.02,
+                "{period} {period_s}"
+            );
+            assert!(
+                (swing_rpm.0 / swing - 1.0).abs() < 0.15,
+                "{swing} {swing_rpm}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_sawtooth_is_hunting_too() {
+        let w = watch(25.0, 20.0, 5.0, 3, |t| 2300.0 + 150.0 * (t / 2.5).fract());
+        let idle = w.now(25.0).unwrap();
+        assert_eq!(idle.state.word(), "hunting", "{idle:?}");
+    }
+
+    #[test]
+    fn a_decaying_approach_is_settling_with_its_time() {
+        for (tau, off) in [(8.0, 300.0), (12.0, -400.0)] {
+            let end = 20.0;
+            let w = watch(end, 10.0, 8.0, 4, |t| 2400.0 + off * (-t / tau).exp());
+            let idle = w.now(end).unwrap();
+            let IdleState::Settling {
+                to_rpm,
+                settle_s,
+                settle_lo_s,
+                settle_hi_s,
+            } = idle.state
+            else {
+                panic!("{tau} {idle:?}");
+            };
+            let truth = (tau * (off.abs() * (-end / tau).exp() / 20.0).ln()).max(0.0);
+            assert!((to_rpm.unwrap().0 - 2400.0).abs() < 25.0, "{idle:?}");
+            assert!(
+                (settle_s.unwrap().0 - truth).abs() < 6.0,
+                "{truth} {idle:?}"
+            );
+            assert!(settle_lo_s.unwrap() <= settle_s.unwrap());
+            assert!(settle_hi_s.is_none_or(|hi| hi >= settle_s.unwrap()));
+        }
+    }
+
+    #[test]
+    fn a_straight_move_is_drifting_with_its_slope() {
+        let w = watch(25.0, 5.0, 20.0, 5, |t| 2600.0 - 6.0 * t);
+        let idle = w.now(25.0).unwrap();
+        assert_eq!(idle.state, IdleState::Drifting);
+        assert!((idle.slope_rpm_per_s + 6.0).abs() < 0.8, "{idle:?}");
+        assert!(idle.words().contains("down 6") || idle.words().contains("down 5"));
+    }
+
+    #[test]
+    fn wide_noise_is_unsteady_and_not_hunting() {
+        let mut hunting = 0;
+        for seed in 0..100 {
+            let idle = watch(25.0, 5.0, 150.0, seed, |_| 2400.0).now(25.0).unwrap();
+            hunting += u32::from(idle.state.word() == "hunting");
+        }
+        assert_eq!(hunting, 0);
+        let idle = watch(25.0, 5.0, 150.0, 7, |_| 2400.0).now(25.0).unwrap();
+        assert_eq!(idle.state, IdleState::Unsteady, "{idle:?}");
+    }
+
+    #[test]
+    fn lost_and_doubled_readings_do_not_unsettle_it() {
+        let mut w = IdleWatch::default();
+        for i in 0..250_u32 {
+            let t = f64::from(i) / 10.0;
+            let rpm = match i % 40 {
+                13 => 4800.0,
+                27 => 1200.0,
+                _ => 2400.0 + f64::from(i % 3) * 5.0,
+            };
+            w.push(t, rpm);
+        }
+        let idle = w.now(25.0).unwrap();
+        assert_eq!(idle.state, IdleState::Settled, "{idle:?}");
+        assert!((idle.rpm.0 - 2405.0).abs() < 10.0);
+    }
+
+    #[test]
+    fn it_says_when_it_cannot_say() {
+        let w = IdleWatch::default();
+        assert!(matches!(w.now(0.0), Err(CantSay::Missing { .. })));
+        let mut w = watch(25.0, 5.0, 10.0, 8, |_| 2400.0);
+        assert!(matches!(w.now(30.0), Err(CantSay::Old { .. })));
+        w.adjusted(20.0);
+        let short = w.now(25.0).unwrap_err();
+        assert!(matches!(short, CantSay::TooShort { .. }), "{short:?}");
+        w.push(25.1, 0.0);
+        assert_eq!(w.now(25.1), Err(CantSay::NotRunning));
+        w.push(25.2, 2400.0);
+        assert!(matches!(w.now(25.2), Err(CantSay::TooShort { .. })));
+        w.push(25.0, 2400.0);
+        w.push(26.0, f64::NAN);
+        assert_eq!(w.refused(), 2);
+    }
+
+    #[test]
+    fn a_long_silence_starts_the_window_anew() {
+        let mut w = watch(25.0, 5.0, 10.0, 9, |_| 2400.0);
+        w.push(40.0, 2400.0);
+        assert!(matches!(w.now(40.0), Err(CantSay::TooShort { .. })));
+    }
+}

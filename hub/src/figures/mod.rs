@@ -1,1 +1,2 @@
 //! figures
+pub mod warm;

@@ -20,6 +20,7 @@ pub mod mix;
 pub mod quantity;
 pub mod robust;
 pub mod slip;
+pub mod warm;
 
 /// Why a figure has no value now. An answer, not a failure.
 #[derive(Clone, Debug, PartialEq, Serialize)]

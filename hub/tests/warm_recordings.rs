@@ -148,7 +148,10 @@ fn run_all(runs: &[Recording], extra: &[Recording], target: f64) -> Vec<Vec<AtPo
 
 fn show(title: &str, runs: &[Recording], extra: &[Recording]) -> Vec<[[f64; METHODS.len()]; 3]> {
     println!("\n{title}");
-    println!("| target | point | runs | median left s | {} |", METHODS.join(" | "));
+    println!(
+        "| target | point | runs | median left s | {} |",
+        METHODS.join(" | ")
+    );
     println!("|---|---|---|---|{}", "---|".repeat(METHODS.len()));
     let mut medians = Vec::new();
     let (mut inside, mut all) = ([0usize; 3], [0usize; 3]);
@@ -197,7 +200,10 @@ fn show(title: &str, runs: &[Recording], extra: &[Recording]) -> Vec<[[f64; METH
             }
             if std::env::var_os("WARM_DETAIL").is_some() {
                 for p in points {
-                    println!("    {} left {:.0} by {:.0?} in {:?}", p.name, p.left, p.by, p.inside);
+                    println!(
+                        "    {} left {:.0} by {:.0?} in {:?}",
+                        p.name, p.left, p.by, p.inside
+                    );
                 }
             }
         }
@@ -214,7 +220,10 @@ fn show(title: &str, runs: &[Recording], extra: &[Recording]) -> Vec<[[f64; METH
         )
     };
     println!("80 % interval holds, ours: {}", share(inside, all));
-    println!("80 % interval holds, no history: {}", share(inside_alone, all_alone));
+    println!(
+        "80 % interval holds, no history: {}",
+        share(inside_alone, all_alone)
+    );
     medians
 }
 
@@ -224,7 +233,18 @@ fn forecasts_of_each_recording_from_the_others() {
     if idle.is_empty() {
         return;
     }
-    show("Idle warm-ups, history: the other idle warm-ups", &idle, &[]);
-    let driven = road_car("the leave-one-out forecast table", &["live", "drive", "ufpe"]);
-    show("Idle warm-ups, history: all other recordings, driven ones too", &idle, &driven);
+    show(
+        "Idle warm-ups, history: the other idle warm-ups",
+        &idle,
+        &[],
+    );
+    let driven = road_car(
+        "the leave-one-out forecast table",
+        &["live", "drive", "ufpe"],
+    );
+    show(
+        "Idle warm-ups, history: all other recordings, driven ones too",
+        &idle,
+        &driven,
+    );
 }

@@ -111,7 +111,10 @@ pub struct Car {
 impl Car {
     /// The channel with that key, and its place in readings frames.
     pub fn channel(&self, key: &ChannelKey) -> Option<(usize, &Channel)> {
-        self.channels.iter().enumerate().find(|(_, channel)| channel.key == *key)
+        self.channels
+            .iter()
+            .enumerate()
+            .find(|(_, channel)| channel.key == *key)
     }
 
     /// The role with that key.
@@ -126,7 +129,10 @@ mod tests {
 
     #[test]
     fn the_band_is_the_middle_third() {
-        let band = Band { low: 50.0, high: 80.0 };
+        let band = Band {
+            low: 50.0,
+            high: 80.0,
+        };
         assert!((band.place(50.0) - 1.0 / 3.0).abs() < 1e-12);
         assert!((band.place(80.0) - 2.0 / 3.0).abs() < 1e-12);
         assert_eq!(band.place(-1e9), 0.0);

@@ -6,7 +6,10 @@
 use crate::{
     CommandId, LINK_LOST_MS, Millis, PING_MS, PROTOCOL_VERSION, PersonId, RoleKey, Seq,
     event::{Event, Right, Who},
-    message::{ClientMessage, Command, Farewell, FigureNow, Frame, HubMessage, Present, Progress, Resume, SourceHealth, Welcome},
+    message::{
+        ClientMessage, Command, Farewell, FigureNow, Frame, HubMessage, Present, Progress, Resume,
+        SourceHealth, Welcome,
+    },
     record::Record,
 };
 use std::collections::{BTreeMap, VecDeque};
@@ -157,7 +160,9 @@ impl Link {
     pub fn new(identity: Identity, seed: u64) -> Self {
         Self {
             identity,
-            socket: Socket::Down { dial_at: f64::NEG_INFINITY },
+            socket: Socket::Down {
+                dial_at: f64::NEG_INFINITY,
+            },
             refused: None,
             heard_at: f64::NEG_INFINITY,
             was_up: false,
@@ -181,13 +186,20 @@ impl Link {
             Input::Received(message) => self.received(now, *message, &mut actions),
             Input::Want(id, command) => {
                 if self.socket == Socket::Up {
-                    actions.push(send(ClientMessage::Command { id: id.clone(), command: command.clone() }));
+                    actions.push(send(ClientMessage::Command {
+                        id: id.clone(),
+                        command: command.clone(),
+                    }));
                 }
                 self.waiting.push(Waiting { id, command });
             }
             Input::Tick => {}
             Input::Wake => {
-                if self.refused.as_ref().is_none_or(|(why, _)| *why != Farewell::WrongCode) {
+                if self
+                    .refused
+                    .as_ref()
+                    .is_none_or(|(why, _)| *why != Farewell::WrongCode)
+                {
                     self.refused = None;
                 }
                 if let Socket::Down { dial_at } = &mut self.socket {
@@ -202,7 +214,10 @@ impl Link {
     /// The state of the link at that time.
     pub fn state(&self, now: f64) -> State {
         if let Some((why, reason)) = &self.refused {
-            return State::Refused { why: *why, reason: reason.clone() };
+            return State::Refused {
+                why: *why,
+                reason: reason.clone(),
+            };
         }
         if !self.was_up {
             return State::Connecting;
@@ -210,7 +225,9 @@ impl Link {
         if self.socket == Socket::Up && now - self.heard_at < LINK_LOST_MS as f64 {
             State::Live
         } else {
-            State::Lost { since_ms: self.heard_at }
+            State::Lost {
+                since_ms: self.heard_at,
+            }
         }
     }
 
@@ -226,7 +243,10 @@ impl Link {
 
     /// Whether the hub lets this person mark steps.
     pub fn is_chief(&self) -> bool {
-        self.mirror.welcome.as_ref().is_some_and(|welcome| welcome.right == Right::Chief)
+        self.mirror
+            .welcome
+            .as_ref()
+            .is_some_and(|welcome| welcome.right == Right::Chief)
     }
 
     /// The hub's clock at that time of the phone's, once a pong has come; the least-lag sample of the last few is believed.
@@ -255,20 +275,25 @@ impl Link {
 
     /// Commands that have not been answered yet, oldest first.
     pub fn unanswered(&self) -> impl Iterator<Item = (&CommandId, &Command)> {
-        self.waiting.iter().map(|waiting| (&waiting.id, &waiting.command))
+        self.waiting
+            .iter()
+            .map(|waiting| (&waiting.id, &waiting.command))
     }
 
     /// What became of a command, while it is remembered.
     pub fn answer(&self, id: &CommandId) -> Option<&Answer> {
-        self.answers.iter().rev().find(|(known, _)| known == id).map(|(_, answer)| answer)
+        self.answers
+            .iter()
+            .rev()
+            .find(|(known, _)| known == id)
+            .map(|(_, answer)| answer)
     }
 
     fn opened(&mut self, now: f64, actions: &mut Vec<Action>) {
-        let resume = self
-            .mirror
-            .welcome
-            .as_ref()
-            .map(|welcome| Resume { journal: welcome.journal.clone(), seq: self.mirror.record.seq });
+        let resume = self.mirror.welcome.as_ref().map(|welcome| Resume {
+            journal: welcome.journal.clone(),
+            seq: self.mirror.record.seq,
+        });
         actions.push(send(ClientMessage::Hello {
             protocol: PROTOCOL_VERSION,
             code: self.identity.code.clone(),
@@ -282,7 +307,9 @@ impl Link {
 
     fn closed(&mut self, now: f64) {
         if !matches!(self.socket, Socket::Down { .. }) {
-            self.socket = Socket::Down { dial_at: now + self.redial_wait() };
+            self.socket = Socket::Down {
+                dial_at: now + self.redial_wait(),
+            };
         }
     }
 
@@ -304,9 +331,15 @@ impl Link {
         self.heard_at = now;
         match message {
             HubMessage::Welcome(welcome) => self.welcomed(*welcome, actions),
-            HubMessage::Goodbye { reason, why, retry_after_ms } => {
+            HubMessage::Goodbye {
+                reason,
+                why,
+                retry_after_ms,
+            } => {
                 let wait = retry_after_ms.map_or_else(|| self.redial_wait(), |wait| wait as f64);
-                self.socket = Socket::Down { dial_at: now + wait };
+                self.socket = Socket::Down {
+                    dial_at: now + wait,
+                };
                 if !matches!(why, Farewell::Stopping) {
                     self.refused = Some((why, reason));
                 }
@@ -314,21 +347,25 @@ impl Link {
             }
             HubMessage::Snapshot { record } => self.mirror.record = *record,
             HubMessage::Events { events } => self.fold(&events, now, actions),
-            HubMessage::StopNow { text, by, command } => self.mirror.stop_now = Some((text, by, command)),
+            HubMessage::StopNow { text, by, command } => {
+                self.mirror.stop_now = Some((text, by, command))
+            }
             HubMessage::Readings(frame) => self.mirror.frame = frame,
             HubMessage::Progress(progress) => self.mirror.progress = progress,
             HubMessage::Presence { people } => self.mirror.people = people,
             HubMessage::Sources { sources } => self.mirror.sources = sources,
             HubMessage::Figures { figures } => self.mirror.figures = figures,
             HubMessage::Book { writing, trouble } => {
-                self.mirror.book_trouble = (!writing).then(|| trouble.unwrap_or_else(|| "the book cannot be written".to_owned()));
+                self.mirror.book_trouble = (!writing)
+                    .then(|| trouble.unwrap_or_else(|| "the book cannot be written".to_owned()));
             }
             HubMessage::Ack { id, seq } => self.answered(id, Answer::Done(seq)),
             HubMessage::Refused { id, reason } => self.answered(id, Answer::Refused(reason)),
             HubMessage::Pong { sent, now: hub_now } => {
                 let lag = (now - sent).max(0.0);
                 // The answer is taken to have been given half-way.
-                self.offsets.push_back((lag, hub_now as f64 - (sent + lag / 2.0)));
+                self.offsets
+                    .push_back((lag, hub_now as f64 - (sent + lag / 2.0)));
                 if self.offsets.len() > OFFSETS_KEPT {
                     self.offsets.pop_front();
                 }
@@ -345,13 +382,21 @@ impl Link {
         self.pinged_at = f64::NEG_INFINITY;
         // Another hub, or the same one after its clock was set: what was known of its clock is void.
         self.offsets.clear();
-        if self.mirror.welcome.as_ref().is_some_and(|known| known.journal != welcome.journal) {
+        if self
+            .mirror
+            .welcome
+            .as_ref()
+            .is_some_and(|known| known.journal != welcome.journal)
+        {
             self.mirror.record = Record::default();
         }
         self.mirror.stop_now = None;
         self.mirror.welcome = Some(welcome);
         for waiting in &self.waiting {
-            actions.push(send(ClientMessage::Command { id: waiting.id.clone(), command: waiting.command.clone() }));
+            actions.push(send(ClientMessage::Command {
+                id: waiting.id.clone(),
+                command: waiting.command.clone(),
+            }));
         }
     }
 
@@ -363,7 +408,12 @@ impl Link {
                 self.socket = Socket::Down { dial_at: now };
                 return;
             }
-            if self.mirror.stop_now.as_ref().is_some_and(|(_, _, command)| event.command.as_ref() == Some(command)) {
+            if self
+                .mirror
+                .stop_now
+                .as_ref()
+                .is_some_and(|(_, _, command)| event.command.as_ref() == Some(command))
+            {
                 self.mirror.stop_now = None;
             }
             self.mirror.record.apply(event);
@@ -384,7 +434,9 @@ impl Link {
                 self.socket = Socket::Dialling { since: now };
                 actions.push(Action::Dial);
             }
-            Socket::Dialling { since } | Socket::Joining { since } if now - since > DIAL_PATIENCE_MS => {
+            Socket::Dialling { since } | Socket::Joining { since }
+                if now - since > DIAL_PATIENCE_MS =>
+            {
                 actions.push(Action::Hang);
                 self.closed(now);
             }
@@ -395,7 +447,10 @@ impl Link {
             }
             Socket::Up if now - self.pinged_at >= PING_MS as f64 => {
                 self.pinged_at = now;
-                actions.push(send(ClientMessage::Ping { sent: now, lag_ms: self.lag_ms }));
+                actions.push(send(ClientMessage::Ping {
+                    sent: now,
+                    lag_ms: self.lag_ms,
+                }));
             }
             _ => {}
         }
@@ -403,7 +458,9 @@ impl Link {
 
     fn may_dial(&self) -> bool {
         // After a refusal only "too many tries" is worth another by itself: it names its wait.
-        self.refused.as_ref().is_none_or(|(why, _)| *why == Farewell::TooManyTries)
+        self.refused
+            .as_ref()
+            .is_none_or(|(why, _)| *why == Farewell::TooManyTries)
     }
 }
 
@@ -413,14 +470,31 @@ fn send(message: ClientMessage) -> Action {
 
 /// The people that a call waits for: those here who have not seen it, by what presence says.
 pub fn not_seen_by<'a>(mirror: &'a Mirror, call: Seq) -> Vec<&'a Present> {
-    let Some(call) = mirror.record.warmup.as_ref().and_then(|warmup| warmup.call(call)) else { return Vec::new() };
-    mirror.people.iter().filter(|present| present.here && call.waits_for(&present.who)).collect()
+    let Some(call) = mirror
+        .record
+        .warmup
+        .as_ref()
+        .and_then(|warmup| warmup.call(call))
+    else {
+        return Vec::new();
+    };
+    mirror
+        .people
+        .iter()
+        .filter(|present| present.here && call.waits_for(&present.who))
+        .collect()
 }
 
 /// Keys of steps done so far, with their marks: what a test compares between phones.
 pub fn marks(mirror: &Mirror) -> BTreeMap<String, Millis> {
-    let steps = mirror.record.warmup.iter().flat_map(|warmup| warmup.steps.iter());
-    steps.map(|(key, mark)| (key.to_string(), mark.at)).collect()
+    let steps = mirror
+        .record
+        .warmup
+        .iter()
+        .flat_map(|warmup| warmup.steps.iter());
+    steps
+        .map(|(key, mark)| (key.to_string(), mark.at))
+        .collect()
 }
 
 #[cfg(test)]
@@ -429,8 +503,12 @@ mod tests {
     use crate::event::EventBody;
 
     fn link() -> Link {
-        let identity =
-            Identity { code: "c".into(), name: "n".into(), role: "idle".into(), device: "phone-0001".into() };
+        let identity = Identity {
+            code: "c".into(),
+            name: "n".into(),
+            role: "idle".into(),
+            device: "phone-0001".into(),
+        };
         Link::new(identity, 7)
     }
 
@@ -444,7 +522,15 @@ mod tests {
     }
 
     fn noted(seq: Seq) -> Event {
-        Event { seq, at: 0, by: None, command: None, body: EventBody::Noted { text: String::new() } }
+        Event {
+            seq,
+            at: 0,
+            by: None,
+            command: None,
+            body: EventBody::Noted {
+                text: String::new(),
+            },
+        }
     }
 
     fn up(link: &mut Link) {
@@ -469,16 +555,27 @@ mod tests {
     fn an_unanswered_command_is_sent_again_with_the_same_id() {
         let mut link = link();
         up(&mut link);
-        link.take(30.0, Input::Want("x1".into(), Command::Note { text: "oil".into() }));
+        link.take(
+            30.0,
+            Input::Want("x1".into(), Command::Note { text: "oil".into() }),
+        );
         link.take(40.0, Input::Closed);
         link.take(400.0, Input::Tick);
         let hello = link.take(410.0, Input::Opened);
-        assert!(matches!(&hello[0], Action::Send(message) if matches!(&**message, ClientMessage::Hello { resume: Some(_), .. })));
+        assert!(
+            matches!(&hello[0], Action::Send(message) if matches!(&**message, ClientMessage::Hello { resume: Some(_), .. }))
+        );
         let sent = link.take(420.0, welcome("j"));
         assert!(sent.iter().any(
             |action| matches!(action, Action::Send(message) if matches!(&**message, ClientMessage::Command { id, .. } if id.0 == "x1"))
         ));
-        link.take(430.0, Input::Received(Box::new(HubMessage::Ack { id: "x1".into(), seq: 3 })));
+        link.take(
+            430.0,
+            Input::Received(Box::new(HubMessage::Ack {
+                id: "x1".into(),
+                seq: 3,
+            })),
+        );
         assert_eq!(link.unanswered().count(), 0);
         assert_eq!(link.answer(&"x1".into()), Some(&Answer::Done(3)));
     }
@@ -501,10 +598,20 @@ mod tests {
         let mut link = link();
         link.take(0.0, Input::Tick);
         link.take(1.0, Input::Opened);
-        let goodbye = HubMessage::Goodbye { reason: "wrong code".into(), why: Farewell::WrongCode, retry_after_ms: None };
+        let goodbye = HubMessage::Goodbye {
+            reason: "wrong code".into(),
+            why: Farewell::WrongCode,
+            retry_after_ms: None,
+        };
         link.take(2.0, Input::Received(Box::new(goodbye)));
         assert!(link.take(60_000.0, Input::Tick).is_empty());
-        assert!(matches!(link.state(60_000.0), State::Refused { why: Farewell::WrongCode, .. }));
+        assert!(matches!(
+            link.state(60_000.0),
+            State::Refused {
+                why: Farewell::WrongCode,
+                ..
+            }
+        ));
     }
 
     #[test]
@@ -512,9 +619,25 @@ mod tests {
         let mut link = link();
         up(&mut link);
         // The hub's clock is 1,000,000 ahead of the phone's; the pong took 40 ms there and back.
-        link.take(100.0, Input::Received(Box::new(HubMessage::Pong { sent: 60.0, now: 1_000_080 })));
-        let frame = Frame { n: 1, now: 1_000_110, v: vec![Some(1.0)], q: "g".into(), age: vec![30], src: vec![0] };
-        link.take(130.0, Input::Received(Box::new(HubMessage::Readings(frame))));
+        link.take(
+            100.0,
+            Input::Received(Box::new(HubMessage::Pong {
+                sent: 60.0,
+                now: 1_000_080,
+            })),
+        );
+        let frame = Frame {
+            n: 1,
+            now: 1_000_110,
+            v: vec![Some(1.0)],
+            q: "g".into(),
+            age: vec![30],
+            src: vec![0],
+        };
+        link.take(
+            130.0,
+            Input::Received(Box::new(HubMessage::Readings(frame))),
+        );
         assert_eq!(link.age_ms(0, 130.0), Some(50.0));
         assert_eq!(link.age_ms(0, 1_130.0), Some(1_050.0));
     }

@@ -350,7 +350,9 @@ impl Quality {
 
     /// The quality with that letter.
     pub fn from_letter(letter: char) -> Option<Self> {
-        [Self::Good, Self::Suspect, Self::Old, Self::None].into_iter().find(|quality| quality.letter() == letter)
+        [Self::Good, Self::Suspect, Self::Old, Self::None]
+            .into_iter()
+            .find(|quality| quality.letter() == letter)
     }
 }
 
@@ -380,8 +382,17 @@ pub const SRC_NONE: u8 = 255;
 impl Frame {
     /// One channel's value, quality and age in milliseconds, as they were when the frame was made.
     pub fn reading(&self, index: usize) -> (Option<f64>, Quality, i64) {
-        let quality = self.q.chars().nth(index).and_then(Quality::from_letter).unwrap_or(Quality::None);
-        (self.v.get(index).copied().flatten(), quality, self.age.get(index).copied().unwrap_or(0))
+        let quality = self
+            .q
+            .chars()
+            .nth(index)
+            .and_then(Quality::from_letter)
+            .unwrap_or(Quality::None);
+        (
+            self.v.get(index).copied().flatten(),
+            quality,
+            self.age.get(index).copied().unwrap_or(0),
+        )
     }
 }
 

@@ -209,12 +209,16 @@ impl Warmup {
     /// The steps that are still part of the procedure: all, or the shut-down alone after an abort.
     pub fn open_steps(&self) -> impl Iterator<Item = (&Phase, &Step)> {
         let aborted = self.aborted.is_some();
-        self.sheet.steps().filter(move |(phase, _)| !aborted || phase.shut_down)
+        self.sheet
+            .steps()
+            .filter(move |(phase, _)| !aborted || phase.shut_down)
     }
 
     /// The first ordered step that nothing was done about, and its phase; none when all are done.
     pub fn current(&self) -> Option<(&Phase, &Step)> {
-        let mut undone = self.open_steps().filter(|(_, step)| !self.steps.contains_key(&step.key));
+        let mut undone = self
+            .open_steps()
+            .filter(|(_, step)| !self.steps.contains_key(&step.key));
         let first = undone.next()?;
         if first.1.ordered {
             return Some(first);
@@ -224,7 +228,9 @@ impl Warmup {
 
     /// The phase that the procedure is in: the current step's, or the last one's when all is done.
     pub fn phase(&self) -> Option<&Phase> {
-        self.current().map(|(phase, _)| phase).or(self.sheet.phases.last())
+        self.current()
+            .map(|(phase, _)| phase)
+            .or(self.sheet.phases.last())
     }
 
     /// Whether order allows the step to be marked now, and if not, why.
@@ -247,9 +253,13 @@ impl Warmup {
         if self.held.is_some() {
             return Err(Block::Held);
         }
-        let before = self.open_steps().take_while(|(_, earlier)| earlier.key != *key);
+        let before = self
+            .open_steps()
+            .take_while(|(_, earlier)| earlier.key != *key);
         for (_, earlier) in before {
-            if (earlier.safety || (step.ordered && earlier.ordered)) && !self.steps.contains_key(&earlier.key) {
+            if (earlier.safety || (step.ordered && earlier.ordered))
+                && !self.steps.contains_key(&earlier.key)
+            {
                 return Err(Block::After(earlier.key.clone()));
             }
         }
@@ -259,8 +269,11 @@ impl Warmup {
     /// The steps that order allows now, the current one first.
     pub fn allowed(&self) -> Vec<&Step> {
         let current = self.current().map(|(_, step)| step.key.clone());
-        let mut allowed: Vec<&Step> =
-            self.open_steps().filter(|(_, step)| self.order_allows(&step.key).is_ok()).map(|(_, step)| step).collect();
+        let mut allowed: Vec<&Step> = self
+            .open_steps()
+            .filter(|(_, step)| self.order_allows(&step.key).is_ok())
+            .map(|(_, step)| step)
+            .collect();
         allowed.sort_by_key(|step| Some(&step.key) != current.as_ref());
         allowed
     }
@@ -268,7 +281,10 @@ impl Warmup {
     /// The band that holds for a channel in a phase: the chief's for the phase, the chief's for all, the phase's, the car's.
     pub fn band(&self, channel: &ChannelKey, phase: Option<&PhaseKey>) -> Option<Band> {
         let set = |wanted: Option<&PhaseKey>| {
-            self.bands.iter().find(|set| set.channel == *channel && set.phase.as_ref() == wanted).map(|set| set.band)
+            self.bands
+                .iter()
+                .find(|set| set.channel == *channel && set.phase.as_ref() == wanted)
+                .map(|set| set.band)
         };
         phase
             .and_then(|phase| set(Some(phase)))
@@ -284,7 +300,10 @@ impl Warmup {
 
     /// Stop calls that are not lifted, latest first.
     pub fn stops(&self) -> impl Iterator<Item = &Call> {
-        self.calls.iter().rev().filter(|call| call.stop && call.lifted.is_none())
+        self.calls
+            .iter()
+            .rev()
+            .filter(|call| call.stop && call.lifted.is_none())
     }
 
     /// The call with that number.
@@ -308,9 +327,17 @@ impl Record {
         }
         self.seq = event.seq;
         match &event.body {
-            EventBody::WarmupBegun { id, sheet, car } => self.warmup = Some(Warmup::begin(id, event.at, sheet, car)),
+            EventBody::WarmupBegun { id, sheet, car } => {
+                self.warmup = Some(Warmup::begin(id, event.at, sheet, car))
+            }
             EventBody::PersonJoined { who, right } => {
-                self.people.insert(who.id.clone(), Person { who: who.clone(), right: *right });
+                self.people.insert(
+                    who.id.clone(),
+                    Person {
+                        who: who.clone(),
+                        right: *right,
+                    },
+                );
             }
             body => {
                 if let Some(warmup) = &mut self.warmup {
@@ -324,15 +351,29 @@ impl Record {
 impl Warmup {
     fn apply(&mut self, event: &Event, body: &EventBody) {
         let before = self.current().map(|(_, step)| step.key.clone());
-        let said = |text: &str| Said { at: event.at, by: event.by.clone(), text: text.to_owned() };
+        let said = |text: &str| Said {
+            at: event.at,
+            by: event.by.clone(),
+            text: text.to_owned(),
+        };
         match body {
             EventBody::WarmupBegun { .. } | EventBody::PersonJoined { .. } => {}
             EventBody::WarmupClosed {} => self.closed_at = Some(event.at),
             EventBody::StepMarked { step, readings } => self.note_done(
                 step,
-                Mark { at: event.at, by: event.by.clone(), skipped: None, asked_by: None, readings: readings.clone() },
+                Mark {
+                    at: event.at,
+                    by: event.by.clone(),
+                    skipped: None,
+                    asked_by: None,
+                    readings: readings.clone(),
+                },
             ),
-            EventBody::StepSkipped { step, reason, asked_by } => self.note_done(
+            EventBody::StepSkipped {
+                step,
+                reason,
+                asked_by,
+            } => self.note_done(
                 step,
                 Mark {
                     at: event.at,
@@ -342,7 +383,12 @@ impl Warmup {
                     readings: BTreeMap::new(),
                 },
             ),
-            EventBody::SkipAsked { step, reason } => self.skip_asked = Some(SkipAsk { step: step.clone(), asked: said(reason) }),
+            EventBody::SkipAsked { step, reason } => {
+                self.skip_asked = Some(SkipAsk {
+                    step: step.clone(),
+                    asked: said(reason),
+                })
+            }
             EventBody::SkipWithdrawn { .. } => self.skip_asked = None,
             EventBody::StepUndone { step } => {
                 self.steps.remove(step);
@@ -358,7 +404,14 @@ impl Warmup {
             }
             EventBody::Called { to, text, stop } => {
                 let (seq, seen) = (event.seq, BTreeMap::new());
-                self.calls.push(Call { seq, said: said(text), to: to.clone(), stop: *stop, seen, lifted: None });
+                self.calls.push(Call {
+                    seq,
+                    said: said(text),
+                    to: to.clone(),
+                    stop: *stop,
+                    seen,
+                    lifted: None,
+                });
             }
             EventBody::Seen { call } => {
                 if let (Some(call), Some(by)) = (self.call_mut(*call), &event.by) {
@@ -370,14 +423,33 @@ impl Warmup {
                     call.lifted = Some(said(""));
                 }
             }
-            EventBody::BandSet { channel, phase, band } => {
-                self.bands.retain(|set| set.channel != *channel || set.phase != *phase);
+            EventBody::BandSet {
+                channel,
+                phase,
+                band,
+            } => {
+                self.bands
+                    .retain(|set| set.channel != *channel || set.phase != *phase);
                 if let Some(band) = band {
-                    self.bands.insert(0, SetBand { channel: channel.clone(), phase: phase.clone(), band: *band });
+                    self.bands.insert(
+                        0,
+                        SetBand {
+                            channel: channel.clone(),
+                            phase: phase.clone(),
+                            band: *band,
+                        },
+                    );
                 }
             }
             EventBody::ReadingTyped { channel, value } => {
-                self.typed.insert(channel.clone(), Typed { at: event.at, by: event.by.clone(), value: *value });
+                self.typed.insert(
+                    channel.clone(),
+                    Typed {
+                        at: event.at,
+                        by: event.by.clone(),
+                        value: *value,
+                    },
+                );
             }
             EventBody::Noted { text } => self.notes.push(said(text)),
         }
@@ -391,7 +463,11 @@ impl Warmup {
     fn note_done(&mut self, step: &StepKey, mark: Mark) {
         self.steps.insert(step.clone(), mark);
         self.order.push(step.clone());
-        if self.skip_asked.as_ref().is_some_and(|ask| ask.step == *step) {
+        if self
+            .skip_asked
+            .as_ref()
+            .is_some_and(|ask| ask.step == *step)
+        {
             self.skip_asked = None;
         }
     }
@@ -429,8 +505,20 @@ mod tests {
             key: "s".to_owned(),
             name: "s".to_owned(),
             phases: vec![
-                phase("one", false, vec![step("a", true, true), step("b", false, false), step("c", false, true)]),
-                phase("off", true, vec![step("y", true, true), step("z", false, true)]),
+                phase(
+                    "one",
+                    false,
+                    vec![
+                        step("a", true, true),
+                        step("b", false, false),
+                        step("c", false, true),
+                    ],
+                ),
+                phase(
+                    "off",
+                    true,
+                    vec![step("y", true, true), step("z", false, true)],
+                ),
             ],
         };
         let car = Car {
@@ -446,33 +534,77 @@ mod tests {
     }
 
     fn mark(warmup: &mut Warmup, key: &str, at: Millis) {
-        let body = EventBody::StepMarked { step: key.into(), readings: BTreeMap::new() };
-        warmup.apply(&Event { seq: 1, at, by: None, command: None, body: body.clone() }, &body);
+        let body = EventBody::StepMarked {
+            step: key.into(),
+            readings: BTreeMap::new(),
+        };
+        warmup.apply(
+            &Event {
+                seq: 1,
+                at,
+                by: None,
+                command: None,
+                body: body.clone(),
+            },
+            &body,
+        );
     }
 
     #[test]
     fn safety_blocks_all_and_order_blocks_ordered() {
         let mut warmup = warmup();
-        assert_eq!(warmup.order_allows(&"b".into()).unwrap_err(), Block::After("a".into()));
+        assert_eq!(
+            warmup.order_allows(&"b".into()).unwrap_err(),
+            Block::After("a".into())
+        );
         mark(&mut warmup, "a", 5);
         assert!(warmup.order_allows(&"b".into()).is_ok(), "unordered");
-        assert!(warmup.order_allows(&"c".into()).is_ok(), "passes over the unordered one");
-        assert_eq!(warmup.order_allows(&"y".into()).unwrap_err(), Block::After("c".into()));
-        assert_eq!(warmup.order_allows(&"z".into()).unwrap_err(), Block::After("c".into()));
+        assert!(
+            warmup.order_allows(&"c".into()).is_ok(),
+            "passes over the unordered one"
+        );
+        assert_eq!(
+            warmup.order_allows(&"y".into()).unwrap_err(),
+            Block::After("c".into())
+        );
+        assert_eq!(
+            warmup.order_allows(&"z".into()).unwrap_err(),
+            Block::After("c".into())
+        );
         assert_eq!(warmup.current().unwrap().1.key, "c".into());
         assert_eq!(warmup.current_since, 5);
         mark(&mut warmup, "b", 7);
-        assert_eq!(warmup.current_since, 5, "an unordered mark does not restart the current step's time");
+        assert_eq!(
+            warmup.current_since, 5,
+            "an unordered mark does not restart the current step's time"
+        );
     }
 
     #[test]
     fn an_abort_leaves_the_shut_down_only() {
         let mut warmup = warmup();
-        let body = EventBody::Aborted { reason: "fire".to_owned() };
-        warmup.apply(&Event { seq: 1, at: 9, by: None, command: None, body: body.clone() }, &body);
+        let body = EventBody::Aborted {
+            reason: "fire".to_owned(),
+        };
+        warmup.apply(
+            &Event {
+                seq: 1,
+                at: 9,
+                by: None,
+                command: None,
+                body: body.clone(),
+            },
+            &body,
+        );
         assert_eq!(warmup.current().unwrap().1.key, "y".into());
-        assert_eq!(warmup.order_allows(&"a".into()).unwrap_err(), Block::Aborted);
+        assert_eq!(
+            warmup.order_allows(&"a".into()).unwrap_err(),
+            Block::Aborted
+        );
         assert!(warmup.order_allows(&"y".into()).is_ok());
-        assert_eq!(warmup.order_allows(&"z".into()).unwrap_err(), Block::After("y".into()));
+        assert_eq!(
+            warmup.order_allows(&"z".into()).unwrap_err(),
+            Block::After("y".into())
+        );
     }
 }

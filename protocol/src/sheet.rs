@@ -109,7 +109,9 @@ impl Must {
 impl Sheet {
     /// Every step in order, with its phase.
     pub fn steps(&self) -> impl Iterator<Item = (&Phase, &Step)> {
-        self.phases.iter().flat_map(|phase| phase.steps.iter().map(move |step| (phase, step)))
+        self.phases
+            .iter()
+            .flat_map(|phase| phase.steps.iter().map(move |step| (phase, step)))
     }
 
     /// The step with that key, and its phase.

@@ -1,2 +1,355 @@
 //! The one truth: a deterministic state machine, `(state, now, input) -> outputs`. No I/O, no clock, no threads, no hash order.
+//!
+//! What is accepted becomes events; the caller writes them down before it shows them to anyone (see `serve::keeper`).
+//! What is not recorded (latest readings, who is here, gate timers, source health) lives here too, and is lost with the process.
+
+pub mod channels;
+pub mod command;
 pub mod feed;
+pub mod gates;
+pub mod health;
+pub mod live;
+mod times;
+
+use channels::Channels;
+use feed::Report;
+use gates::Gates;
+use health::Health;
+use live::Live;
+use spinover_protocol::{
+    CommandId, Millis, PersonId, Seq,
+    car::Car,
+    event::{Event, EventBody, Right, Who},
+    message::{Command, FigureNow, Present, Progress},
+    record::Record,
+    sheet::Sheet,
+};
+use std::collections::BTreeMap;
+use times::Times;
+
+/// What goes into the core.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Input {
+    /// The hub is ready: go on with the warm-up under way, or begin one.
+    Start,
+    /// A source's report.
+    Report(usize, Report),
+    /// A socket joined.
+    Joined(Who, Right),
+    /// A socket went.
+    Left(PersonId),
+    /// A phone measured its lag.
+    Lag(PersonId, u32),
+    /// A person asked for something.
+    Command(Who, Right, CommandId, Command),
+    /// Time has passed.
+    Tick,
+}
+
+/// What comes out of it, in order.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Output {
+    /// Write this down, then show it.
+    Event(Event),
+    /// Tell whoever sent the command, once every event up to the number is written down.
+    Accepted(CommandId, Seq),
+    /// Tell whoever sent the command.
+    Refused(CommandId, String),
+    /// Show this now; its event follows.
+    StopNow {
+        /// The words.
+        text: String,
+        /// Who called.
+        by: Who,
+        /// The command.
+        command: CommandId,
+    },
+    /// Move a control of the simulated car.
+    Control(String, f64),
+    /// Who is here has changed.
+    PresenceChanged,
+}
+
+/// What the book gives a core to begin with.
+#[derive(Clone, Debug, Default)]
+pub struct Journal {
+    /// Events that give the record, in order; numbers may be missing before the last warm-up began.
+    pub events: Vec<Event>,
+    /// Commands answered before, and the number of the last event of each.
+    pub commands: Vec<(CommandId, Seq)>,
+    /// Number of the journal's last event.
+    pub last: Seq,
+}
+
+/// A person's sockets.
+#[derive(Clone, Debug, PartialEq)]
+struct Here {
+    who: Who,
+    right: Right,
+    sockets: u32,
+    lag_ms: Option<u32>,
+    since: Millis,
+}
+
+/// The state machine.
+#[derive(Clone, Debug)]
+pub struct Core {
+    car: Car,
+    sheets: Vec<Sheet>,
+    trainable: Vec<String>,
+    record: Record,
+    /// Commands that became events, and the number of the last event of each. A command that comes again is answered from here.
+    answered: BTreeMap<CommandId, Seq>,
+    channels: Channels,
+    gates: Gates,
+    health: Health,
+    live: Live,
+    times: Times,
+    here: BTreeMap<PersonId, Here>,
+}
+
+impl Core {
+    /// A core for that car, with what the journal holds folded in.
+    ///
+    /// `sources` are their names in order; `trainable` are the controls of a simulated car.
+    pub fn new(
+        car: Car,
+        sheets: Vec<Sheet>,
+        sources: Vec<String>,
+        trainable: Vec<String>,
+        journal: &Journal,
+    ) -> Self {
+        let mut core = Self {
+            channels: Channels::new(&car.channels),
+            live: Live::new(&car),
+            times: Times::default(),
+            car,
+            sheets,
+            trainable,
+            record: Record::default(),
+            answered: BTreeMap::new(),
+            gates: Gates::default(),
+            health: Health::new(sources),
+            here: BTreeMap::new(),
+        };
+        core.answered.extend(journal.commands.iter().cloned());
+        for event in &journal.events {
+            core.fold(event);
+        }
+        // Numbers go on from the journal's end, also where its last events are of no consequence for the record.
+        core.record.seq = core.record.seq.max(journal.last);
+        core.live.follow(&core.car, &core.record);
+        core
+    }
+
+    /// Takes one input in.
+    pub fn take(&mut self, now: Millis, input: Input) -> Vec<Output> {
+        let mut outputs = Vec::new();
+        match input {
+            Input::Start => self.start(now, &mut outputs),
+            Input::Report(source, report) => {
+                if let Report::Batch(batch) = &report {
+                    let t_us = self.times.hub_us(now, source, batch.t_s);
+                    self.channels.take(now, source, batch);
+                    let good =
+                        |&&(index, _): &&(usize, f64)| self.channels.good(now, index).is_some();
+                    let good: Vec<(usize, f64)> =
+                        batch.values.iter().filter(good).copied().collect();
+                    self.live.batch(t_us, &good);
+                    self.gates.look(now, &self.channels, &self.record);
+                }
+                self.health.take(now, source, &report);
+            }
+            Input::Joined(who, right) => self.joined(now, who, right, &mut outputs),
+            Input::Left(id) => {
+                if let Some(here) = self.here.get_mut(&id) {
+                    here.sockets = here.sockets.saturating_sub(1);
+                    if here.sockets == 0 {
+                        here.since = now;
+                    }
+                    outputs.push(Output::PresenceChanged);
+                }
+            }
+            Input::Lag(id, lag_ms) => {
+                if let Some(here) = self.here.get_mut(&id) {
+                    here.lag_ms = Some(lag_ms);
+                }
+            }
+            Input::Command(who, right, id, command) => {
+                self.command(now, &who, right, id, command, &mut outputs)
+            }
+            Input::Tick => {
+                self.gates.look(now, &self.channels, &self.record);
+                self.health.tick(now);
+            }
+        }
+        outputs
+    }
+
+    /// The recorded state.
+    pub fn record(&self) -> &Record {
+        &self.record
+    }
+
+    /// The car.
+    pub fn car(&self) -> &Car {
+        &self.car
+    }
+
+    /// The sheets that can be begun.
+    pub fn sheets(&self) -> &[Sheet] {
+        &self.sheets
+    }
+
+    /// Latest readings.
+    pub fn channels(&self) -> &Channels {
+        &self.channels
+    }
+
+    /// The next readings frame.
+    pub fn frame(&mut self, now: Millis) -> spinover_protocol::message::Frame {
+        self.channels.frame(now)
+    }
+
+    /// How the sources are doing.
+    pub fn health(&self) -> &Health {
+        &self.health
+    }
+
+    /// Readings of the warm-up under way from before the hub was started again, for the figures.
+    pub fn recall(&mut self, t_us: i64, values: &[(usize, f64)]) {
+        self.live.batch(t_us, values);
+    }
+
+    /// What the figures say now.
+    pub fn figures(&self, now: Millis) -> Vec<FigureNow> {
+        self.live.figures(now * 1000, &self.record)
+    }
+
+    /// A batch's time on the hub's clock, in microseconds: what the record keeps and the figures go by.
+    pub fn time_us(&mut self, now: Millis, source: usize, batch: &feed::Batch) -> i64 {
+        self.times.hub_us(now, source, batch.t_s)
+    }
+
+    /// What the steps that can be marked next still wait for.
+    pub fn progress(&self, now: Millis) -> Progress {
+        gates::progress(now, &self.gates, &self.channels, &self.record)
+    }
+
+    /// Who is here.
+    pub fn people(&self) -> Vec<Present> {
+        let present = |here: &Here| Present {
+            who: here.who.clone(),
+            right: here.right,
+            here: here.sockets > 0,
+            lag_ms: here.lag_ms,
+            since: here.since,
+        };
+        self.here.values().map(present).collect()
+    }
+
+    fn fold(&mut self, event: &Event) {
+        self.record.apply(event);
+        if let Some(id) = &event.command {
+            self.answered.insert(id.clone(), event.seq);
+        }
+    }
+
+    /// Numbers an event, folds it in, and hands it out.
+    fn emit(
+        &mut self,
+        now: Millis,
+        by: Option<&Who>,
+        command: Option<&CommandId>,
+        body: EventBody,
+        outputs: &mut Vec<Output>,
+    ) {
+        let event = Event {
+            seq: self.record.seq + 1,
+            at: now,
+            by: by.cloned(),
+            command: command.cloned(),
+            body,
+        };
+        self.fold(&event);
+        outputs.push(Output::Event(event));
+        self.live.follow(&self.car, &self.record);
+        self.gates.look(now, &self.channels, &self.record);
+    }
+
+    /// Goes on with the warm-up under way where it can: the same channels, and the same sheet unless nothing was marked yet.
+    fn start(&mut self, now: Millis, outputs: &mut Vec<Output>) {
+        let Some(first) = self.sheets.first().map(|sheet| sheet.key.clone()) else {
+            return;
+        };
+        let goes_on = self.record.warmup.as_ref().is_some_and(|warmup| {
+            let same_sheet = self.sheets.contains(&warmup.sheet);
+            warmup.closed_at.is_none()
+                && warmup.car.channels == self.car.channels
+                && (same_sheet || !warmup.order.is_empty())
+        });
+        if !goes_on {
+            self.begin(now, None, None, &first, outputs);
+        }
+    }
+
+    /// Closes the warm-up under way and begins one on the sheet with that key, which must exist.
+    fn begin(
+        &mut self,
+        now: Millis,
+        by: Option<&Who>,
+        command: Option<&CommandId>,
+        sheet: &str,
+        outputs: &mut Vec<Output>,
+    ) {
+        let Some(sheet) = self.sheets.iter().find(|known| known.key == sheet).cloned() else {
+            return;
+        };
+        if self
+            .record
+            .warmup
+            .as_ref()
+            .is_some_and(|warmup| warmup.closed_at.is_none())
+        {
+            self.emit(now, by, command, EventBody::WarmupClosed {}, outputs);
+        }
+        let body = EventBody::WarmupBegun {
+            id: warmup_id(now),
+            sheet: Box::new(sheet),
+            car: Box::new(self.car.clone()),
+        };
+        self.emit(now, by, command, body, outputs);
+    }
+
+    fn joined(&mut self, now: Millis, who: Who, right: Right, outputs: &mut Vec<Output>) {
+        let known = self.record.people.get(&who.id);
+        if known.is_none_or(|person| person.who != who || person.right != right) {
+            let body = EventBody::PersonJoined {
+                who: who.clone(),
+                right,
+            };
+            self.emit(now, Some(&who), None, body, outputs);
+        }
+        let fresh = Here {
+            who: who.clone(),
+            right,
+            sockets: 0,
+            lag_ms: None,
+            since: now,
+        };
+        let here = self.here.entry(who.id.clone()).or_insert(fresh);
+        if here.sockets == 0 {
+            here.since = now;
+        }
+        here.who = who;
+        here.right = right;
+        here.sockets += 1;
+        outputs.push(Output::PresenceChanged);
+    }
+}
+
+/// A warm-up's id: the UTC time that it began, in a form that file names and addresses can hold.
+fn warmup_id(now: Millis) -> String {
+    let time = jiff::Timestamp::from_millisecond(now).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
+    time.strftime("%Y-%m-%dT%H-%M-%S-%3fZ").to_string()
+}

@@ -1,1 +1,211 @@
-//! serve
+//! HTTP, the socket, joining, discovery. The only room that talks to phones.
+//!
+//! [`run`] takes everything from outside (listener, files, book, stop), so that tests can run a hub of their own.
+
+pub mod codes;
+pub mod discovery;
+mod http;
+pub mod keeper;
+pub mod shared;
+mod socket;
+
+use crate::{
+    book::{Book, Loaded},
+    core::{Core, Journal, feed::Report},
+    sources::{Feed, Source, sim::SimControls},
+};
+use anyhow::Context;
+use codes::Codes;
+use keeper::{Clock, Counts, Keeper};
+use spinover_protocol::{
+    car::Car,
+    message::{Control, SourceState},
+    sheet::Sheet,
+};
+use std::{net::SocketAddr, sync::Arc};
+use tokio::{
+    net::TcpListener,
+    sync::{mpsc, watch},
+};
+
+/// Reports that may wait for the keeper. A source that is faster waits; at 24 channels and 1 kHz this is half a second.
+const REPORTS_WAITING: usize = 512;
+/// Asks that may wait for the keeper.
+const ASKS_WAITING: usize = 1024;
+
+/// What a hub serves.
+pub struct Setup {
+    /// The car.
+    pub car: Car,
+    /// Sheets that can be begun, the first one by itself.
+    pub sheets: Vec<Sheet>,
+    /// Where readings come from.
+    pub sources: Vec<Box<dyn Source>>,
+    /// The simulated car, where there is one: its handle, and its controls as the pages show them.
+    pub sim: Option<(SimControls, Vec<Control>)>,
+    /// The crew code.
+    pub crew_code: String,
+    /// The chief code.
+    pub chief_code: String,
+    /// Announce the hub on the local network by multicast DNS.
+    pub announce: bool,
+}
+
+/// What every connection can reach.
+pub struct App {
+    codes: Codes,
+    car: Car,
+    sheets: Vec<(String, String)>,
+    journal: String,
+    not_live: Option<String>,
+    controls: Vec<Control>,
+    join_urls: Vec<String>,
+    join_qr: String,
+    clock: Clock,
+    log: Arc<shared::EventLog>,
+    board: watch::Receiver<shared::Board>,
+    asks: mpsc::Sender<keeper::Ask>,
+    posted: Feed,
+    book: Book,
+    counts: Arc<Counts>,
+    stop: watch::Receiver<bool>,
+}
+
+/// Serves until `stop` is set, then says goodbye to the phones and writes out what waits. `ready` is called once the port
+/// accepts connections, with the addresses to join by.
+///
+/// # Errors
+/// When the listener has no address, or the server fails.
+pub async fn run(
+    listener: TcpListener,
+    setup: Setup,
+    book: Book,
+    loaded: Loaded,
+    stop: watch::Receiver<bool>,
+    ready: impl FnOnce(&[String]),
+) -> anyhow::Result<()> {
+    let address = listener.local_addr().context("the port has no address")?;
+    let latest = loaded.events.last().map_or(0, |event| event.at);
+    let clock = Clock::start(latest);
+    let not_live = not_live(&setup.sources);
+    let mut names: Vec<String> = setup.sources.iter().map(|source| source.name()).collect();
+    // Readings that scripts post have a place in the list of their own.
+    let posted_place = names.len();
+    names.push("posted over HTTP".to_owned());
+    let controls = setup
+        .sim
+        .as_ref()
+        .map_or_else(Vec::new, |(_, controls)| controls.clone());
+    let journal = Journal {
+        events: loaded.events,
+        commands: loaded.commands,
+        last: loaded.next_seq - 1,
+    };
+    let trainable = controls.iter().map(|control| control.key.clone()).collect();
+    let core = Core::new(
+        setup.car.clone(),
+        setup.sheets.clone(),
+        names,
+        trainable,
+        &journal,
+    );
+
+    let log = Arc::new(shared::EventLog::new(core.record().clone()));
+    let (board_in, board) = watch::channel(shared::Board::default());
+    let (asks_in, asks) = mpsc::channel(ASKS_WAITING);
+    let (reports_in, reports) = mpsc::channel::<(usize, Report)>(REPORTS_WAITING);
+    let counts = Arc::new(Counts::default());
+    // The keeper stops after the sockets, so that what they still brought is written down.
+    let (keeper_stop_in, keeper_stop) = watch::channel(false);
+    let keeper = Keeper {
+        core,
+        clock,
+        book: book.clone(),
+        log: log.clone(),
+        board: board_in,
+        asks,
+        reports,
+        controls: setup.sim.map(|(handle, _)| handle),
+        not_live: not_live.clone(),
+        counts: counts.clone(),
+    };
+    let keeper = tokio::spawn(keeper.run(keeper_stop));
+    let tasks: Vec<_> = setup
+        .sources
+        .into_iter()
+        .enumerate()
+        .map(|(place, source)| {
+            tokio::spawn(run_source(source, Feed::new(place, reports_in.clone())))
+        })
+        .collect();
+
+    let join_urls = discovery::join_urls(address, &setup.crew_code);
+    let join_qr = discovery::qr_svg(join_urls.first().map_or("", String::as_str));
+    let announced = if setup.announce {
+        discovery::announce(&setup.car, address)
+    } else {
+        None
+    };
+    let app = Arc::new(App {
+        codes: Codes::new(&setup.crew_code, &setup.chief_code),
+        car: setup.car,
+        sheets: setup
+            .sheets
+            .iter()
+            .map(|sheet| (sheet.key.clone(), sheet.name.clone()))
+            .collect(),
+        journal: loaded.journal,
+        not_live,
+        controls,
+        join_urls: join_urls.clone(),
+        join_qr,
+        clock,
+        log,
+        board,
+        asks: asks_in,
+        posted: Feed::new(posted_place, reports_in),
+        book,
+        counts,
+        stop: stop.clone(),
+    });
+    let service = http::router(app).into_make_service_with_connect_info::<SocketAddr>();
+    ready(&join_urls);
+    let mut stopping = stop.clone();
+    let stopped = async move {
+        let _ = stopping.wait_for(|stop| *stop).await;
+    };
+    // Sockets end themselves on stop, after a goodbye.
+    let served = axum::serve(listener, service)
+        .with_graceful_shutdown(stopped)
+        .await;
+    for task in tasks {
+        task.abort();
+    }
+    drop(announced);
+    keeper_stop_in.send_replace(true);
+    keeper.await.context("the keeper broke")?;
+    served.context("the server broke")
+}
+
+/// Why the readings are not live: what the first source says that has something to say.
+fn not_live(sources: &[Box<dyn Source>]) -> Option<String> {
+    sources.iter().find_map(|source| source.not_live())
+}
+
+async fn run_source(source: Box<dyn Source>, feed: Feed) {
+    let name = source.name();
+    match source.run(feed.clone()).await {
+        Ok(()) => tracing::info!("{name}: ended"),
+        Err(error) => {
+            tracing::error!("{name}: {error:#}");
+            let _ = feed
+                .fault(
+                    crate::core::feed::FaultKind::Trouble,
+                    1,
+                    format!("{error:#}"),
+                )
+                .await;
+            let _ = feed.state(SourceState::Failed).await;
+        }
+    }
+}

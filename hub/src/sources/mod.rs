@@ -16,7 +16,10 @@ pub trait Source: Send {
 
     /// Delivers until the source ends or the feed closes. It mends its own troubles where it can (reconnects, waits) and
     /// reports them; it returns an error only when nothing more can come.
-    fn run(self: Box<Self>, feed: Feed) -> std::pin::Pin<Box<dyn Future<Output = anyhow::Result<()>> + Send>>;
+    fn run(
+        self: Box<Self>,
+        feed: Feed,
+    ) -> std::pin::Pin<Box<dyn Future<Output = anyhow::Result<()>> + Send>>;
 }
 
 /// Where a source delivers to. When the hub is busy, sending waits: a flood slows its own source, not the others.
@@ -50,8 +53,18 @@ impl Feed {
     ///
     /// # Errors
     /// When the hub has gone.
-    pub async fn fault(&self, kind: FaultKind, count: u64, text: impl Into<String>) -> Result<(), HubGone> {
-        self.send(Report::Fault(Fault { kind, count, text: text.into() })).await
+    pub async fn fault(
+        &self,
+        kind: FaultKind,
+        count: u64,
+        text: impl Into<String>,
+    ) -> Result<(), HubGone> {
+        self.send(Report::Fault(Fault {
+            kind,
+            count,
+            text: text.into(),
+        }))
+        .await
     }
 
     /// Reports what the source is doing.
@@ -63,6 +76,9 @@ impl Feed {
     }
 
     async fn send(&self, report: Report) -> Result<(), HubGone> {
-        self.to.send((self.source, report)).await.map_err(|_| HubGone)
+        self.to
+            .send((self.source, report))
+            .await
+            .map_err(|_| HubGone)
     }
 }

@@ -47,7 +47,11 @@ pub fn road_car(what: &str, prefixes: &[&str]) -> Vec<Recording> {
                 let text = std::fs::read_to_string(&path).expect("recording");
                 let rows = columns(
                     &text,
-                    ["ENGINE_RUN_TINE ()", "COOLANT_TEMPERATURE ()", "ENGINE_RPM ()"],
+                    [
+                        "ENGINE_RUN_TINE ()",
+                        "COOLANT_TEMPERATURE ()",
+                        "ENGINE_RPM ()",
+                    ],
                 );
                 Recording {
                     name,

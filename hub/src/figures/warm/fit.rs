@@ -46,11 +46,7 @@ pub struct FirstOrderFit {
 /// The model and the certified checks are those of the NIST Statistical Reference Datasets
 /// Misra1a and BoxBOD. Standard deviations are the usual linear ones:
 /// `residual_sd * sqrt(diag((J'J)^-1))` at the solution.
-pub fn first_order_fit(
-    x: &[f64],
-    y: &[f64],
-    start: (f64, f64),
-) -> Result<FirstOrderFit, FitError> {
+pub fn first_order_fit(x: &[f64], y: &[f64], start: (f64, f64)) -> Result<FirstOrderFit, FitError> {
     if x.len() != y.len() || x.len() < 3 {
         return Err(FitError::TooFew {
             points: x.len().min(y.len()),

@@ -57,7 +57,11 @@ pub(crate) fn fit_left(fit: &RiseFit, now: &Standing<'_>, target_c: f64) -> Opti
     let temp = now.temp_c();
     let all = fit.eta_s(temp, target_c)?;
     let from_next = fit.eta_s((temp + 1.0).min(target_c), target_c)?;
-    Some((all - now.dwell_s).max(from_next + 0.05 * (all - from_next)).max(0.5))
+    Some(
+        (all - now.dwell_s)
+            .max(from_next + 0.05 * (all - from_next))
+            .max(0.5),
+    )
 }
 
 /// The point forecast from earlier warm-ups, with an optional fit made from the same standing.
@@ -79,7 +83,8 @@ pub(crate) fn point<'a>(
         .map(|c| c.step_s)
         .fold(0.0, f64::max);
     let ln_fit = fit.and_then(|f| fit_left(f, now, target_c)).map(|s| {
-        s.ln().clamp(ln_curves - FIT_WITHIN_LN, ln_curves + FIT_WITHIN_LN)
+        s.ln()
+            .clamp(ln_curves - FIT_WITHIN_LN, ln_curves + FIT_WITHIN_LN)
     });
     Some(Point {
         ln_curves,

@@ -103,7 +103,10 @@ impl Standing<'_> {
     /// Temperature at a time, by a straight line between passages; the first before it began.
     pub(crate) fn temp_at(&self, t_s: f64) -> f64 {
         let i = self.passages.partition_point(|p| p.t_s <= t_s);
-        match (i.checked_sub(1).map(|j| self.passages[j]), self.passages.get(i)) {
+        match (
+            i.checked_sub(1).map(|j| self.passages[j]),
+            self.passages.get(i),
+        ) {
             (Some(a), Some(b)) => {
                 a.temp_c + (b.temp_c - a.temp_c) * (t_s - a.t_s) / (b.t_s - a.t_s)
             }
@@ -156,11 +159,11 @@ pub(crate) fn candidate(now: &Standing<'_>, past: &Past, target_c: f64) -> Optio
         .max(rise.start_c + 1.0)
         .max(temp - PACE_OVER_C);
     let (mut pace, mut gone) = (0.0, now.dwell_s.min(MOST_OF_STEP * step));
-    if let (true, Some(mine), Some(its)) = (from <= temp - 1.0, now.time_at(from), rise.time_at(from))
+    if let (true, Some(mine), Some(its)) =
+        (from <= temp - 1.0, now.time_at(from), rise.time_at(from))
     {
         let risen = temp - now.base_c;
-        let trust =
-            risen / (risen + PACE_TRUST_C) * ((temp - from) / PACE_FULL_C).clamp(0.0, 1.0);
+        let trust = risen / (risen + PACE_TRUST_C) * ((temp - from) / PACE_FULL_C).clamp(0.0, 1.0);
         let last = now.passages.last()?.t_s;
         // One second on either side: times are often whole seconds.
         let at_passage = trust * ((last - mine + 1.0) / (here - its + 1.0)).ln();

@@ -175,8 +175,7 @@ impl Warm {
         };
         let fit = fit_now(&now, self.target_c, |from| {
             rise_prior(self.pasts.iter(), from, self.target_c).or_else(|| {
-                let plateau = self.target_c
-                    + (self.target_c - now.start_c) / ALONE_U.exp_m1();
+                let plateau = self.target_c + (self.target_c - now.start_c) / ALONE_U.exp_m1();
                 let u = ((plateau - from) / (plateau - self.target_c)).ln();
                 (u > 0.0).then(|| RisePrior {
                     ln_u: u.ln(),
@@ -230,9 +229,7 @@ impl Warm {
             return self.alone(&now);
         };
         if now.dwell_s > LEVEL_S.max(STALLED_STEPS * point.longest_step_s) {
-            return Err(CantSay::LevelledOff {
-                at_c: now.temp_c(),
-            });
+            return Err(CantSay::LevelledOff { at_c: now.temp_c() });
         }
         let done = progress(now.start_c, now.temp_c(), self.target_c);
         let (eta_s, lo_s, hi_s) = self.calibration.forecast(&point, done);
@@ -261,7 +258,10 @@ impl Warm {
             .count();
         if short.len() > reached {
             return Err(CantSay::OutOfReach {
-                highest_c: short.iter().map(|p| p.rise.highest_c()).fold(temp, f64::max),
+                highest_c: short
+                    .iter()
+                    .map(|p| p.rise.highest_c())
+                    .fold(temp, f64::max),
                 runs: short.len(),
                 of: short.len() + reached,
             });

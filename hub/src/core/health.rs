@@ -1,0 +1,102 @@
+//! How the sources are doing: rates, counts, and what they could not take.
+
+use super::feed::{FaultKind, Report};
+use spinover_protocol::{
+    Millis,
+    message::{FaultCount, SourceHealth, SourceState},
+};
+use std::collections::BTreeMap;
+
+/// The rate is taken over this long.
+const RATE_OVER_MS: i64 = 2_000;
+
+#[derive(Clone, Debug, PartialEq)]
+struct One {
+    name: String,
+    state: SourceState,
+    taken: u64,
+    per_second: f64,
+    counted_from: (Millis, u64),
+    faults: BTreeMap<FaultKind, FaultCount>,
+}
+
+/// All sources.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Health {
+    sources: Vec<One>,
+}
+
+impl Health {
+    /// Sources with those names, nothing heard yet.
+    pub fn new(names: Vec<String>) -> Self {
+        let one = |name| One {
+            name,
+            state: SourceState::Waiting,
+            taken: 0,
+            per_second: 0.0,
+            counted_from: (0, 0),
+            faults: BTreeMap::new(),
+        };
+        Self {
+            sources: names.into_iter().map(one).collect(),
+        }
+    }
+
+    /// Takes one report in.
+    pub fn take(&mut self, now: Millis, source: usize, report: &Report) {
+        let Some(one) = self.sources.get_mut(source) else {
+            return;
+        };
+        match report {
+            Report::Batch(batch) => one.taken += batch.values.len() as u64,
+            Report::State(state) => one.state = *state,
+            Report::Fault(fault) => {
+                let kind = fault.kind.name().to_owned();
+                let known = one.faults.entry(fault.kind);
+                let known = known.or_insert(FaultCount {
+                    kind,
+                    count: 0,
+                    last: String::new(),
+                    at: now,
+                });
+                known.count += fault.count;
+                known.last = fault
+                    .text
+                    .chars()
+                    .take(spinover_protocol::MAX_TEXT)
+                    .collect();
+                known.at = now;
+            }
+        }
+    }
+
+    /// Works the rates out.
+    pub fn tick(&mut self, now: Millis) {
+        for one in &mut self.sources {
+            let (from, taken) = one.counted_from;
+            if now - from >= RATE_OVER_MS {
+                one.per_second = (one.taken - taken) as f64 * 1000.0 / (now - from) as f64;
+                one.counted_from = (now, one.taken);
+            }
+        }
+    }
+
+    /// As the pages see it.
+    pub fn sources(&self) -> Vec<SourceHealth> {
+        let one = |one: &One| SourceHealth {
+            name: one.name.clone(),
+            state: one.state,
+            per_second: one.per_second,
+            taken: one.taken,
+            faults: one.faults.values().cloned().collect(),
+        };
+        self.sources.iter().map(one).collect()
+    }
+
+    /// A source's name changed, as when it learned which port it got.
+    pub fn rename(&mut self, source: usize, name: String) {
+        if let Some(one) = self.sources.get_mut(source) {
+            one.name = name;
+        }
+    }
+}

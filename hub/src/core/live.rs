@@ -1,0 +1,290 @@
+//! The figures, kept up with the readings. Which channel feeds which figure goes by the channel's key; `docs/files.md` lists the keys.
+
+use crate::figures::{
+    CantSay,
+    cylinders::{CylinderLimits, CylinderWatch, Cylinders, Firing},
+    fuel::{FuelCall, FuelLimits, FuelUsed, Tank, fuel_state},
+    idle::{IdleState, IdleWatch},
+    mags::MagWatch,
+    quantity::Litres,
+    warm::Warm,
+};
+use spinover_protocol::{
+    ChannelKey,
+    car::Car,
+    message::FigureNow,
+    record::{Record, Warmup},
+    units::Unit,
+};
+
+/// Below this the engine is not running, in rpm; a starter turns it slower. Common practice, no source.
+const RUNNING_RPM: f64 = 600.0;
+
+/// One channel that feeds figures: its place, its unit, and its newest value in the figures' unit.
+#[derive(Clone, Copy, Debug)]
+struct Fed {
+    index: usize,
+    from: Unit,
+    to: Unit,
+    newest: Option<f64>,
+}
+
+impl Fed {
+    fn of(car: &Car, key: &str, to: Unit) -> Option<Self> {
+        let (index, channel) = car.channel(&ChannelKey::from(key))?;
+        channel.unit.convert(0.0, to)?;
+        Some(Self {
+            index,
+            from: channel.unit,
+            to,
+            newest: None,
+        })
+    }
+
+    /// The value among these, if it is there, in the figures' unit.
+    fn take(&mut self, values: &[(usize, f64)]) -> Option<f64> {
+        let (_, value) = values
+            .iter()
+            .rev()
+            .find(|(index, _)| *index == self.index)?;
+        self.newest = self.from.convert(*value, self.to);
+        self.newest
+    }
+}
+
+/// Every figure that follows the readings.
+#[derive(Clone, Debug)]
+pub struct Live {
+    rpm: Option<Fed>,
+    flow: Option<Fed>,
+    temp: Option<Fed>,
+    mags: Option<(Fed, Fed)>,
+    cylinders: Vec<Fed>,
+    of: Option<String>,
+    fuel: FuelUsed,
+    idle: IdleWatch,
+    mag_watch: MagWatch,
+    cylinder_watch: CylinderWatch,
+    warm: Option<Warm>,
+}
+
+impl Live {
+    /// Figures for that car; those whose channels it has not are left out.
+    pub fn new(car: &Car) -> Self {
+        let cylinders: Vec<Fed> = (1..=16)
+            .map_while(|n| Fed::of(car, &format!("egt_{n}"), Unit::DegC))
+            .collect();
+        let temp = ["head_temp", "coolant_temp", "oil_temp"]
+            .iter()
+            .find_map(|key| Fed::of(car, key, Unit::DegC));
+        Self {
+            rpm: Fed::of(car, "engine_rpm", Unit::Rpm),
+            flow: Fed::of(car, "fuel_flow", Unit::LitrePerMin),
+            temp,
+            mags: Fed::of(car, "mag_1_timing", Unit::DegAngle).zip(Fed::of(
+                car,
+                "mag_2_timing",
+                Unit::DegAngle,
+            )),
+            cylinder_watch: CylinderWatch::new(cylinders.len(), CylinderLimits::default()),
+            cylinders,
+            of: None,
+            fuel: FuelUsed::new(FuelLimits::default()),
+            idle: IdleWatch::default(),
+            mag_watch: MagWatch::default(),
+            warm: None,
+        }
+    }
+
+    /// Begins anew when another warm-up has begun.
+    pub fn follow(&mut self, car: &Car, record: &Record) {
+        let id = record.warmup.as_ref().map(|warmup| &warmup.id);
+        if id == self.of.as_ref() {
+            return;
+        }
+        let warm = record
+            .warmup
+            .as_ref()
+            .zip(self.temp)
+            .and_then(|(warmup, temp)| {
+                let target = warm_target(warmup, &car.channels.get(temp.index)?.key)?;
+                Some(Warm::new(temp.from.convert(target, temp.to)?, Vec::new()))
+            });
+        *self = Self {
+            of: id.cloned(),
+            warm,
+            ..Self::new(car)
+        };
+    }
+
+    /// Takes good readings in; the time is the hub's, in microseconds.
+    pub fn batch(&mut self, t_us: i64, values: &[(usize, f64)]) {
+        let t_s = t_us as f64 / 1e6;
+        if let Some(flow) = self.flow.as_mut().and_then(|fed| fed.take(values)) {
+            self.fuel.push(t_s, flow);
+        }
+        let rpm = self.rpm.as_mut().and_then(|fed| fed.take(values));
+        if let Some(rpm) = rpm {
+            self.idle.push(t_s, rpm);
+        }
+        if let (Some(temp), Some(warm)) = (
+            self.temp.as_mut().and_then(|fed| fed.take(values)),
+            &mut self.warm,
+        ) {
+            warm.push(t_s, temp, self.rpm.and_then(|fed| fed.newest));
+        }
+        if let Some((one, two)) = &mut self.mags
+            && let (Some(one), Some(two)) = (one.take(values), two.take(values))
+        {
+            self.mag_watch.push(t_s, one, two);
+        }
+        if !self.cylinders.is_empty() {
+            let temps: Vec<Option<f64>> = self
+                .cylinders
+                .iter_mut()
+                .map(|fed| fed.take(values))
+                .collect();
+            if temps.iter().any(Option::is_some) {
+                self.cylinder_watch.push(t_s, &temps);
+            }
+        }
+    }
+
+    /// What they say at that time.
+    pub fn figures(&self, now_us: i64, record: &Record) -> Vec<FigureNow> {
+        let now_s = now_us as f64 / 1e6;
+        let mut figures = Vec::new();
+        if let Some(warmup) = &record.warmup {
+            if self.flow.is_some() {
+                figures.extend(self.fuel_figures(now_s, warmup));
+            }
+            if self.rpm.is_some() {
+                figures.push(self.idle_figure(now_s));
+            }
+            figures.extend(self.warm.as_ref().map(warm_figure));
+            if self.mags.is_some() {
+                figures.push(self.mags_figure(now_s));
+            }
+            if !self.cylinders.is_empty() {
+                figures.push(self.cylinders_figure(now_s, warmup));
+            }
+        }
+        figures
+    }
+
+    fn fuel_figures(&self, now_s: f64, warmup: &Warmup) -> Vec<FigureNow> {
+        // A recording that is played fast is ahead of the clock; its own last time then counts.
+        let used = self.fuel.used_at(now_s);
+        let mut figures = vec![FigureNow {
+            value: Some(used.likely_l.0),
+            unit: Some(Unit::Litre),
+            low: Some(used.least_l.0),
+            high: Some(used.most_l.0),
+            ..figure("fuel_used", "Fuel used", used.words())
+        }];
+        if let Some(tank_l) = warmup.car.tank_l {
+            let tank = Tank {
+                filled_l: Litres(tank_l),
+                fill_error_l: Litres(0.0),
+                unusable_l: Litres(0.0),
+            };
+            let state = fuel_state(used, tank, &[], warmup.car.reserve_l.unwrap_or(0.0));
+            let words = match state.call {
+                FuelCall::Enough => "reckoned from a full tank".to_owned(),
+                FuelCall::Close | FuelCall::Short => {
+                    format!("{}; reckoned from a full tank", state.words())
+                }
+            };
+            figures.push(FigureNow {
+                value: Some(state.left_l.0),
+                unit: Some(Unit::Litre),
+                low: Some(state.left_least_l.0),
+                high: Some((tank_l - state.used.least_l.0).max(0.0)),
+                attention: state.call != FuelCall::Enough,
+                ..figure("fuel_left", "Fuel left", words)
+            });
+        }
+        figures
+    }
+
+    fn idle_figure(&self, now_s: f64) -> FigureNow {
+        match self.idle.now(now_s) {
+            Err(why) => cannot("idle", "Idle", &why),
+            Ok(idle) => FigureNow {
+                value: Some(idle.rpm.0),
+                unit: Some(Unit::Rpm),
+                low: Some(idle.rpm.0 - 1.2816 * idle.rpm_sd.0),
+                high: Some(idle.rpm.0 + 1.2816 * idle.rpm_sd.0),
+                attention: matches!(idle.state, IdleState::Hunting { .. }),
+                ..figure("idle", "Idle", idle.words())
+            },
+        }
+    }
+
+    fn mags_figure(&self, now_s: f64) -> FigureNow {
+        match self.mag_watch.now(now_s) {
+            Err(why) => cannot("mags", "Magnetos", &why),
+            // Nothing can be done about the timing now, so it never asks for attention.
+            Ok(mags) => FigureNow {
+                value: Some(mags.apart_deg.0),
+                unit: Some(Unit::DegAngle),
+                ..figure("mags", "Magnetos apart", mags.words())
+            },
+        }
+    }
+
+    fn cylinders_figure(&self, now_s: f64, warmup: &Warmup) -> FigureNow {
+        let running = self
+            .rpm
+            .and_then(|fed| fed.newest)
+            .is_some_and(|rpm| rpm > RUNNING_RPM);
+        // On nitro is what the crew marked, not what a temperature suggests.
+        let on_nitro = warmup.steps.contains_key(&"nitro_on".into());
+        match self.cylinder_watch.now(now_s, Firing { running, on_nitro }) {
+            Err(why) => cannot("cylinders", "Cylinders", &why),
+            Ok(all) => FigureNow {
+                attention: all.call,
+                ..figure("cylinders", "Cylinders", Cylinders::words(&all))
+            },
+        }
+    }
+}
+
+fn figure(key: &str, label: &str, words: String) -> FigureNow {
+    let (key, label) = (key.to_owned(), label.to_owned());
+    FigureNow {
+        key,
+        label,
+        value: None,
+        unit: None,
+        low: None,
+        high: None,
+        words,
+        attention: false,
+    }
+}
+
+fn cannot(key: &str, label: &str, why: &CantSay) -> FigureNow {
+    figure(key, label, why.words())
+}
+
+fn warm_figure(warm: &Warm) -> FigureNow {
+    match warm.forecast() {
+        Err(why) => figure("warm", "Warm in", why.words(warm.target_c())),
+        Ok(forecast) => FigureNow {
+            value: Some(forecast.eta_s),
+            unit: Some(Unit::Second),
+            low: Some(forecast.lo_s),
+            high: Some(forecast.hi_s),
+            ..figure("warm", "Warm in", forecast.words(warm.target_c()))
+        },
+    }
+}
+
+/// How warm it is to get: the highest low end that any phase before the shut-down asks of the channel.
+fn warm_target(warmup: &Warmup, channel: &ChannelKey) -> Option<f64> {
+    let phases = warmup.sheet.phases.iter().filter(|phase| !phase.shut_down);
+    phases
+        .filter_map(|phase| Some(warmup.band(channel, Some(&phase.key))?.low))
+        .reduce(f64::max)
+}

@@ -1,0 +1,119 @@
+//! How phones find the hub: addresses, a QR code, and multicast DNS.
+
+use mdns_sd::{ServiceDaemon, ServiceInfo};
+use qrcode::{QrCode, render::svg, render::unicode};
+use spinover_protocol::car::Car;
+use std::net::{IpAddr, SocketAddr};
+
+/// The addresses to join by, with the code behind the `#` (which browsers do not send), most likely one first.
+pub fn join_urls(address: SocketAddr, code: &str) -> Vec<String> {
+    let mut hosts: Vec<IpAddr> = Vec::new();
+    if address.ip().is_unspecified() {
+        let interfaces = if_addrs::get_if_addrs().unwrap_or_default();
+        let mut found: Vec<IpAddr> = interfaces
+            .iter()
+            .filter(|found| !found.is_loopback())
+            .map(|found| found.ip())
+            .collect();
+        // Phones on a pit router have IPv4; a link-local IPv6 address needs a scope that no phone can be told.
+        found.retain(|ip| !matches!(ip, IpAddr::V6(v6) if (v6.segments()[0] & 0xffc0) == 0xfe80));
+        found.sort_by_key(|ip| (ip.is_ipv6(), *ip));
+        hosts.extend(found);
+        if hosts.is_empty() {
+            hosts.push(IpAddr::from([127, 0, 0, 1]));
+        }
+    } else {
+        hosts.push(address.ip());
+    }
+    hosts
+        .into_iter()
+        .map(|host| format!("http://{}/#{code}", SocketAddr::new(host, address.port())))
+        .collect()
+}
+
+/// A QR code as an SVG document.
+pub fn qr_svg(text: &str) -> String {
+    let Ok(code) = QrCode::new(text) else {
+        return String::new();
+    };
+    code.render::<svg::Color<'_>>()
+        .min_dimensions(240, 240)
+        .build()
+}
+
+/// A QR code for a terminal, dark on light whatever the terminal's colours.
+pub fn qr_terminal(text: &str) -> String {
+    let Ok(code) = QrCode::new(text) else {
+        return String::new();
+    };
+    code.render::<unicode::Dense1x2>()
+        .dark_color(unicode::Dense1x2::Light)
+        .light_color(unicode::Dense1x2::Dark)
+        .build()
+}
+
+/// Takes the announcement back when it is dropped.
+pub struct Announced {
+    daemon: ServiceDaemon,
+}
+
+impl Drop for Announced {
+    fn drop(&mut self) {
+        let _ = self.daemon.shutdown();
+    }
+}
+
+/// Announces the hub as `spinover.local` with an `_http._tcp` service. Networks that block multicast are common, so failing
+/// is no error: the QR code and the address remain.
+pub fn announce(car: &Car, address: SocketAddr) -> Option<Announced> {
+    let daemon = ServiceDaemon::new()
+        .map_err(|error| tracing::warn!("no multicast DNS: {error}"))
+        .ok()?;
+    let instance = format!("Spinover {}", car.name);
+    let properties = [("path", "/")];
+    let fixed = if address.ip().is_unspecified() {
+        String::new()
+    } else {
+        address.ip().to_string()
+    };
+    let info = ServiceInfo::new(
+        "_http._tcp.local.",
+        &instance,
+        "spinover.local.",
+        fixed,
+        address.port(),
+        &properties[..],
+    );
+    let registered = info.and_then(|info| {
+        let info = if address.ip().is_unspecified() {
+            info.enable_addr_auto()
+        } else {
+            info
+        };
+        daemon.register(info)
+    });
+    match registered {
+        Ok(()) => Some(Announced { daemon }),
+        Err(error) => {
+            tracing::warn!("no multicast DNS: {error}");
+            let _ = daemon.shutdown();
+            None
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn addresses_carry_the_code_behind_the_hash() {
+        let address = SocketAddr::from(([192, 0, 2, 7], 4780));
+        assert_eq!(
+            join_urls(address, "ab-cd"),
+            ["http://192.0.2.7:4780/#ab-cd"]
+        );
+        assert!(!join_urls(SocketAddr::from(([0, 0, 0, 0], 80)), "x").is_empty());
+        assert!(qr_svg("http://192.0.2.7:4780/#ab-cd").contains("<svg"));
+    }
+}

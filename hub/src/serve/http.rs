@@ -1,0 +1,326 @@
+//! The pages, the socket's door, readings by POST, health and metrics, and the book's pages.
+
+use super::{App, codes::Denied, socket};
+use crate::sources::lines;
+use axum::{
+    Router,
+    body::Body,
+    extract::{ConnectInfo, DefaultBodyLimit, Path, Query, State, WebSocketUpgrade},
+    http::{HeaderMap, HeaderValue, StatusCode, Uri, header},
+    response::{IntoResponse, Response},
+    routing::{get, post},
+};
+use rust_embed::RustEmbed;
+use spinover_protocol::{SUBPROTOCOL, event::Right};
+use std::{
+    collections::HashMap,
+    fmt::Write,
+    net::SocketAddr,
+    sync::{Arc, atomic::Ordering},
+    time::Instant,
+};
+use tower_http::set_header::SetResponseHeaderLayer;
+
+/// Largest body of readings that a script may post at once.
+const MAX_POST: usize = 1024 * 1024;
+
+/// The app as it was built before the hub was.
+#[derive(RustEmbed)]
+#[folder = "$CARGO_MANIFEST_DIR/../web-ui/dist"]
+#[allow_missing = true]
+struct Pages;
+
+/// All routes.
+pub fn router(app: Arc<App>) -> Router {
+    let set =
+        |name, value| SetResponseHeaderLayer::overriding(name, HeaderValue::from_static(value));
+    Router::new()
+        .route("/ws", get(ws))
+        .route("/healthz", get(healthz))
+        .route("/metrics", get(metrics))
+        .route("/api/readings", post(readings).layer(DefaultBodyLimit::max(MAX_POST)))
+        .route("/book/{id}", get(book))
+        .fallback(get(page))
+        // The app needs nothing from elsewhere, and nobody else's page has business framing it or reading what it is sent.
+        .layer(set(
+            header::CONTENT_SECURITY_POLICY,
+            "default-src 'self'; script-src 'self' 'wasm-unsafe-eval'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; \
+             connect-src 'self' ws: wss:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+        ))
+        .layer(set(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))
+        .layer(set(header::REFERRER_POLICY, "no-referrer"))
+        .with_state(app)
+}
+
+async fn ws(
+    State(app): State<Arc<App>>,
+    ConnectInfo(from): ConnectInfo<SocketAddr>,
+    headers: HeaderMap,
+    upgrade: WebSocketUpgrade,
+) -> Response {
+    if !same_origin(&headers) {
+        return (
+            StatusCode::FORBIDDEN,
+            "another site's page may not open this socket\n",
+        )
+            .into_response();
+    }
+    upgrade
+        .protocols([SUBPROTOCOL])
+        .max_message_size(socket::MAX_FRAME)
+        .max_frame_size(socket::MAX_FRAME)
+        .on_upgrade(move |socket| socket::serve(app, socket, from.ip()))
+}
+
+/// A browser names the page that opens a socket; it must be one of ours. Programs name none.
+fn same_origin(headers: &HeaderMap) -> bool {
+    let Some(origin) = headers.get(header::ORIGIN) else {
+        return true;
+    };
+    let Some(host) = headers
+        .get(header::HOST)
+        .and_then(|host| host.to_str().ok())
+    else {
+        return false;
+    };
+    let origin = origin.to_str().unwrap_or_default();
+    origin
+        .strip_prefix("http://")
+        .or_else(|| origin.strip_prefix("https://"))
+        == Some(host)
+}
+
+async fn healthz(State(app): State<Arc<App>>) -> Response {
+    let health = app.book.health().borrow().clone();
+    match health.trouble {
+        None => (StatusCode::OK, "ok\n").into_response(),
+        Some(trouble) => (
+            StatusCode::SERVICE_UNAVAILABLE,
+            format!("the book cannot be written: {trouble}\n"),
+        )
+            .into_response(),
+    }
+}
+
+async fn metrics(State(app): State<Arc<App>>) -> Response {
+    let counts = &app.counts;
+    let health = app.book.health().borrow().clone();
+    let counters = [
+        (
+            "spinover_readings",
+            "Readings taken from sources.",
+            counts.readings.load(Ordering::Relaxed),
+        ),
+        (
+            "spinover_faults",
+            "Input that could not be taken.",
+            counts.faults.load(Ordering::Relaxed),
+        ),
+        (
+            "spinover_frames",
+            "Readings frames shown.",
+            counts.frames.load(Ordering::Relaxed),
+        ),
+        (
+            "spinover_commands_accepted",
+            "Commands accepted.",
+            counts.accepted.load(Ordering::Relaxed),
+        ),
+        (
+            "spinover_commands_refused",
+            "Commands refused.",
+            counts.refused.load(Ordering::Relaxed),
+        ),
+        (
+            "spinover_readings_dropped",
+            "Readings that the book had no room for.",
+            health.dropped_readings,
+        ),
+    ];
+    let gauges = [
+        (
+            "spinover_sockets",
+            "Phones joined.",
+            counts.sockets.load(Ordering::Relaxed),
+        ),
+        (
+            "spinover_events",
+            "Number of the last event on the disk.",
+            app.log.last(),
+        ),
+        (
+            "spinover_book_writing",
+            "1 while the book can be written.",
+            u64::from(health.writing),
+        ),
+    ];
+    let mut text = String::new();
+    for (name, help, value) in counters {
+        let _ = write!(
+            text,
+            "# TYPE {name} counter\n# HELP {name} {help}\n{name}_total {value}\n"
+        );
+    }
+    for (name, help, value) in gauges {
+        let _ = write!(
+            text,
+            "# TYPE {name} gauge\n# HELP {name} {help}\n{name} {value}\n"
+        );
+    }
+    text.push_str("# EOF\n");
+    (
+        [(
+            header::CONTENT_TYPE,
+            "application/openmetrics-text; version=1.0.0; charset=utf-8",
+        )],
+        text,
+    )
+        .into_response()
+}
+
+/// The right that a request's code gives: `Authorization: Bearer CODE`, or `?code=CODE`.
+fn right(
+    app: &App,
+    from: SocketAddr,
+    headers: &HeaderMap,
+    query: &HashMap<String, String>,
+) -> Result<Right, Box<Response>> {
+    let bearer = headers
+        .get(header::AUTHORIZATION)
+        .and_then(|value| value.to_str().ok()?.strip_prefix("Bearer "));
+    let Some(code) = bearer.or_else(|| query.get("code").map(String::as_str)) else {
+        let text = "a code is needed: Authorization: Bearer CODE, or ?code=CODE\n";
+        return Err(Box::new(
+            (
+                StatusCode::UNAUTHORIZED,
+                [(header::WWW_AUTHENTICATE, "Bearer")],
+                text,
+            )
+                .into_response(),
+        ));
+    };
+    app.codes
+        .check(code, from.ip(), Instant::now())
+        .map_err(|denied| {
+            let (status, wait, text) = match denied {
+                Denied::Wrong(wait) => (StatusCode::UNAUTHORIZED, wait, "that code is not right\n"),
+                Denied::Wait(wait) => (
+                    StatusCode::TOO_MANY_REQUESTS,
+                    wait,
+                    "too soon after a wrong code\n",
+                ),
+            };
+            let seconds = wait.as_secs_f64().ceil().to_string();
+            Box::new((status, [(header::RETRY_AFTER, seconds)], text).into_response())
+        })
+}
+
+/// Lines of readings. The answer says how many were taken and what was wrong with the others.
+async fn readings(
+    State(app): State<Arc<App>>,
+    ConnectInfo(from): ConnectInfo<SocketAddr>,
+    Query(query): Query<HashMap<String, String>>,
+    headers: HeaderMap,
+    body: axum::body::Bytes,
+) -> Response {
+    if let Err(refusal) = right(&app, from, &headers, &query) {
+        return *refusal;
+    }
+    let mut taken = 0;
+    let mut faults = Vec::new();
+    for line in body
+        .split(|byte| *byte == b'\n')
+        .filter(|line| !line.trim_ascii().is_empty())
+    {
+        let (batch, wrong) = lines::decode(line, &app.car);
+        if let Some(batch) = batch {
+            taken += batch.values.len();
+            if app.posted.batch(batch).await.is_err() {
+                return (StatusCode::SERVICE_UNAVAILABLE, "the hub is stopping\n").into_response();
+            }
+        }
+        for fault in wrong {
+            faults.push(fault.text.clone());
+            let _ = app.posted.fault(fault.kind, fault.count, fault.text).await;
+        }
+    }
+    let status = if taken == 0 && !faults.is_empty() {
+        StatusCode::BAD_REQUEST
+    } else {
+        StatusCode::OK
+    };
+    let body = serde_json::json!({ "taken": taken, "faults": faults.len(), "first_faults": faults.iter().take(10).collect::<Vec<_>>() });
+    (status, axum::Json(body)).into_response()
+}
+
+/// `/book/ID`, `/book/ID.csv`, `/book/ID.json`: with a code, like everything that is the crew's.
+async fn book(
+    State(app): State<Arc<App>>,
+    ConnectInfo(from): ConnectInfo<SocketAddr>,
+    Query(query): Query<HashMap<String, String>>,
+    headers: HeaderMap,
+    Path(id): Path<String>,
+) -> Response {
+    if let Err(refusal) = right(&app, from, &headers, &query) {
+        return *refusal;
+    }
+    // What was accepted a moment ago should be on the page.
+    let _ = app.book.flush().await;
+    let app = app.clone();
+    let made = tokio::task::spawn_blocking(move || {
+        let reader = app.book.reader()?;
+        crate::book::pages::by_name(&reader, &id)
+    });
+    match made.await {
+        Ok(Ok(page)) => (
+            [(header::CONTENT_TYPE, page.content_type)],
+            Body::from(page.bytes),
+        )
+            .into_response(),
+        Ok(Err(error @ crate::book::BookError::NoSuchWarmup(_))) => {
+            (StatusCode::NOT_FOUND, format!("{error}\n")).into_response()
+        }
+        Ok(Err(error)) => (StatusCode::INTERNAL_SERVER_ERROR, format!("{error}\n")).into_response(),
+        Err(_) => (
+            StatusCode::INTERNAL_SERVER_ERROR,
+            "the page could not be made\n",
+        )
+            .into_response(),
+    }
+}
+
+/// The app's files; the app itself at any address that has no dot, since it finds its way by what is behind the `#`.
+async fn page(uri: Uri, headers: HeaderMap) -> Response {
+    let path = uri.path().trim_start_matches('/');
+    let path = if path.is_empty() || !path.contains('.') {
+        "index.html"
+    } else {
+        path
+    };
+    let Some(file) = Pages::get(path) else {
+        let text = if path == "index.html" {
+            "The app is not part of this binary. Build it first with `cargo xtask build`.\n"
+        } else {
+            "no such page\n"
+        };
+        return (StatusCode::NOT_FOUND, text).into_response();
+    };
+    // File names stay the same between versions, so the browser asks each time, and is told "as before" by the tag.
+    let tag = format!(
+        "\"{}\"",
+        blake3::Hash::from_bytes(file.metadata.sha256_hash()).to_hex()
+    );
+    if headers
+        .get(header::IF_NONE_MATCH)
+        .is_some_and(|known| known.as_bytes() == tag.as_bytes())
+    {
+        return StatusCode::NOT_MODIFIED.into_response();
+    }
+    let kind = file.metadata.mimetype().to_owned();
+    let head = [
+        (header::CONTENT_TYPE, kind),
+        (header::ETAG, tag),
+        (header::CACHE_CONTROL, "no-cache".to_owned()),
+    ];
+    (head, Body::from(file.data)).into_response()
+}

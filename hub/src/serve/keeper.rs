@@ -1,0 +1,481 @@
+//! The one task that owns the core. Everything goes through its inbox, so the order in which it takes things is the order in
+//! which everyone sees them. What is accepted goes to the book first; it is shown, and answered, when it is on the disk.
+
+use super::shared::{Board, EventLog, Kind};
+use crate::{
+    book::{Book, BookHealth, Reading},
+    core::{Core, Input, Output, feed::Report},
+    sources::sim::SimControls,
+};
+use spinover_protocol::{
+    CommandId, HEARTBEAT_MS, Millis, Seq,
+    event::{Event, EventBody, Right, Who},
+    message::{Command, HubMessage},
+};
+use std::{
+    collections::{BTreeMap, VecDeque},
+    sync::{Arc, atomic},
+    time::Duration,
+};
+use tokio::sync::{mpsc, oneshot, watch};
+
+/// The fastest that readings are shown: twenty frames a second, faster than an eye follows a number.
+const FRAME_EVERY: Duration = Duration::from_millis(50);
+/// Slow things (figures, sources, people's lag) are shown this often.
+const SLOW_EVERY_MS: i64 = 1_000;
+/// What steps wait for is shown this often while a gate or a dwell is counting; pages count on between.
+const PROGRESS_EVERY_MS: i64 = 200;
+/// Reports taken at once before the clock and the commands get a look in.
+const REPORTS_AT_ONCE: usize = 256;
+
+/// One socket.
+pub type ConnId = u64;
+
+/// What a connection asks of the keeper.
+#[derive(Debug)]
+pub enum Ask {
+    /// A socket that gave the right code.
+    Join {
+        /// The socket.
+        conn: ConnId,
+        /// The person.
+        who: Who,
+        /// What they may do.
+        right: Right,
+        /// Where answers to its commands go.
+        answers: mpsc::Sender<HubMessage>,
+        /// Tells the socket that it may go on.
+        joined: oneshot::Sender<()>,
+    },
+    /// The socket is gone.
+    Leave(ConnId),
+    /// A command.
+    Command(ConnId, CommandId, Box<Command>),
+    /// The phone's lag.
+    Lag(ConnId, u32),
+}
+
+struct Conn {
+    who: Who,
+    right: Right,
+    answers: mpsc::Sender<HubMessage>,
+}
+
+/// Numbers for the metrics page.
+#[derive(Debug, Default)]
+pub struct Counts {
+    /// Readings taken.
+    pub readings: atomic::AtomicU64,
+    /// Input not taken.
+    pub faults: atomic::AtomicU64,
+    /// Readings frames shown.
+    pub frames: atomic::AtomicU64,
+    /// Sockets joined now.
+    pub sockets: atomic::AtomicU64,
+    /// Commands accepted.
+    pub accepted: atomic::AtomicU64,
+    /// Commands refused.
+    pub refused: atomic::AtomicU64,
+}
+
+/// The hub's clock: the wall clock when the process began, moved on by the steady clock, so that it never goes back.
+#[derive(Clone, Copy, Debug)]
+pub struct Clock {
+    wall: Millis,
+    steady: std::time::Instant,
+}
+
+impl Clock {
+    /// A clock that starts now, or at the time of the latest event if the laptop's clock has gone back behind it.
+    pub fn start(latest: Millis) -> Self {
+        Self {
+            wall: jiff::Timestamp::now().as_millisecond().max(latest),
+            steady: std::time::Instant::now(),
+        }
+    }
+
+    /// Now.
+    pub fn now(&self) -> Millis {
+        self.wall + self.steady.elapsed().as_millis() as Millis
+    }
+}
+
+/// What the keeper works with.
+pub struct Keeper {
+    /// The state machine.
+    pub core: Core,
+    /// The clock.
+    pub clock: Clock,
+    /// The book.
+    pub book: Book,
+    /// Events for everyone.
+    pub log: Arc<EventLog>,
+    /// Latest things for everyone.
+    pub board: watch::Sender<Board>,
+    /// From the connections.
+    pub asks: mpsc::Receiver<Ask>,
+    /// From the sources.
+    pub reports: mpsc::Receiver<(usize, Report)>,
+    /// The simulated car's controls, where there is one.
+    pub controls: Option<SimControls>,
+    /// Why the readings are not live, kept with each warm-up.
+    pub not_live: Option<String>,
+    /// Numbers.
+    pub counts: Arc<Counts>,
+}
+
+/// Written down once the disk says so.
+struct Writing {
+    events: Vec<Event>,
+    done: oneshot::Receiver<Result<(), crate::book::BookError>>,
+}
+
+struct Running {
+    keeper: Keeper,
+    health: watch::Receiver<BookHealth>,
+    conns: BTreeMap<ConnId, Conn>,
+    writing: VecDeque<Writing>,
+    /// Answers that wait for the disk: up to which event, to whom.
+    owed: VecDeque<(Seq, ConnId, HubMessage)>,
+    sources_gone: bool,
+    fresh: bool,
+    stirred: bool,
+    presence_changed: bool,
+    shown_frame_at: Millis,
+    shown_progress_at: Millis,
+    shown_slow_at: Millis,
+}
+
+impl Keeper {
+    /// Runs until `stop` is dropped or set, then writes out what waits.
+    pub async fn run(self, mut stop: watch::Receiver<bool>) {
+        let health = self.book.health();
+        let mut running = Running {
+            health,
+            conns: BTreeMap::new(),
+            writing: VecDeque::new(),
+            owed: VecDeque::new(),
+            sources_gone: false,
+            fresh: true,
+            stirred: true,
+            presence_changed: true,
+            shown_frame_at: 0,
+            shown_progress_at: 0,
+            shown_slow_at: 0,
+            keeper: self,
+        };
+        running.take(Input::Start, None);
+        let mut frames = tokio::time::interval(FRAME_EVERY);
+        frames.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        let mut reports = Vec::with_capacity(REPORTS_AT_ONCE);
+        loop {
+            tokio::select! {
+                biased;
+                _ = stop.wait_for(|stop| *stop) => break,
+                written = async { (&mut running.writing[0].done).await }, if !running.writing.is_empty() => running.written(written),
+                Some(ask) = running.keeper.asks.recv() => running.asked(ask),
+                _ = frames.tick() => running.tick(),
+                Ok(()) = running.health.changed() => running.show_book(),
+                count = running.keeper.reports.recv_many(&mut reports, REPORTS_AT_ONCE), if !running.sources_gone => {
+                    running.sources_gone = count == 0;
+                    for (source, report) in reports.drain(..) {
+                        running.reported(source, report);
+                    }
+                }
+            }
+        }
+        if let Err(error) = running.keeper.book.close().await {
+            tracing::error!("the book could not be closed: {error}");
+        }
+        while let Some(writing) = running.writing.front_mut() {
+            match (&mut writing.done).await {
+                Ok(Ok(())) => running.written(Ok(Ok(()))),
+                _ => break,
+            }
+        }
+    }
+}
+
+impl Running {
+    fn now(&self) -> Millis {
+        self.keeper.clock.now()
+    }
+
+    fn asked(&mut self, ask: Ask) {
+        match ask {
+            Ask::Join {
+                conn,
+                who,
+                right,
+                answers,
+                joined,
+            } => {
+                self.conns.insert(
+                    conn,
+                    Conn {
+                        who: who.clone(),
+                        right,
+                        answers,
+                    },
+                );
+                self.count_sockets();
+                self.take(Input::Joined(who, right), None);
+                let _ = joined.send(());
+            }
+            Ask::Leave(conn) => {
+                if let Some(gone) = self.conns.remove(&conn) {
+                    self.take(Input::Left(gone.who.id), None);
+                }
+                self.count_sockets();
+            }
+            Ask::Lag(conn, lag) => {
+                if let Some(known) = self.conns.get(&conn) {
+                    self.take(Input::Lag(known.who.id.clone(), lag), None);
+                }
+            }
+            Ask::Command(conn, id, command) => {
+                let Some(known) = self.conns.get(&conn) else {
+                    return;
+                };
+                let trouble = self.health.borrow().trouble.clone();
+                if let Some(trouble) = trouble.filter(|_| !matches!(*command, Command::Stop { .. }))
+                {
+                    // What cannot be written down is not accepted. A stop goes out all the same.
+                    let reason = format!("it cannot be written down now: {trouble}");
+                    self.answer(conn, HubMessage::Refused { id, reason });
+                    return;
+                }
+                let input = Input::Command(known.who.clone(), known.right, id, *command);
+                self.take(input, Some(conn));
+            }
+        }
+    }
+
+    /// Runs one input through the core and does what comes out.
+    fn take(&mut self, input: Input, conn: Option<ConnId>) {
+        let now = self.now();
+        let mut events = Vec::new();
+        for output in self.keeper.core.take(now, input) {
+            match output {
+                Output::Event(event) => events.push(event),
+                Output::Accepted(id, seq) => {
+                    self.keeper
+                        .counts
+                        .accepted
+                        .fetch_add(1, atomic::Ordering::Relaxed);
+                    if let Some(conn) = conn {
+                        self.owed
+                            .push_back((seq, conn, HubMessage::Ack { id, seq }));
+                    }
+                }
+                Output::Refused(id, reason) => {
+                    self.keeper
+                        .counts
+                        .refused
+                        .fetch_add(1, atomic::Ordering::Relaxed);
+                    if let Some(conn) = conn {
+                        self.answer(conn, HubMessage::Refused { id, reason });
+                    }
+                }
+                Output::StopNow { text, by, command } => {
+                    let message = HubMessage::StopNow { text, by, command };
+                    self.keeper
+                        .board
+                        .send_modify(|board| board.put(Kind::StopNow, &message));
+                }
+                Output::Control(key, value) => {
+                    if let Some(controls) = &self.keeper.controls {
+                        controls.set(&key, value);
+                    }
+                }
+                Output::PresenceChanged => self.presence_changed = true,
+            }
+        }
+        if !events.is_empty() {
+            self.stirred = true;
+            self.write(events);
+        }
+        self.pay();
+    }
+
+    fn write(&mut self, events: Vec<Event>) {
+        let done = self.keeper.book.append(events.clone());
+        for event in &events {
+            if let (EventBody::WarmupBegun { id, .. }, Some(why)) =
+                (&event.body, &self.keeper.not_live)
+            {
+                let edit = crate::book::Edit {
+                    source: Some(why.clone()),
+                    ..Default::default()
+                };
+                drop(self.keeper.book.edit(id, edit));
+            }
+        }
+        self.writing.push_back(Writing { events, done });
+    }
+
+    /// The disk has the oldest of what was being written.
+    fn written(
+        &mut self,
+        written: Result<Result<(), crate::book::BookError>, oneshot::error::RecvError>,
+    ) {
+        let Some(writing) = self.writing.pop_front() else {
+            return;
+        };
+        match written {
+            Ok(Ok(())) => {
+                self.keeper.log.add(&writing.events);
+                if let Some(controls) = &self.keeper.controls {
+                    for event in &writing.events {
+                        if let EventBody::StepMarked { step, .. } = &event.body {
+                            controls.step_marked(step);
+                        }
+                    }
+                }
+                self.pay();
+            }
+            Ok(Err(error)) => tracing::error!("an event was lost: {error}"),
+            Err(_) => tracing::error!("the book's writer has gone"),
+        }
+    }
+
+    /// Sends the answers whose events are on the disk.
+    fn pay(&mut self) {
+        let last = self.keeper.log.last();
+        while self.owed.front().is_some_and(|(seq, _, _)| *seq <= last) {
+            if let Some((_, conn, message)) = self.owed.pop_front() {
+                self.answer(conn, message);
+            }
+        }
+    }
+
+    fn answer(&mut self, conn: ConnId, message: HubMessage) {
+        let Some(known) = self.conns.get(&conn) else {
+            return;
+        };
+        if known.answers.try_send(message).is_err() {
+            // A phone with that many unread answers reads nothing. Dropping its end closes its socket; it will join again and resume.
+            if let Some(gone) = self.conns.remove(&conn) {
+                self.take(Input::Left(gone.who.id), None);
+            }
+        }
+    }
+
+    fn reported(&mut self, source: usize, report: Report) {
+        let now = self.now();
+        match &report {
+            Report::Batch(batch) => {
+                self.fresh = true;
+                self.keeper
+                    .counts
+                    .readings
+                    .fetch_add(batch.values.len() as u64, atomic::Ordering::Relaxed);
+                let t_us = self.keeper.core.time_us(now, source, batch);
+                if let Some(warmup) = self
+                    .keeper
+                    .core
+                    .record()
+                    .warmup
+                    .as_ref()
+                    .filter(|warmup| warmup.closed_at.is_none())
+                {
+                    let reading = |&(channel, value): &(usize, f64)| Reading {
+                        channel,
+                        t_us,
+                        value,
+                    };
+                    self.keeper
+                        .book
+                        .readings(&warmup.id, batch.values.iter().map(reading).collect());
+                }
+            }
+            Report::Fault(fault) => {
+                self.keeper
+                    .counts
+                    .faults
+                    .fetch_add(fault.count, atomic::Ordering::Relaxed);
+                tracing::warn!(
+                    source,
+                    kind = fault.kind.name(),
+                    count = fault.count,
+                    "{}",
+                    fault.text
+                );
+            }
+            Report::State(_) => self.shown_slow_at = 0,
+        }
+        self.take(Input::Report(source, report), None);
+    }
+
+    fn tick(&mut self) {
+        self.take(Input::Tick, None);
+        let now = self.now();
+        let mut messages: Vec<(Kind, HubMessage)> = Vec::new();
+        if self.fresh || now - self.shown_frame_at >= HEARTBEAT_MS {
+            self.keeper
+                .counts
+                .frames
+                .fetch_add(1, atomic::Ordering::Relaxed);
+            messages.push((
+                Kind::Readings,
+                HubMessage::Readings(self.keeper.core.frame(now)),
+            ));
+            self.fresh = false;
+            self.shown_frame_at = now;
+        }
+        if self.stirred || now - self.shown_progress_at >= PROGRESS_EVERY_MS {
+            messages.push((
+                Kind::Progress,
+                HubMessage::Progress(self.keeper.core.progress(now)),
+            ));
+            self.stirred = false;
+            self.shown_progress_at = now;
+        }
+        let slow = now - self.shown_slow_at >= SLOW_EVERY_MS;
+        if self.presence_changed || slow {
+            messages.push((
+                Kind::Presence,
+                HubMessage::Presence {
+                    people: self.keeper.core.people(),
+                },
+            ));
+            self.presence_changed = false;
+        }
+        if slow {
+            let figures = self.keeper.core.figures(now);
+            messages.push((Kind::Figures, HubMessage::Figures { figures }));
+            messages.push((
+                Kind::Sources,
+                HubMessage::Sources {
+                    sources: self.keeper.core.health().sources(),
+                },
+            ));
+            self.shown_slow_at = now;
+        }
+        if !messages.is_empty() {
+            self.keeper.board.send_modify(|board| {
+                for (kind, message) in &messages {
+                    board.put(*kind, message);
+                }
+            });
+        }
+    }
+
+    fn show_book(&mut self) {
+        let health = self.health.borrow_and_update().clone();
+        let message = HubMessage::Book {
+            writing: health.writing,
+            trouble: health.trouble,
+        };
+        self.keeper
+            .board
+            .send_modify(|board| board.put(Kind::Book, &message));
+    }
+
+    fn count_sockets(&self) {
+        self.keeper
+            .counts
+            .sockets
+            .store(self.conns.len() as u64, atomic::Ordering::Relaxed);
+    }
+}

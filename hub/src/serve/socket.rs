@@ -1,0 +1,398 @@
+//! One phone's socket: hello, then its commands in, and the newest of everything out at the phone's own pace.
+
+use super::{
+    App,
+    codes::Denied,
+    keeper::{Ask, ConnId},
+    shared::{Seen, encode},
+};
+use axum::extract::ws::{CloseFrame, Message, Utf8Bytes, WebSocket};
+use futures_util::{SinkExt, StreamExt};
+use spinover_protocol::{
+    MAX_CLIENT_FRAME, PHONE_GONE_MS, PROTOCOL_VERSION, RoleKey, Seq,
+    event::{Right, Who},
+    message::{ClientMessage, Farewell, HubMessage, Join, Resume, SheetTitle, Welcome},
+};
+use std::{
+    net::IpAddr,
+    sync::{Arc, atomic::AtomicU64, atomic::Ordering},
+    time::{Duration, Instant},
+};
+use tokio::{
+    sync::{mpsc, oneshot},
+    time::timeout,
+};
+
+/// A socket that has not said hello by then is closed.
+const HELLO_WITHIN: Duration = Duration::from_secs(5);
+/// Answers that may wait for one phone. A crew member does not press faster than they are sent.
+const ANSWERS_WAITING: usize = 64;
+/// Commands and pings taken from one phone a second on average, and at once. A flood slows its own phone only.
+const MESSAGES_A_SECOND: f64 = 50.0;
+const MESSAGES_AT_ONCE: f64 = 200.0;
+
+static NEXT_CONN: AtomicU64 = AtomicU64::new(1);
+
+/// Leaves when the socket's task ends, however it ends.
+struct Presence {
+    conn: ConnId,
+    asks: mpsc::Sender<Ask>,
+}
+
+impl Drop for Presence {
+    fn drop(&mut self) {
+        let ask = Ask::Leave(self.conn);
+        if let Err(mpsc::error::TrySendError::Full(ask)) = self.asks.try_send(ask) {
+            let asks = self.asks.clone();
+            tokio::spawn(async move { asks.send(ask).await });
+        }
+    }
+}
+
+struct Hello {
+    who: Who,
+    right: Right,
+    resume: Option<Resume>,
+}
+
+struct Bye {
+    why: Farewell,
+    reason: String,
+    retry_after: Option<Duration>,
+}
+
+impl Bye {
+    fn new(why: Farewell, reason: impl Into<String>) -> Self {
+        Self {
+            why,
+            reason: reason.into(),
+            retry_after: None,
+        }
+    }
+}
+
+/// Serves one socket until it closes.
+pub async fn serve(app: Arc<App>, mut socket: WebSocket, from: IpAddr) {
+    let hello = match timeout(HELLO_WITHIN, greet(&app, &mut socket, from)).await {
+        Ok(Ok(Some(hello))) => hello,
+        Ok(Ok(None)) | Err(_) => return,
+        Ok(Err(bye)) => return say_goodbye(&mut socket, bye).await,
+    };
+    if let Some(bye) = stay(&app, &mut socket, hello).await {
+        say_goodbye(&mut socket, bye).await;
+    }
+}
+
+/// Waits for the hello and looks at it; nothing when the socket closed instead.
+async fn greet(app: &App, socket: &mut WebSocket, from: IpAddr) -> Result<Option<Hello>, Bye> {
+    let text = loop {
+        match socket.recv().await {
+            Some(Ok(Message::Text(text))) => break text,
+            Some(Ok(Message::Ping(_) | Message::Pong(_))) => {}
+            Some(Ok(Message::Binary(_))) => {
+                return Err(Bye::new(Farewell::BadMessage, "frames are JSON text"));
+            }
+            _ => return Ok(None),
+        }
+    };
+    let message = serde_json::from_str(&text)
+        .map_err(|error| Bye::new(Farewell::BadMessage, format!("no hello: {error}")))?;
+    let ClientMessage::Hello {
+        protocol,
+        code,
+        name,
+        role,
+        device,
+        resume,
+    } = message
+    else {
+        return Err(Bye::new(
+            Farewell::BadMessage,
+            "the first frame must be hello",
+        ));
+    };
+    let right = app
+        .codes
+        .check(&code, from, Instant::now())
+        .map_err(|denied| match denied {
+            Denied::Wrong(wait) => {
+                tracing::warn!(%from, "a wrong code");
+                let bye = Bye::new(
+                    Farewell::WrongCode,
+                    "that code is not right; ask the crew chief, or scan the code on the laptop",
+                );
+                Bye {
+                    retry_after: Some(wait),
+                    ..bye
+                }
+            }
+            Denied::Wait(wait) => {
+                let bye = Bye::new(
+                    Farewell::TooManyTries,
+                    "too soon after a wrong code; wait a little",
+                );
+                Bye {
+                    retry_after: Some(wait),
+                    ..bye
+                }
+            }
+        })?;
+    if protocol != PROTOCOL_VERSION {
+        let reason = format!(
+            "the app speaks version {protocol} and the hub {PROTOCOL_VERSION}; reload the page"
+        );
+        return Err(Bye::new(Farewell::WrongVersion, reason));
+    }
+    let name: String = name.chars().filter(|c| !c.is_control()).collect();
+    let name = name.trim();
+    if name.is_empty() || name.chars().count() > 40 {
+        return Err(Bye::new(
+            Farewell::BadMessage,
+            "a name has 1 to 40 characters",
+        ));
+    }
+    let plain = |c: char| c.is_ascii_alphanumeric() || c == '-';
+    if !(8..=64).contains(&device.0.len()) || !device.0.chars().all(plain) {
+        return Err(Bye::new(
+            Farewell::BadMessage,
+            "a device has 8 to 64 letters, digits or dashes",
+        ));
+    }
+    // A role that this car has not (none chosen yet, or remembered from another car) becomes the first one.
+    let role = match app.car.role(&role) {
+        Some(role) => role.key.clone(),
+        None => app
+            .car
+            .roles
+            .first()
+            .map_or(RoleKey::default(), |role| role.key.clone()),
+    };
+    let who = Who {
+        id: device,
+        name: name.to_owned(),
+        role,
+    };
+    Ok(Some(Hello { who, right, resume }))
+}
+
+/// The joined phase. Returns what to say when the hub is the one to end it.
+async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<Bye> {
+    let conn = NEXT_CONN.fetch_add(1, Ordering::Relaxed);
+    let (answers_in, mut answers) = mpsc::channel(ANSWERS_WAITING);
+    let (joined_in, joined) = oneshot::channel();
+    // Subscribe first and look afterwards: what changes between is then seen twice, which does no harm, rather than never.
+    let mut events = app.log.subscribe();
+    let mut board = app.board.subscribe();
+    let mut stop = app.stop.clone();
+    let presence = Presence {
+        conn,
+        asks: app.asks.clone(),
+    };
+    let (who, right) = (hello.who.clone(), hello.right);
+    app.asks
+        .send(Ask::Join {
+            conn,
+            who,
+            right,
+            answers: answers_in,
+            joined: joined_in,
+        })
+        .await
+        .ok()?;
+    joined.await.ok()?;
+
+    let mut seen = Seen::stops_until(&board.borrow_and_update());
+    board.mark_changed();
+    let mut cursor = match hello.resume {
+        Some(resume) if resume.journal == app.journal && resume.seq > 0 => resume.seq,
+        _ => 0,
+    };
+    let welcome = HubMessage::Welcome(Box::new(welcome(app, &hello)));
+    socket.send(Message::Text(encode(&welcome))).await.ok()?;
+    // Even an empty journal is worth a snapshot: the phone then knows that it has everything.
+    if cursor == 0 {
+        let record = app.log.record();
+        cursor = record.seq;
+        let record = Box::new(spinover_protocol::record::Record::clone(&record));
+        socket
+            .send(Message::Text(encode(&HubMessage::Snapshot { record })))
+            .await
+            .ok()?;
+    }
+    events.mark_changed();
+
+    let gone_after = Duration::from_millis(PHONE_GONE_MS as u64);
+    let mut heard = tokio::time::Instant::now();
+    let mut budget = Budget {
+        left: MESSAGES_AT_ONCE,
+        at: Instant::now(),
+    };
+    loop {
+        tokio::select! {
+            biased;
+            _ = stop.wait_for(|stop| *stop) => return Some(Bye::new(Farewell::Stopping, "the hub is stopping")),
+            frame = socket.recv() => {
+                heard = tokio::time::Instant::now();
+                match frame {
+                    Some(Ok(Message::Text(text))) => {
+                        budget.spend().await;
+                        match heard_text(app, conn, &text).await {
+                            Ok(Some(reply)) => push(socket, vec![encode(&reply)], gone_after).await?,
+                            Ok(None) => {}
+                            Err(bye) => return Some(bye),
+                        }
+                    }
+                    Some(Ok(Message::Binary(_))) => return Some(Bye::new(Farewell::BadMessage, "frames are JSON text")),
+                    Some(Ok(Message::Ping(_) | Message::Pong(_))) => {}
+                    Some(Ok(Message::Close(_)) | Err(_)) | None => return None,
+                }
+            }
+            Ok(()) = events.changed() => {
+                let mut frames = Vec::new();
+                while let Some((frame, last)) = next_events(app, cursor) {
+                    cursor = last;
+                    frames.push(frame);
+                }
+                push(socket, frames, gone_after).await?;
+            }
+            answer = answers.recv() => {
+                // Answers follow the events that they speak of.
+                let mut frames = Vec::new();
+                while let Some((frame, last)) = next_events(app, cursor) {
+                    cursor = last;
+                    frames.push(frame);
+                }
+                frames.push(encode(&answer?));
+                push(socket, frames, gone_after).await?;
+            }
+            Ok(()) = board.changed() => {
+                let news = board.borrow_and_update().news(&mut seen);
+                push(socket, news, gone_after).await?;
+            }
+            _ = tokio::time::sleep_until(heard + gone_after) => {
+                tracing::info!(name = %hello.who.name, "heard nothing; closing");
+                drop(presence);
+                return None;
+            }
+        }
+    }
+}
+
+fn next_events(app: &App, cursor: Seq) -> Option<(Utf8Bytes, Seq)> {
+    app.log.after(cursor)
+}
+
+/// Sends frames in one go; gives up on a phone that takes none for so long. While it waits, newer frames replace older ones
+/// on the board, and nobody else is held up.
+async fn push(socket: &mut WebSocket, frames: Vec<Utf8Bytes>, patience: Duration) -> Option<()> {
+    let send = async {
+        for frame in frames {
+            socket.feed(Message::Text(frame)).await?;
+        }
+        socket.flush().await
+    };
+    match timeout(patience, send).await {
+        Ok(Ok(())) => Some(()),
+        _ => None,
+    }
+}
+
+async fn heard_text(app: &App, conn: ConnId, text: &str) -> Result<Option<HubMessage>, Bye> {
+    let message = serde_json::from_str(text)
+        .map_err(|error| Bye::new(Farewell::BadMessage, format!("not understood: {error}")))?;
+    let ask = match message {
+        ClientMessage::Hello { .. } => {
+            return Err(Bye::new(Farewell::BadMessage, "hello comes once"));
+        }
+        ClientMessage::Ping { sent, lag_ms } => {
+            if let Some(lag) = lag_ms {
+                let _ = app.asks.send(Ask::Lag(conn, lag)).await;
+            }
+            return Ok(Some(HubMessage::Pong {
+                sent,
+                now: app.clock.now(),
+            }));
+        }
+        ClientMessage::Command { id, command } => {
+            if id.0.is_empty() || id.0.len() > 64 {
+                return Err(Bye::new(
+                    Farewell::BadMessage,
+                    "a command's id has 1 to 64 bytes",
+                ));
+            }
+            Ask::Command(conn, id, Box::new(command))
+        }
+    };
+    let _ = app.asks.send(ask).await;
+    Ok(None)
+}
+
+fn welcome(app: &App, hello: &Hello) -> Welcome {
+    Welcome {
+        protocol: PROTOCOL_VERSION,
+        hub_version: env!("CARGO_PKG_VERSION").to_owned(),
+        journal: app.journal.clone(),
+        now: app.clock.now(),
+        you: hello.who.clone(),
+        right: hello.right,
+        car: app.car.clone(),
+        sheets: app
+            .sheets
+            .iter()
+            .map(|(key, name)| SheetTitle {
+                key: key.clone(),
+                name: name.clone(),
+            })
+            .collect(),
+        join: Join {
+            urls: app.join_urls.clone(),
+            qr_svg: app.join_qr.clone(),
+        },
+        not_live: app.not_live.clone(),
+        controls: app.controls.clone(),
+    }
+}
+
+async fn say_goodbye(socket: &mut WebSocket, bye: Bye) {
+    let retry_after_ms = bye.retry_after.map(|wait| wait.as_millis() as i64);
+    let goodbye = HubMessage::Goodbye {
+        reason: bye.reason,
+        why: bye.why,
+        retry_after_ms,
+    };
+    let close = CloseFrame {
+        code: 1000,
+        reason: Utf8Bytes::from_static("goodbye"),
+    };
+    let words = async {
+        socket.send(Message::Text(encode(&goodbye))).await?;
+        socket.send(Message::Close(Some(close))).await?;
+        // Closing with unread input would reset the connection, and the goodbye might never be read.
+        while let Some(Ok(_)) = socket.next().await {}
+        Ok::<_, axum::Error>(())
+    };
+    let _ = timeout(Duration::from_secs(1), words).await;
+}
+
+/// How many messages a phone may still send now.
+struct Budget {
+    left: f64,
+    at: Instant,
+}
+
+impl Budget {
+    /// Takes one; waits when there is none left.
+    async fn spend(&mut self) {
+        let now = Instant::now();
+        self.left = (self.left + (now - self.at).as_secs_f64() * MESSAGES_A_SECOND)
+            .min(MESSAGES_AT_ONCE)
+            - 1.0;
+        self.at = now;
+        if self.left < 0.0 {
+            tokio::time::sleep(Duration::from_secs_f64(-self.left / MESSAGES_A_SECOND)).await;
+        }
+    }
+}
+
+/// Largest frame and message that a phone may send.
+pub const MAX_FRAME: usize = MAX_CLIENT_FRAME;

@@ -1,8 +1,26 @@
 //! Where readings come from: one file a kind, all behind one small trait.
 
+pub mod clock;
+pub mod decode;
+pub mod framing;
+pub mod index;
+pub mod lines;
+pub mod map;
+pub mod replay;
+pub mod sim;
+pub mod spec;
+pub mod table;
+pub mod tally;
+
 use crate::core::feed::{Batch, Fault, FaultKind, Report};
-use spinover_protocol::message::SourceState;
+use anyhow::Context;
+use spec::Spec;
+use spinover_protocol::{car::Car, message::SourceState};
+use std::sync::Arc;
 use tokio::sync::mpsc;
+
+/// What a source does until it ends.
+pub type Running = std::pin::Pin<Box<dyn Future<Output = anyhow::Result<()>> + Send>>;
 
 /// A place where readings come from.
 pub trait Source: Send {
@@ -14,12 +32,46 @@ pub trait Source: Send {
         None
     }
 
+    /// The controls that people can move, where the car is a simulated one.
+    fn controls(&self) -> Option<sim::SimControls> {
+        None
+    }
+
     /// Delivers until the source ends or the feed closes. It mends its own troubles where it can (reconnects, waits) and
     /// reports them; it returns an error only when nothing more can come.
-    fn run(
-        self: Box<Self>,
-        feed: Feed,
-    ) -> std::pin::Pin<Box<dyn Future<Output = anyhow::Result<()>> + Send>>;
+    fn run(self: Box<Self>, feed: Feed) -> Running;
+}
+
+/// What sources are told of the car, from its file.
+#[derive(Clone, Debug)]
+pub struct Setup {
+    /// The car.
+    pub car: Car,
+    /// How the columns of a recording become its channels; without it nothing can be replayed.
+    pub replay: Option<map::ReplayMap>,
+    /// What the chance in a simulation starts from when its SPEC does not say.
+    pub seed: u64,
+}
+
+/// Opens the source that the SPEC asks for. Files are looked at and ports are taken here, so that what cannot work is
+/// refused before the hub runs.
+///
+/// # Errors
+/// What is wrong with the SPEC, the file or the car file's map, and what would be right.
+pub fn open(spec: &str, setup: &Setup) -> anyhow::Result<Box<dyn Source>> {
+    let index = Arc::new(index::ChannelIndex::new(&setup.car));
+    Ok(match spec.parse::<spec::Spec>()? {
+        Spec::Sim { seed, speed, auto, noise, faults } => {
+            let settings = sim::Settings { seed: seed.unwrap_or(setup.seed), auto, noise, faults };
+            Box::new(sim::Sim::new(&setup.car, settings, speed)?)
+        }
+        Spec::Replay { file, speed, again } => {
+            let map = setup.replay.as_ref().context("replay: the car file does not say which columns are which; add [replay] time = {column = \"…\"} and column = \"…\" to its channels")?;
+            Box::new(replay::Replay::open(index, &file, map, speed, again)?)
+        }
+        Spec::LinesStdin => Box::new(lines::StdinLines::new(index)),
+        Spec::LinesTcp { listen } => Box::new(lines::TcpLines::listen(index, &listen)?),
+    })
 }
 
 /// Where a source delivers to. When the hub is busy, sending waits: a flood slows its own source, not the others.
@@ -53,18 +105,8 @@ impl Feed {
     ///
     /// # Errors
     /// When the hub has gone.
-    pub async fn fault(
-        &self,
-        kind: FaultKind,
-        count: u64,
-        text: impl Into<String>,
-    ) -> Result<(), HubGone> {
-        self.send(Report::Fault(Fault {
-            kind,
-            count,
-            text: text.into(),
-        }))
-        .await
+    pub async fn fault(&self, kind: FaultKind, count: u64, text: impl Into<String>) -> Result<(), HubGone> {
+        self.send(Report::Fault(Fault { kind, count, text: text.into() })).await
     }
 
     /// Reports what the source is doing.
@@ -76,9 +118,6 @@ impl Feed {
     }
 
     async fn send(&self, report: Report) -> Result<(), HubGone> {
-        self.to
-            .send((self.source, report))
-            .await
-            .map_err(|_| HubGone)
+        self.to.send((self.source, report)).await.map_err(|_| HubGone)
     }
 }

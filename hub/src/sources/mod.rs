@@ -1,5 +1,7 @@
 //! Where readings come from: one file a kind, all behind one small trait.
 
+pub mod map;
+
 use crate::core::feed::{Batch, Fault, FaultKind, Report};
 use spinover_protocol::message::SourceState;
 use tokio::sync::mpsc;

@@ -2,7 +2,9 @@
 //!
 //! Arrows go one way: `serve`, `sources`, `book` -> `core` -> `figures` -> the protocol crate.
 pub mod book;
+pub mod command;
 pub mod core;
 pub mod figures;
+pub mod files;
 pub mod serve;
 pub mod sources;

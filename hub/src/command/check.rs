@@ -1,0 +1,142 @@
+//! `spinover check`: says whether a car file and its sheets are good, or everything that is wrong in them. Changes nothing.
+
+use crate::files::{CarFile, FileErrors, Mistake, load_car, load_sheet, load_sheet_alone};
+use spinover_protocol::sheet::Sheet;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+/// Exit code for a file that is not good: bad input.
+const BAD_INPUT: u8 = 2;
+
+/// Check a car file and any sheets, and say what is wrong in them and what would be right
+#[derive(Clone, Debug, clap::Args)]
+pub struct CheckCommand {
+    /// The car file
+    #[arg(long, value_name = "FILE")]
+    pub car: PathBuf,
+    /// A sheet for that car; may be given several times
+    #[arg(long, value_name = "FILE")]
+    pub sheet: Vec<PathBuf>,
+    /// Print one JSON object in place of words
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// A file that was checked, and what came of it.
+struct Checked {
+    file: String,
+    kind: &'static str,
+    outcome: Result<String, FileErrors>,
+}
+
+impl CheckCommand {
+    /// Checks the files and prints the outcome: good news to stdout, mistakes to stderr (all to stdout with `--json`).
+    /// Exit code 0 when all are good, 2 when any is not.
+    pub fn run(&self) -> ExitCode {
+        let checked = self.check();
+        let good = checked.iter().all(|one| one.outcome.is_ok());
+        if self.json {
+            println!("{}", as_json(&checked, good));
+        } else {
+            for one in &checked {
+                match &one.outcome {
+                    Ok(words) => println!("{words}"),
+                    Err(errors) => eprintln!("{errors}"),
+                }
+            }
+        }
+        if good { ExitCode::SUCCESS } else { ExitCode::from(BAD_INPUT) }
+    }
+
+    fn check(&self) -> Vec<Checked> {
+        let car = load_car(&self.car);
+        let mut keys = Vec::new();
+        let mut checked = Vec::new();
+        for path in &self.sheet {
+            let sheet = match &car {
+                Ok(car) => load_sheet(path, car),
+                Err(_) => load_sheet_alone(path),
+            };
+            let sheet = sheet.and_then(|sheet| only_one(path, sheet, &mut keys));
+            let words = |sheet: Sheet| match &car {
+                Ok(_) => format!("sheet good: {}", sheet_words(path, &sheet)),
+                Err(_) => format!("sheet good as far as can be said without a good car file: {}", sheet_words(path, &sheet)),
+            };
+            checked.push(Checked { file: path.display().to_string(), kind: "sheet", outcome: sheet.map(words) });
+        }
+        let outcome = car.map(|car| format!("car file good: {}", car_words(&self.car, &car)));
+        checked.insert(0, Checked { file: self.car.display().to_string(), kind: "car", outcome });
+        checked
+    }
+}
+
+/// Sheets are begun by key, so each needs its own.
+fn only_one(path: &Path, sheet: Sheet, keys: &mut Vec<String>) -> Result<Sheet, FileErrors> {
+    if keys.contains(&sheet.key) {
+        let mistake = Mistake {
+            file: path.display().to_string(),
+            line: 0,
+            column: 0,
+            what: format!("another sheet has the key `{}` already", sheet.key),
+            right: "give each sheet a key of its own".to_owned(),
+        };
+        return Err(FileErrors { mistakes: vec![mistake], more: 0 });
+    }
+    keys.push(sheet.key.clone());
+    Ok(sheet)
+}
+
+fn count(number: usize, one: &str, many: &str) -> String {
+    format!("{number} {}", if number == 1 { one } else { many })
+}
+
+fn car_words(path: &Path, file: &CarFile) -> String {
+    let car = &file.car;
+    let mut words = format!(
+        "{}: {}, {}: {}, {}",
+        path.display(),
+        car.team,
+        car.name,
+        count(car.channels.len(), "channel", "channels"),
+        count(car.roles.len(), "role", "roles"),
+    );
+    if let Some(replay) = &file.replay {
+        words += &format!(", {} mapped for replay", count(replay.columns.len(), "column", "columns"));
+    }
+    if let Some(tank) = car.tank_l {
+        words += &format!(", tank {tank:.1} L");
+    }
+    words
+}
+
+fn sheet_words(path: &Path, sheet: &Sheet) -> String {
+    let steps: Vec<_> = sheet.steps().map(|(_, step)| step).collect();
+    let safety = steps.iter().filter(|step| step.safety).count();
+    let gates = steps.iter().map(|step| step.gates.len()).sum();
+    format!(
+        "{}: {}: {}, {} ({safety} of them safety), {}",
+        path.display(),
+        sheet.name,
+        count(sheet.phases.len(), "phase", "phases"),
+        count(steps.len(), "step", "steps"),
+        count(gates, "gate", "gates"),
+    )
+}
+
+fn as_json(checked: &[Checked], good: bool) -> serde_json::Value {
+    let files: Vec<_> = checked
+        .iter()
+        .map(|one| match &one.outcome {
+            Ok(words) => serde_json::json!({ "file": one.file, "kind": one.kind, "good": true, "words": words }),
+            Err(errors) => {
+                let mistakes: Vec<_> = errors
+                    .mistakes
+                    .iter()
+                    .map(|m| serde_json::json!({ "line": m.line, "column": m.column, "what": m.what, "right": m.right }))
+                    .collect();
+                serde_json::json!({ "file": one.file, "kind": one.kind, "good": false, "mistakes": mistakes, "more": errors.more })
+            }
+        })
+        .collect();
+    serde_json::json!({ "good": good, "files": files })
+}

@@ -1,0 +1,48 @@
+//! The demo files, built into the program, so that `spinover demo` needs nothing on disk. Their text is in `hub/demo/`.
+
+use super::{CarFile, FileErrors, parse_car, parse_sheet};
+use spinover_protocol::sheet::Sheet;
+
+/// The invented car of the demo, Larkspur Racing's Kestrel: `kestrel.toml`.
+pub const KESTREL: &str = include_str!("../../demo/kestrel.toml");
+/// Its sheet for a warm-up in the pit: `pit-warm-up.toml`.
+pub const PIT_WARM_UP: &str = include_str!("../../demo/pit-warm-up.toml");
+/// Its sheet from the lanes to the line: `to-the-line.toml`.
+pub const TO_THE_LINE: &str = include_str!("../../demo/to-the-line.toml");
+/// The car file for a real recording, a light aircraft engine's ground run: `ground-run.toml`.
+pub const GROUND_RUN: &str = include_str!("../../demo/ground-run.toml");
+/// The sheet that goes with the recording: `ground-run-sheet.toml`.
+pub const GROUND_RUN_SHEET: &str = include_str!("../../demo/ground-run-sheet.toml");
+
+/// The demo's car, with the simulated engine as its source.
+///
+/// # Errors
+/// When the file built into the program is wrong; a test makes sure that it is not.
+pub fn car() -> Result<CarFile, FileErrors> {
+    parse_car("kestrel.toml", KESTREL)
+}
+
+/// The demo's sheets: the pit warm-up first, then to the line.
+///
+/// # Errors
+/// As [`car`].
+pub fn sheets() -> Result<Vec<Sheet>, FileErrors> {
+    let car = car()?;
+    Ok(vec![parse_sheet("pit-warm-up.toml", PIT_WARM_UP, &car)?, parse_sheet("to-the-line.toml", TO_THE_LINE, &car)?])
+}
+
+/// The car file for the replay of a real ground run; the recording itself is not built in.
+///
+/// # Errors
+/// As [`car`].
+pub fn real_car() -> Result<CarFile, FileErrors> {
+    parse_car("ground-run.toml", GROUND_RUN)
+}
+
+/// The sheet for the replay of a real ground run.
+///
+/// # Errors
+/// As [`car`].
+pub fn real_sheet() -> Result<Sheet, FileErrors> {
+    parse_sheet("ground-run-sheet.toml", GROUND_RUN_SHEET, &real_car()?)
+}

@@ -1,0 +1,163 @@
+//! `build` and `demo`: the app by Trunk, made smaller where wasm-opt is there, then the hub with the app inside.
+
+use crate::{places, real, shell, tools};
+use anyhow::{Context, Result, bail};
+use std::{
+    fs,
+    hash::{DefaultHasher, Hash, Hasher},
+    path::{Path, PathBuf},
+    process::{Command, ExitCode},
+};
+
+/// What the app is built from. The hub's own sources are not among it.
+const APP_SOURCES: [&str; 6] = ["web-ui", "protocol", "Trunk.toml", "Cargo.toml", "Cargo.lock", "rust-toolchain.toml"];
+/// What rustc lets the app use and wasm-opt must therefore let pass.
+const WASM_FEATURES: [&str; 6] = [
+    "--enable-bulk-memory",
+    "--enable-nontrapping-float-to-int",
+    "--enable-sign-ext",
+    "--enable-mutable-globals",
+    "--enable-reference-types",
+    "--enable-multivalue",
+];
+
+/// Sets up and builds both.
+///
+/// # Errors
+/// When either does not build.
+pub fn build(release: bool) -> Result<()> {
+    tools::setup()?;
+    build_app()?;
+    shell::say(format_args!("building the hub{}", if release { ", optimised" } else { "" }));
+    let mut cargo = shell::cargo();
+    cargo.args(["build", "-p", "spinover"]);
+    if release {
+        cargo.arg("--release");
+    }
+    shell::run(&mut cargo)
+}
+
+/// Builds the app into `web-ui/dist`, unless what is there was built from these very sources by these very tools.
+///
+/// # Errors
+/// When it does not build.
+pub fn build_app() -> Result<()> {
+    let dist = places::dist();
+    let stamp_file = places::target().join("app.stamp");
+    let stamp = stamp()?;
+    if dist.join("index.html").is_file() && fs::read_to_string(&stamp_file).is_ok_and(|known| known == stamp) {
+        return Ok(());
+    }
+    shell::say("building the app (Trunk)");
+    let _ = fs::remove_file(&stamp_file);
+    let mut trunk = Command::new(program("trunk"));
+    trunk.args(["build", "--release", "--offline", "--skip-version-check"]).current_dir(places::root());
+    // Trunk takes NO_COLOR only as `true` or `false`, while the custom is any value.
+    trunk.env("PATH", shell::path_with_tools()).env_remove("NO_COLOR");
+    shell::run(&mut trunk)?;
+    let wasm = files(&dist)?.into_iter().find(|path| path.extension().is_some_and(|end| end == "wasm"));
+    let wasm = wasm.context("Trunk built no .wasm file")?;
+    let before = fs::metadata(&wasm)?.len();
+    if let Some(wasm_opt) = tools::own_wasm_opt() {
+        make_smaller(&wasm_opt, &wasm)?;
+    }
+    shell::say(format_args!(
+        "the app: {} KB of WebAssembly, {} KB before wasm-opt",
+        fs::metadata(&wasm)?.len() / 1000,
+        before / 1000
+    ));
+    fs::write(stamp_file, stamp)?;
+    Ok(())
+}
+
+fn make_smaller(wasm_opt: &Path, wasm: &Path) -> Result<()> {
+    let page = fs::read_to_string(places::dist().join("index.html"))?;
+    if page.contains("integrity=") {
+        bail!("web-ui/index.html must say data-integrity=\"none\": wasm-opt changes the file after Trunk has summed it");
+    }
+    let small = wasm.with_extension("small");
+    shell::run(Command::new(wasm_opt).arg("-Oz").args(WASM_FEATURES).arg(wasm).arg("-o").arg(&small))?;
+    fs::rename(small, wasm)?;
+    Ok(())
+}
+
+/// Sets up, builds and becomes the demo hub.
+///
+/// # Errors
+/// When anything before the hub's own start fails.
+pub fn demo(args: &[String]) -> Result<ExitCode> {
+    let mut args: Vec<&str> = args.iter().map(String::as_str).filter(|arg| *arg != "--").collect();
+    let release = take(&mut args, "--release");
+    let real = take(&mut args, "--real");
+    build(release)?;
+    let mut hub = Command::new(places::hub(release));
+    hub.arg("demo");
+    if real {
+        let recording = places::real_recording();
+        if !recording.is_file() {
+            real::fetch();
+        }
+        if !recording.is_file() {
+            bail!("there is no real recording to replay; the simulated car (`cargo xtask demo`) needs none");
+        }
+        hub.arg("--real").arg(recording);
+    }
+    hub.args(args);
+    become_it(hub)
+}
+
+/// Hands the terminal over, so that Ctrl-C reaches the hub alone and its exit code is the task's.
+#[cfg(unix)]
+fn become_it(mut command: Command) -> Result<ExitCode> {
+    use std::os::unix::process::CommandExt;
+    Err(command.exec()).context("cannot start the hub")
+}
+
+#[cfg(not(unix))]
+fn become_it(mut command: Command) -> Result<ExitCode> {
+    let code = shell::status(&mut command)?.code().and_then(|code| u8::try_from(code).ok());
+    Ok(ExitCode::from(code.unwrap_or(1)))
+}
+
+fn take(args: &mut Vec<&str>, flag: &str) -> bool {
+    let before = args.len();
+    args.retain(|arg| *arg != flag);
+    args.len() < before
+}
+
+/// The checkout's own tool where there is one, else the machine's.
+fn program(name: &str) -> PathBuf {
+    let own = places::tools().join("bin").join(format!("{name}{}", std::env::consts::EXE_SUFFIX));
+    if own.is_file() { own } else { PathBuf::from(name) }
+}
+
+/// Changes when a source of the app does, or a tool.
+fn stamp() -> Result<String> {
+    let mut hasher = DefaultHasher::new();
+    for source in APP_SOURCES {
+        for path in files(&places::root().join(source))? {
+            path.hash(&mut hasher);
+            fs::read(&path).with_context(|| path.display().to_string())?.hash(&mut hasher);
+        }
+    }
+    tools::VERSIONS.hash(&mut hasher);
+    tools::own_wasm_opt().is_some().hash(&mut hasher);
+    Ok(format!("{:016x}\n", hasher.finish()))
+}
+
+/// Every file at or under that path, in a fixed order; what was built is left out.
+fn files(path: &Path) -> Result<Vec<PathBuf>> {
+    let mut found = Vec::new();
+    if path.is_file() {
+        found.push(path.to_owned());
+    } else if path.is_dir() {
+        let mut entries: Vec<PathBuf> = fs::read_dir(path)?.flatten().map(|entry| entry.path()).collect();
+        entries.sort();
+        for entry in entries {
+            if *entry != places::dist() && !entry.ends_with("target") {
+                found.extend(files(&entry)?);
+            }
+        }
+    }
+    Ok(found)
+}

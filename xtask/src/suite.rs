@@ -1,0 +1,25 @@
+//! `test`: everything that the tests need, then every test. A missing browser is a failure, never a skip.
+
+use crate::{app, browser, places, shell, tools};
+use anyhow::Result;
+
+/// Sets up, builds, finds a browser and runs every test of every package.
+///
+/// # Errors
+/// When something cannot be set up or a test fails.
+pub fn test(args: &[String]) -> Result<()> {
+    tools::setup()?;
+    let browser = browser::ensure()?;
+    app::build_app()?;
+    // First the real binary, by the same choice of packages as the tests, so that nothing is compiled twice.
+    shell::say("building the hub and the tests");
+    shell::run(shell::cargo().args(["build", "--workspace"]).args(NOT_NATIVE))?;
+    let mut tests = shell::cargo();
+    tests.args(["test", "--workspace", "--no-fail-fast"]).args(NOT_NATIVE).args(args);
+    tests.env("SPINOVER_BIN", places::hub(false)).env("SPINOVER_REAL", places::real_recording());
+    tests.env("SPINOVER_CHROMIUM", browser.chromium).env("SPINOVER_CHROMEDRIVER", browser.driver);
+    shell::run(&mut tests)
+}
+
+/// The app itself runs in a browser only; what of it has tests of its own is in `protocol`.
+const NOT_NATIVE: [&str; 2] = ["--exclude", "spinover-web-ui"];

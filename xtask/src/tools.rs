@@ -1,0 +1,113 @@
+//! `setup`: the tools that building the app needs, at the versions pinned here, into `target/tools` and nowhere else.
+
+use crate::{places, real, shell};
+use anyhow::{Result, bail};
+use std::{path::PathBuf, process::Command, time::Instant};
+
+const WASM: &str = "wasm32-unknown-unknown";
+/// Newer ones need a newer compiler than the pinned one.
+const TRUNK: &str = "0.21.14";
+/// The same version as the `wasm-bindgen` crate in `web-ui/Cargo.toml`: the two must match to the last digit.
+const WASM_BINDGEN: &str = "0.2.129";
+/// The npm package `binaryen` carries `wasm-opt`. Debian 12's own (108) breaks the page though it reports success.
+const BINARYEN: &str = "132.0.0";
+/// All of them; what they built is built again when one changes.
+pub const VERSIONS: [&str; 3] = [TRUNK, WASM_BINDGEN, BINARYEN];
+/// They run for a second and are built on every new machine: fast to build matters, fast to run hardly. Trunk's own release
+/// profile (one unit, whole-program optimisation) takes more than twice as long to build, for nothing that is felt here.
+const TOOL_PROFILE: [(&str, &str); 4] = [
+    ("CARGO_PROFILE_RELEASE_LTO", "off"),
+    ("CARGO_PROFILE_RELEASE_CODEGEN_UNITS", "32"),
+    ("CARGO_PROFILE_RELEASE_OPT_LEVEL", "0"),
+    ("CARGO_PROFILE_RELEASE_STRIP", "true"),
+];
+
+/// Brings whatever is missing; a second run finds all and does nothing.
+///
+/// # Errors
+/// When a tool that the app cannot be built without does not come.
+pub fn setup() -> Result<()> {
+    let begun = Instant::now();
+    wasm_target()?;
+    cargo_tool("trunk", "trunk", TRUNK)?;
+    cargo_tool("wasm-bindgen-cli", "wasm-bindgen", WASM_BINDGEN)?;
+    wasm_opt();
+    real::fetch();
+    if begun.elapsed().as_secs() >= 1 {
+        shell::say(format_args!("set up in {:.0} s", begun.elapsed().as_secs_f64()));
+    }
+    Ok(())
+}
+
+fn wasm_target() -> Result<()> {
+    // Asking the compiler where it lives takes a tenth of the time that rustup takes.
+    let sysroot = shell::output(Command::new("rustc").args(["--print", "sysroot"]).current_dir(places::root()));
+    if sysroot.is_some_and(|sysroot| PathBuf::from(sysroot).join("lib/rustlib").join(WASM).join("lib").is_dir()) {
+        return Ok(());
+    }
+    if shell::find("rustup").is_none() {
+        bail!("this Rust has no {WASM} target and there is no rustup to add it; install the target with your system's packages");
+    }
+    shell::say(format_args!("adding the Rust target {WASM}"));
+    shell::run(Command::new("rustup").args(["target", "add", WASM]).current_dir(places::root()))
+}
+
+/// Whether the tool, as the app's build would find it, is of the pinned version.
+fn is_pinned(binary: &str, version: &str) -> bool {
+    // A version line is `trunk 0.21.14`. Windows looks a bare name up in this task's own PATH, so the place is spelt out.
+    let own = places::tools().join("bin").join(format!("{binary}{}", std::env::consts::EXE_SUFFIX));
+    let program = if own.is_file() { own } else { PathBuf::from(binary) };
+    let told = shell::output(Command::new(program).arg("--version"));
+    told.is_some_and(|line| line.split_whitespace().nth(1) == Some(version))
+}
+
+fn cargo_tool(package: &str, binary: &str, version: &str) -> Result<()> {
+    if is_pinned(binary, version) {
+        return Ok(());
+    }
+    shell::say(format_args!("installing {package} {version} into target/tools (once; a few minutes)"));
+    let building = places::tools().join("build");
+    let mut install = shell::cargo();
+    install.args(["install", "--locked", "--force", "--root"]).arg(places::tools()).arg("--target-dir").arg(&building);
+    install.args([&format!("{package}@{version}"), "--bin", binary]);
+    if package == "trunk" {
+        // It is run offline, so it needs neither its downloads' TLS nor its look for updates.
+        install.arg("--no-default-features");
+    }
+    install.envs(TOOL_PROFILE);
+    shell::run(&mut install)?;
+    // Both tools share what they have in common while they are built; afterwards it is only a gigabyte on the disk.
+    if is_pinned("trunk", TRUNK) && is_pinned("wasm-bindgen", WASM_BINDGEN) {
+        let _ = std::fs::remove_dir_all(building);
+    }
+    if !is_pinned(binary, version) {
+        bail!("{package} {version} was installed but does not run");
+    }
+    Ok(())
+}
+
+/// The program that makes the app smaller, where there is one that is known to work.
+pub fn own_wasm_opt() -> Option<PathBuf> {
+    let path = places::tools().join("node_modules").join(".bin").join("wasm-opt");
+    let package = places::tools().join("node_modules/binaryen/package.json");
+    let manifest: serde_json::Value = serde_json::from_slice(&std::fs::read(package).ok()?).ok()?;
+    (manifest["version"] == BINARYEN && path.is_file()).then_some(path)
+}
+
+fn wasm_opt() {
+    if own_wasm_opt().is_some() {
+        return;
+    }
+    if shell::find("npm").is_none() {
+        shell::warn("no npm here, so no wasm-opt: the app works all the same and is somewhat bigger");
+        return;
+    }
+    shell::say(format_args!("installing wasm-opt (npm package binaryen {BINARYEN}) into target/tools"));
+    let _ = std::fs::create_dir_all(places::tools());
+    let mut npm = Command::new("npm");
+    npm.args(["install", "--no-save", "--no-audit", "--no-fund", "--no-package-lock", "--prefix"]).arg(places::tools());
+    npm.arg(format!("binaryen@{BINARYEN}"));
+    if let Err(error) = shell::run(&mut npm) {
+        shell::warn(format_args!("{error}: no wasm-opt; the app works all the same and is somewhat bigger"));
+    }
+}

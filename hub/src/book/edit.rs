@@ -1,0 +1,82 @@
+//! What is written about a warm-up afterwards: remarks, tags, deletion. Runs on the writer's connection.
+
+use super::{BookError, Edit, read};
+use rusqlite::{Connection, TransactionBehavior, params};
+use spinover_protocol::Millis;
+
+/// Writes what people say about a warm-up afterwards.
+pub(super) fn edit(conn: &mut Connection, id: &str, edit: &Edit) -> Result<(), BookError> {
+    let n = read::find(conn, id)?.n;
+    let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    let list = |words: &Option<Vec<String>>| {
+        words
+            .as_ref()
+            .map(|words| serde_json::json!(words).to_string())
+    };
+    let fields = [
+        ("source", edit.source.clone()),
+        ("place", edit.place.clone()),
+        ("weather", edit.weather.clone()),
+        ("driver", edit.driver.clone()),
+        ("note", edit.note.clone()),
+        ("tags", list(&edit.tags)),
+        ("photos", list(&edit.photos)),
+    ];
+    for (column, value) in fields {
+        if let Some(value) = value {
+            tx.execute(
+                &format!("UPDATE warmups SET {column} = ?2 WHERE n = ?1"),
+                params![n, value],
+            )?;
+        }
+    }
+    tx.commit()?;
+    Ok(())
+}
+
+/// Marks a warm-up as deleted, or takes that back.
+pub(super) fn set_deleted(
+    conn: &mut Connection,
+    id: &str,
+    by: Option<(&str, Millis)>,
+) -> Result<(), BookError> {
+    let entry = read::find(conn, id)?;
+    if by.is_some() && entry.first_seq.is_some() && entry.closed_at.is_none() {
+        return Err(BookError::Refused(format!(
+            "warm-up {id} is not closed; close it first"
+        )));
+    }
+    conn.execute(
+        "UPDATE warmups SET deleted_at = ?2, deleted_by = ?3 WHERE n = ?1",
+        params![entry.n, by.map(|(_, at)| at), by.map(|(who, _)| who)],
+    )?;
+    Ok(())
+}
+
+/// Takes away for good what was deleted before that time. The last warm-up stays: the record is made of its events.
+/// Everyone's joining stays too; the journal is then no longer without gaps, and the row in `warmups` says why.
+pub(super) fn purge(conn: &mut Connection, before: Millis) -> Result<usize, BookError> {
+    let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    let last = "ifnull((SELECT max(first_seq) FROM warmups), 0)";
+    let sql = format!(
+        "SELECT n FROM warmups WHERE purged = 0 AND deleted_at < ?1 AND ifnull(first_seq, -1) <> {last}"
+    );
+    let gone: Vec<i64> = tx
+        .prepare(&sql)?
+        .query_map([before], |row| row.get(0))?
+        .collect::<Result<_, _>>()?;
+    for n in &gone {
+        for sql in [
+            "DELETE FROM columns WHERE block IN (SELECT n FROM blocks WHERE warmup = ?1)",
+            "DELETE FROM blocks WHERE warmup = ?1",
+            "DELETE FROM tail WHERE warmup = ?1",
+            "DELETE FROM imported WHERE warmup = ?1",
+            "DELETE FROM events WHERE warmup = ?1 AND kind <> 'person_joined'",
+            "UPDATE warmups SET purged = 1, place = '', weather = '', driver = '', note = '', tags = '[]', photos = '[]' WHERE n = ?1",
+        ] {
+            tx.execute(sql, [n])?;
+        }
+    }
+    tx.commit()?;
+    Ok(gone.len())
+}

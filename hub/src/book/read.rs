@@ -1,0 +1,537 @@
+//! Reading the book, on a connection that cannot write. Events and rows come out as they went in; what is damaged is
+//! left out and named, never guessed.
+
+use super::{
+    BookError, Loaded, Unreadable,
+    rows::{Column, PackedColumn, Rows, unpack_times},
+    store,
+};
+use rusqlite::{Connection, OptionalExtension, Row, params};
+use serde::Serialize;
+use spinover_protocol::{CommandId, Millis, Seq, car::Channel, event::Event, record::Record};
+use std::{collections::BTreeMap, path::Path};
+
+/// How many of the latest commands are remembered across a restart.
+const COMMANDS: i64 = 4096;
+
+/// A warm-up in the book's list.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct WarmupEntry {
+    /// Its number within this file.
+    #[serde(skip)]
+    pub(super) n: i64,
+    /// Its id.
+    pub id: String,
+    /// When it began.
+    pub begun_at: Millis,
+    /// When it was closed.
+    pub closed_at: Option<Millis>,
+    /// The number of its first event in the journal; none when it was imported.
+    pub first_seq: Option<Seq>,
+    /// The name of its sheet.
+    pub sheet: String,
+    /// The team.
+    pub team: String,
+    /// The car.
+    pub car: String,
+    /// The car's channels, in the order in which readings count them.
+    pub channels: Vec<Channel>,
+    /// Why its readings were not live; empty when they were.
+    pub source: String,
+    /// Where it was.
+    pub place: String,
+    /// The weather in words.
+    pub weather: String,
+    /// Who drove.
+    pub driver: String,
+    /// Free words.
+    pub note: String,
+    /// Words to find it by.
+    pub tags: Vec<String>,
+    /// Names of photo files.
+    pub photos: Vec<String>,
+    /// When it was deleted; it can be restored for [`super::KEEP_DELETED_DAYS`] days.
+    pub deleted_at: Option<Millis>,
+    /// By whom.
+    pub deleted_by: Option<String>,
+}
+
+/// How much the book holds of a warm-up's readings.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct Extent {
+    /// Rows: batches of the sources.
+    pub rows: u64,
+    /// Readings.
+    pub readings: u64,
+    /// Earliest time, in microseconds since 1970.
+    pub from_us: Option<i64>,
+    /// Latest time, in microseconds since 1970.
+    pub to_us: Option<i64>,
+    /// Bytes that they take packed, without SQLite's own.
+    pub bytes: u64,
+}
+
+/// The book, open for reading only. It sees everything that was on the disk when a query began.
+#[derive(Debug)]
+pub struct Reader {
+    pub(super) conn: Connection,
+}
+
+/// Part of a warm-up's readings: which times and which channels.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Part<'a> {
+    /// From this time on, in microseconds since 1970; whole blocks are given, so earlier rows can come too.
+    pub from_us: Option<i64>,
+    /// Up to and with this time; later rows can come too.
+    pub to_us: Option<i64>,
+    /// These channels only, by their place in the list; all when absent. Rows without any of them come too.
+    pub channels: Option<&'a [u16]>,
+}
+
+const ENTRY: &str = "SELECT n, id, begun_at, closed_at, first_seq, sheet, team, car, channels, source, place, weather, driver, note, tags, \
+     photos, deleted_at, deleted_by FROM warmups";
+
+fn json<T: serde::de::DeserializeOwned>(text: &str) -> Result<T, BookError> {
+    serde_json::from_str(text).map_err(|error| BookError::Unreadable(error.to_string()))
+}
+
+fn entry(row: &Row) -> Result<WarmupEntry, BookError> {
+    Ok(WarmupEntry {
+        n: row.get(0)?,
+        id: row.get(1)?,
+        begun_at: row.get(2)?,
+        closed_at: row.get(3)?,
+        first_seq: row.get::<_, Option<i64>>(4)?.map(|seq| seq as Seq),
+        sheet: row.get(5)?,
+        team: row.get(6)?,
+        car: row.get(7)?,
+        channels: json(&row.get::<_, String>(8)?)?,
+        source: row.get(9)?,
+        place: row.get(10)?,
+        weather: row.get(11)?,
+        driver: row.get(12)?,
+        note: row.get(13)?,
+        tags: json(&row.get::<_, String>(14)?)?,
+        photos: json(&row.get::<_, String>(15)?)?,
+        deleted_at: row.get(16)?,
+        deleted_by: row.get(17)?,
+    })
+}
+
+/// All warm-ups that are left, oldest first.
+pub(super) fn entries(conn: &Connection) -> Result<Vec<WarmupEntry>, BookError> {
+    let mut query =
+        conn.prepare_cached(&format!("{ENTRY} WHERE purged = 0 ORDER BY begun_at, n"))?;
+    let rows = query.query_and_then([], entry)?;
+    rows.collect()
+}
+
+pub(super) fn find(conn: &Connection, id: &str) -> Result<WarmupEntry, BookError> {
+    let mut query = conn.prepare_cached(&format!("{ENTRY} WHERE id = ?1 AND purged = 0"))?;
+    query
+        .query_and_then([id], entry)?
+        .next()
+        .unwrap_or_else(|| Err(BookError::NoSuchWarmup(id.to_owned())))
+}
+
+fn event(row: &Row) -> Result<Event, BookError> {
+    let (seq, text, sum): (i64, String, i64) = (row.get(0)?, row.get(1)?, row.get(2)?);
+    if store::sum(&[text.as_bytes()]) != sum {
+        return Err(BookError::Unreadable(format!(
+            "event {seq} is not as it was written"
+        )));
+    }
+    json(&text)
+}
+
+fn events(
+    conn: &Connection,
+    sql: &str,
+    params: impl rusqlite::Params,
+) -> Result<Vec<Event>, BookError> {
+    let mut query = conn.prepare_cached(sql)?;
+    let rows = query.query_and_then(params, event)?;
+    rows.collect()
+}
+
+/// Everyone's last joining before that event, in order.
+fn people_before(conn: &Connection, seq: i64) -> Result<Vec<Event>, BookError> {
+    let joined =
+        "SELECT seq, json, sum FROM events WHERE kind = 'person_joined' AND seq < ?1 ORDER BY seq";
+    let mut latest = BTreeMap::new();
+    for event in events(conn, joined, [seq])? {
+        if let spinover_protocol::event::EventBody::PersonJoined { who, .. } = &event.body {
+            latest.insert(who.id.clone(), event);
+        }
+    }
+    let mut people: Vec<Event> = latest.into_values().collect();
+    people.sort_by_key(|event| event.seq);
+    Ok(people)
+}
+
+/// Everything that the hub needs to go on where the book ends.
+pub(super) fn load(conn: &Connection) -> Result<Loaded, BookError> {
+    let journal = conn.query_row("SELECT value FROM meta WHERE key = 'journal'", [], |row| {
+        row.get(0)
+    })?;
+    let last: i64 = conn.query_row("SELECT ifnull(max(seq), 0) FROM events", [], |row| {
+        row.get(0)
+    })?;
+    let begun: i64 =
+        conn.query_row("SELECT ifnull(max(first_seq), 1) FROM warmups", [], |row| {
+            row.get(0)
+        })?;
+    let mut all = people_before(conn, begun)?;
+    all.extend(events(
+        conn,
+        "SELECT seq, json, sum FROM events WHERE seq >= ?1 ORDER BY seq",
+        [begun],
+    )?);
+    let mut query = conn.prepare(
+        "SELECT command, seq FROM events WHERE command IS NOT NULL ORDER BY seq DESC LIMIT ?1",
+    )?;
+    let commands = query.query_map([COMMANDS], |row| {
+        Ok((CommandId(row.get(0)?), row.get::<_, i64>(1)? as Seq))
+    })?;
+    let mut commands = commands.collect::<Result<Vec<_>, _>>()?;
+    commands.reverse();
+    Ok(Loaded {
+        journal,
+        events: all,
+        next_seq: last as Seq + 1,
+        commands,
+        warmups: entries(conn)?,
+    })
+}
+
+impl Reader {
+    /// Opens the book in a directory for reading. A hub may be writing to it meanwhile.
+    ///
+    /// # Errors
+    /// [`BookError::Missing`] when there is none, [`BookError::Unreadable`] when even its first page is damaged.
+    pub fn open(dir: &Path) -> Result<Self, BookError> {
+        Ok(Self {
+            conn: store::open_read_only(dir)?,
+        })
+    }
+
+    /// All warm-ups, oldest first, deleted ones with them.
+    ///
+    /// # Errors
+    /// What SQLite says, or [`BookError::Unreadable`].
+    pub fn warmups(&self) -> Result<Vec<WarmupEntry>, BookError> {
+        entries(&self.conn)
+    }
+
+    /// One warm-up.
+    ///
+    /// # Errors
+    /// [`BookError::NoSuchWarmup`], or as above.
+    pub fn warmup(&self, id: &str) -> Result<WarmupEntry, BookError> {
+        find(&self.conn, id)
+    }
+
+    /// The journal's name.
+    ///
+    /// # Errors
+    /// What SQLite says.
+    pub fn journal(&self) -> Result<String, BookError> {
+        Ok(self
+            .conn
+            .query_row("SELECT value FROM meta WHERE key = 'journal'", [], |row| {
+                row.get(0)
+            })?)
+    }
+
+    /// Up to `limit` events of the journal after that number, in order: what a phone missed.
+    ///
+    /// # Errors
+    /// What SQLite says, or [`BookError::Unreadable`].
+    pub fn events_after(&self, seq: Seq, limit: usize) -> Result<Vec<Event>, BookError> {
+        let sql = "SELECT seq, json, sum FROM events WHERE seq > ?1 ORDER BY seq LIMIT ?2";
+        events(&self.conn, sql, params![seq as i64, limit as i64])
+    }
+
+    /// A warm-up's events in order, from its beginning to the last before the next one.
+    ///
+    /// # Errors
+    /// As for [`Reader::warmup`].
+    pub fn events(&self, id: &str) -> Result<Vec<Event>, BookError> {
+        let entry = self.warmup(id)?;
+        let table = if entry.first_seq.is_some() {
+            "events"
+        } else {
+            "imported"
+        };
+        events(
+            &self.conn,
+            &format!("SELECT seq, json, sum FROM {table} WHERE warmup = ?1 ORDER BY seq"),
+            [entry.n],
+        )
+    }
+
+    /// The record of a warm-up as it was at its last event.
+    ///
+    /// # Errors
+    /// As for [`Reader::warmup`].
+    pub fn record(&self, id: &str) -> Result<Record, BookError> {
+        let entry = self.warmup(id)?;
+        let mut record = Record::default();
+        if let Some(first) = entry.first_seq {
+            people_before(&self.conn, first as i64)?
+                .iter()
+                .for_each(|event| record.apply(event));
+        }
+        self.events(id)?
+            .iter()
+            .for_each(|event| record.apply(event));
+        Ok(record)
+    }
+
+    /// How much the book holds of a warm-up's readings.
+    ///
+    /// # Errors
+    /// As for [`Reader::warmup`].
+    pub fn extent(&self, id: &str) -> Result<Extent, BookError> {
+        let entry = self.warmup(id)?;
+        let mut extent = Extent::default();
+        let tx = self.conn.unchecked_transaction()?;
+        let (rows, bytes, from_us, to_us): (i64, i64, Option<i64>, Option<i64>) = tx.query_row(
+            "SELECT ifnull(sum(rows), 0), ifnull(sum(length(times)), 0), min(from_us), max(to_us) FROM blocks WHERE warmup = ?1",
+            [entry.n],
+            |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)),
+        )?;
+        let (readings, more): (i64, i64) = tx.query_row(
+            "SELECT ifnull(sum(c.count), 0), ifnull(sum(length(c.vals) + ifnull(length(c.rows), 0)), 0)
+             FROM blocks b JOIN columns c ON c.block = b.n WHERE b.warmup = ?1",
+            [entry.n],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )?;
+        (extent.rows, extent.readings, extent.bytes) =
+            (rows as u64, readings as u64, (bytes + more) as u64);
+        (extent.from_us, extent.to_us) = (from_us, to_us);
+        for (_, tail) in tail_parts(&tx, entry.n)? {
+            let tail = tail?;
+            extent.rows += tail.len() as u64;
+            extent.readings += tail.readings() as u64;
+            if let Some((from, to)) = tail.span_us() {
+                extent.from_us = Some(extent.from_us.map_or(from, |earlier| earlier.min(from)));
+                extent.to_us = Some(extent.to_us.map_or(to, |later| later.max(to)));
+            }
+        }
+        Ok(extent)
+    }
+
+    /// Calls `each` with a warm-up's readings, block after block, in the order in which they came.
+    ///
+    /// The answer names what could not be read and was left out; it is empty for a sound book.
+    ///
+    /// # Errors
+    /// As for [`Reader::warmup`], and what `each` returns.
+    pub fn each_block<E: From<BookError>>(
+        &self,
+        id: &str,
+        part: Part,
+        mut each: impl FnMut(Rows) -> Result<(), E>,
+    ) -> Result<Vec<String>, E> {
+        let entry = self.warmup(id)?;
+        // One transaction, so that a block that is sealed meanwhile comes neither twice nor not at all.
+        let tx = self.conn.unchecked_transaction().map_err(BookError::from)?;
+        let mut lost = Vec::new();
+        let blocks = block_list(&tx, entry.n, part).unwrap_or_else(|error| {
+            lost.push(format!("the list of blocks: {error}"));
+            Vec::new()
+        });
+        for block in blocks {
+            match read_block(&tx, block, part.channels, &mut lost) {
+                Ok(rows) => each(rows)?,
+                Err(error) => lost.push(format!("block {block}: {error}")),
+            }
+        }
+        for (n, tail) in tail_parts(&tx, entry.n)? {
+            match tail {
+                Ok(mut rows) => {
+                    if let Some(wanted) = part.channels {
+                        rows.columns.retain(|channel, _| wanted.contains(channel));
+                    }
+                    let inside = rows.span_us().is_some_and(|(from, to)| {
+                        part.to_us.is_none_or(|end| from <= end)
+                            && part.from_us.is_none_or(|start| to >= start)
+                    });
+                    if inside {
+                        each(rows)?;
+                    }
+                }
+                Err(error) => lost.push(format!("tail {n}: {error}")),
+            }
+        }
+        Ok(lost)
+    }
+
+    /// All of a warm-up's readings at once, and what could not be read.
+    ///
+    /// # Errors
+    /// As for [`Reader::warmup`].
+    pub fn rows(&self, id: &str, part: Part) -> Result<(Rows, Vec<String>), BookError> {
+        let mut all = Rows::default();
+        let lost = self.each_block(id, part, |rows| {
+            all.append(&rows);
+            Ok::<(), BookError>(())
+        })?;
+        Ok((all, lost))
+    }
+
+    /// Each channel's last reading up to and with a time, as its time and value: what the screens showed then.
+    ///
+    /// # Errors
+    /// As for [`Reader::warmup`].
+    pub fn at(&self, id: &str, t_us: i64) -> Result<BTreeMap<u16, (i64, f64)>, BookError> {
+        let entry = self.warmup(id)?;
+        let tx = self.conn.unchecked_transaction()?;
+        let mut found: BTreeMap<u16, (i64, f64)> = BTreeMap::new();
+        let mut look = |rows: &Rows| {
+            for (channel, column) in &rows.columns {
+                let times = column.rows.iter().map(|row| rows.times_us[*row as usize]);
+                let last = times
+                    .zip(&column.values)
+                    .rev()
+                    .find(|(time, _)| *time <= t_us);
+                if let Some((time, value)) = last
+                    && found.get(channel).is_none_or(|(have, _)| *have < time)
+                {
+                    found.insert(*channel, (time, *value));
+                }
+            }
+            found.keys().copied().collect::<Vec<u16>>()
+        };
+        let mut have = Vec::new();
+        for (_, tail) in tail_parts(&tx, entry.n)?.into_iter().rev() {
+            have = look(&tail?);
+        }
+        // Backwards from the block that holds the time, and only for channels that no later block had a reading of.
+        let mut back = tx.prepare_cached(
+            "SELECT n FROM blocks WHERE warmup = ?1 AND from_us <= ?2 ORDER BY first_row DESC",
+        )?;
+        let blocks = back
+            .query_map(params![entry.n, t_us], |row| row.get::<_, i64>(0))?
+            .collect::<Result<Vec<_>, _>>()?;
+        let mut lost = Vec::new();
+        for block in blocks {
+            let wanted: Vec<u16> = (0..entry.channels.len() as u16)
+                .filter(|channel| !have.contains(channel))
+                .collect();
+            if wanted.is_empty() {
+                break;
+            }
+            if let Ok(rows) = read_block(&tx, block, Some(&wanted), &mut lost) {
+                have = look(&rows);
+            }
+        }
+        Ok(found)
+    }
+}
+
+fn block_list(conn: &Connection, warmup: i64, part: Part) -> Result<Vec<i64>, BookError> {
+    let mut query = conn.prepare_cached(
+        "SELECT n FROM blocks WHERE warmup = ?1 AND to_us >= ?2 AND from_us <= ?3 ORDER BY first_row",
+    )?;
+    let (from, to) = (
+        part.from_us.unwrap_or(i64::MIN),
+        part.to_us.unwrap_or(i64::MAX),
+    );
+    Ok(query
+        .query_map(params![warmup, from, to], |row| row.get(0))?
+        .collect::<Result<_, _>>()?)
+}
+
+/// One block; columns that cannot be read are left out and named in `lost`.
+pub(super) fn read_block(
+    conn: &Connection,
+    block: i64,
+    channels: Option<&[u16]>,
+    lost: &mut Vec<String>,
+) -> Result<Rows, BookError> {
+    let mut query = conn.prepare_cached("SELECT rows, times, sum FROM blocks WHERE n = ?1")?;
+    let (count, times, sum): (i64, Vec<u8>, i64) =
+        query.query_row([block], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
+    if store::sum(&[&times]) != sum {
+        return Err(BookError::Unreadable(
+            "its times are not as they were written".to_owned(),
+        ));
+    }
+    let count = usize::try_from(count)
+        .map_err(|_| BookError::Unreadable("a negative number of rows".to_owned()))?;
+    let mut rows = Rows {
+        times_us: unpack_times(&times, count)?,
+        columns: BTreeMap::new(),
+    };
+    let mut query = conn.prepare_cached(
+        "SELECT channel, count, rows, vals, sum FROM columns WHERE block = ?1 ORDER BY channel",
+    )?;
+    let mut found = query.query([block])?;
+    loop {
+        let row = match found.next() {
+            Ok(Some(row)) => row,
+            Ok(None) => break,
+            Err(error) => {
+                lost.push(format!("block {block}, its later channels: {error}"));
+                break;
+            }
+        };
+        let channel: u16 = row.get(0)?;
+        if channels.is_some_and(|wanted| !wanted.contains(&channel)) {
+            continue;
+        }
+        match read_column(row, count) {
+            Ok(column) => drop(rows.columns.insert(channel, column)),
+            Err(error) => lost.push(format!("block {block}, channel {channel}: {error}")),
+        }
+    }
+    Ok(rows)
+}
+
+fn read_column(row: &Row, of_rows: usize) -> Result<Column, BookError> {
+    let packed = PackedColumn {
+        count: row.get::<_, i64>(1)? as usize,
+        rows: row.get(2)?,
+        values: row.get(3)?,
+    };
+    if column_sum(&packed) != row.get::<_, i64>(4)? {
+        return Err(BookError::Unreadable("not as it was written".to_owned()));
+    }
+    Ok(Column::unpack(&packed, of_rows)?)
+}
+
+/// The check number of a packed column.
+pub(super) fn column_sum(packed: &PackedColumn) -> i64 {
+    store::sum(&[packed.rows.as_deref().unwrap_or_default(), &packed.values])
+}
+
+type TailPart = (i64, Result<Rows, BookError>);
+
+/// The parts of a warm-up's tail in order.
+pub(super) fn tail_parts(conn: &Connection, warmup: i64) -> Result<Vec<TailPart>, BookError> {
+    let mut query =
+        conn.prepare_cached("SELECT n, plain, sum FROM tail WHERE warmup = ?1 ORDER BY first_row")?;
+    let parts = query.query_map([warmup], |row| {
+        let (n, plain, sum): (i64, Vec<u8>, i64) = (row.get(0)?, row.get(1)?, row.get(2)?);
+        let rows = match store::sum(&[&plain]) == sum {
+            true => Rows::from_tail(&plain).map_err(BookError::from),
+            false => Err(Unreadable("not as it was written".to_owned()).into()),
+        };
+        Ok((n, rows))
+    })?;
+    Ok(parts.collect::<Result<_, _>>()?)
+}
+
+/// The number that the next row of a warm-up gets.
+pub(super) fn next_row(conn: &Connection, warmup: i64) -> Result<i64, BookError> {
+    let end =
+        "SELECT max(first_row + rows) FROM (SELECT first_row, rows FROM blocks WHERE warmup = ?1
+               UNION ALL SELECT first_row, rows FROM tail WHERE warmup = ?1)";
+    let end: Option<i64> = conn
+        .query_row(end, [warmup], |row| row.get(0))
+        .optional()?
+        .flatten();
+    Ok(end.unwrap_or(0))
+}

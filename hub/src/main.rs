@@ -1,2 +1,45 @@
 //! The `spinover` command: wiring only.
-fn main() {}
+#![forbid(unsafe_code)]
+
+use clap::{Parser, Subcommand};
+use spinover::command::{check, serve};
+use std::process::ExitCode;
+
+/// Warm-up hub for a nitro drag-race crew: takes live readings and checklist marks in, and shows every crew member the same
+/// truth on the phone in their hand.
+///
+/// It advises and records; it never controls the car, and replaces no kill switch, rule book, licensed official or trained
+/// judgement. Nitromethane burns and can explode, exhaust harms lungs and ears, and a cylinder with liquid in it can break
+/// an engine that is only turned over.
+#[derive(Debug, Parser)]
+#[command(name = "spinover", version, max_term_width = 100)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// A simulated car and the demo sheets, nothing to configure; prints the join address, a QR code and the codes.
+    Demo(serve::DemoCommand),
+    /// Serve a crew: readings in, phones out.
+    Serve(serve::ServeCommand),
+    /// Look a car file and its sheets over, and say what is wrong with them.
+    Check(check::CheckCommand),
+}
+
+fn main() -> ExitCode {
+    // Clap ends with 2 on bad usage, which is what the contract says.
+    let cli = Cli::parse();
+    let filter = tracing_subscriber::EnvFilter::try_from_env("SPINOVER_LOG");
+    let filter = filter.unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info,mdns_sd=off"));
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .init();
+    match cli.command {
+        Command::Demo(command) => command.run(),
+        Command::Serve(command) => command.run(),
+        Command::Check(command) => command.run(),
+    }
+}

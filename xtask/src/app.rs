@@ -10,7 +10,14 @@ use std::{
 };
 
 /// What the app is built from. The hub's own sources are not among it.
-const APP_SOURCES: [&str; 6] = ["web-ui", "protocol", "Trunk.toml", "Cargo.toml", "Cargo.lock", "rust-toolchain.toml"];
+const APP_SOURCES: [&str; 6] = [
+    "web-ui",
+    "protocol",
+    "Trunk.toml",
+    "Cargo.toml",
+    "Cargo.lock",
+    "rust-toolchain.toml",
+];
 /// What rustc lets the app use and wasm-opt must therefore let pass.
 const WASM_FEATURES: [&str; 6] = [
     "--enable-bulk-memory",
@@ -28,7 +35,10 @@ const WASM_FEATURES: [&str; 6] = [
 pub fn build(release: bool) -> Result<()> {
     tools::setup()?;
     build_app()?;
-    shell::say(format_args!("building the hub{}", if release { ", optimised" } else { "" }));
+    shell::say(format_args!(
+        "building the hub{}",
+        if release { ", optimised" } else { "" }
+    ));
     let mut cargo = shell::cargo();
     cargo.args(["build", "-p", "spinover"]);
     if release {
@@ -45,17 +55,25 @@ pub fn build_app() -> Result<()> {
     let dist = places::dist();
     let stamp_file = places::target().join("app.stamp");
     let stamp = stamp()?;
-    if dist.join("index.html").is_file() && fs::read_to_string(&stamp_file).is_ok_and(|known| known == stamp) {
+    if dist.join("index.html").is_file()
+        && fs::read_to_string(&stamp_file).is_ok_and(|known| known == stamp)
+    {
         return Ok(());
     }
     shell::say("building the app (Trunk)");
     let _ = fs::remove_file(&stamp_file);
     let mut trunk = Command::new(program("trunk"));
-    trunk.args(["build", "--release", "--offline", "--skip-version-check"]).current_dir(places::root());
+    trunk
+        .args(["build", "--release", "--offline", "--skip-version-check"])
+        .current_dir(places::root());
     // Trunk takes NO_COLOR only as `true` or `false`, while the custom is any value.
-    trunk.env("PATH", shell::path_with_tools()).env_remove("NO_COLOR");
+    trunk
+        .env("PATH", shell::path_with_tools())
+        .env_remove("NO_COLOR");
     shell::run(&mut trunk)?;
-    let wasm = files(&dist)?.into_iter().find(|path| path.extension().is_some_and(|end| end == "wasm"));
+    let wasm = files(&dist)?
+        .into_iter()
+        .find(|path| path.extension().is_some_and(|end| end == "wasm"));
     let wasm = wasm.context("Trunk built no .wasm file")?;
     let before = fs::metadata(&wasm)?.len();
     if let Some(wasm_opt) = tools::own_wasm_opt() {
@@ -73,10 +91,19 @@ pub fn build_app() -> Result<()> {
 fn make_smaller(wasm_opt: &Path, wasm: &Path) -> Result<()> {
     let page = fs::read_to_string(places::dist().join("index.html"))?;
     if page.contains("integrity=") {
-        bail!("web-ui/index.html must say data-integrity=\"none\": wasm-opt changes the file after Trunk has summed it");
+        bail!(
+            "web-ui/index.html must say data-integrity=\"none\": wasm-opt changes the file after Trunk has summed it"
+        );
     }
     let small = wasm.with_extension("small");
-    shell::run(Command::new(wasm_opt).arg("-Oz").args(WASM_FEATURES).arg(wasm).arg("-o").arg(&small))?;
+    shell::run(
+        Command::new(wasm_opt)
+            .arg("-Oz")
+            .args(WASM_FEATURES)
+            .arg(wasm)
+            .arg("-o")
+            .arg(&small),
+    )?;
     fs::rename(small, wasm)?;
     Ok(())
 }
@@ -86,7 +113,11 @@ fn make_smaller(wasm_opt: &Path, wasm: &Path) -> Result<()> {
 /// # Errors
 /// When anything before the hub's own start fails.
 pub fn demo(args: &[String]) -> Result<ExitCode> {
-    let mut args: Vec<&str> = args.iter().map(String::as_str).filter(|arg| *arg != "--").collect();
+    let mut args: Vec<&str> = args
+        .iter()
+        .map(String::as_str)
+        .filter(|arg| *arg != "--")
+        .collect();
     let release = take(&mut args, "--release");
     let real = take(&mut args, "--real");
     build(release)?;
@@ -98,7 +129,9 @@ pub fn demo(args: &[String]) -> Result<ExitCode> {
             real::fetch();
         }
         if !recording.is_file() {
-            bail!("there is no real recording to replay; the simulated car (`cargo xtask demo`) needs none");
+            bail!(
+                "there is no real recording to replay; the simulated car (`cargo xtask demo`) needs none"
+            );
         }
         hub.arg("--real").arg(recording);
     }
@@ -115,7 +148,9 @@ fn become_it(mut command: Command) -> Result<ExitCode> {
 
 #[cfg(not(unix))]
 fn become_it(mut command: Command) -> Result<ExitCode> {
-    let code = shell::status(&mut command)?.code().and_then(|code| u8::try_from(code).ok());
+    let code = shell::status(&mut command)?
+        .code()
+        .and_then(|code| u8::try_from(code).ok());
     Ok(ExitCode::from(code.unwrap_or(1)))
 }
 
@@ -127,8 +162,14 @@ fn take(args: &mut Vec<&str>, flag: &str) -> bool {
 
 /// The checkout's own tool where there is one, else the machine's.
 fn program(name: &str) -> PathBuf {
-    let own = places::tools().join("bin").join(format!("{name}{}", std::env::consts::EXE_SUFFIX));
-    if own.is_file() { own } else { PathBuf::from(name) }
+    let own = places::tools()
+        .join("bin")
+        .join(format!("{name}{}", std::env::consts::EXE_SUFFIX));
+    if own.is_file() {
+        own
+    } else {
+        PathBuf::from(name)
+    }
 }
 
 /// Changes when a source of the app does, or a tool.
@@ -137,7 +178,9 @@ fn stamp() -> Result<String> {
     for source in APP_SOURCES {
         for path in files(&places::root().join(source))? {
             path.hash(&mut hasher);
-            fs::read(&path).with_context(|| path.display().to_string())?.hash(&mut hasher);
+            fs::read(&path)
+                .with_context(|| path.display().to_string())?
+                .hash(&mut hasher);
         }
     }
     tools::VERSIONS.hash(&mut hasher);
@@ -151,7 +194,10 @@ fn files(path: &Path) -> Result<Vec<PathBuf>> {
     if path.is_file() {
         found.push(path.to_owned());
     } else if path.is_dir() {
-        let mut entries: Vec<PathBuf> = fs::read_dir(path)?.flatten().map(|entry| entry.path()).collect();
+        let mut entries: Vec<PathBuf> = fs::read_dir(path)?
+            .flatten()
+            .map(|entry| entry.path())
+            .collect();
         entries.sort();
         for entry in entries {
             if *entry != places::dist() && !entry.ends_with("target") {

@@ -15,15 +15,32 @@ pub fn bench(args: &[String]) -> Result<()> {
         return Ok(());
     };
     if !names.contains(name) {
-        bail!("there is no bench `{name}`; there are: {}", names.join(", "));
+        bail!(
+            "there is no bench `{name}`; there are: {}",
+            names.join(", ")
+        );
     }
     tools::setup()?;
     app::build_app()?;
-    shell::run(shell::cargo().args(["build", "--release", "--quiet", "-p", "spinover", "-p", "spinover-tests"]))?;
-    let binary = places::hub(true).with_file_name(format!("bench_{}{}", name.replace('-', "_"), std::env::consts::EXE_SUFFIX));
+    shell::run(shell::cargo().args([
+        "build",
+        "--release",
+        "--quiet",
+        "-p",
+        "spinover",
+        "-p",
+        "spinover-tests",
+    ]))?;
+    let binary = places::hub(true).with_file_name(format!(
+        "bench_{}{}",
+        name.replace('-', "_"),
+        std::env::consts::EXE_SUFFIX
+    ));
     let mut bench = std::process::Command::new(binary);
     bench.args(rest).current_dir(places::root());
-    bench.env("SPINOVER_BIN", places::hub(true)).env("SPINOVER_REAL", places::real_recording());
+    bench
+        .env("SPINOVER_BIN", places::hub(true))
+        .env("SPINOVER_REAL", places::real_recording());
     shell::run(&mut bench)
 }
 
@@ -32,7 +49,10 @@ fn names() -> Result<Vec<String>> {
     let mut names = Vec::new();
     for entry in fs::read_dir(places::root().join("tests/src/bin"))?.flatten() {
         let file = entry.file_name().to_string_lossy().into_owned();
-        if let Some(name) = file.strip_prefix("bench_").and_then(|rest| rest.strip_suffix(".rs")) {
+        if let Some(name) = file
+            .strip_prefix("bench_")
+            .and_then(|rest| rest.strip_suffix(".rs"))
+        {
             names.push(name.replace('_', "-"));
         }
     }
@@ -49,10 +69,15 @@ pub fn shots(args: &[String]) -> Result<()> {
     let browser = browser::ensure()?;
     app::build_app()?;
     shell::run(shell::cargo().args(["build", "-p", "spinover", "-p", "spinover-tests"]))?;
-    let mut shots =
-        std::process::Command::new(places::hub(false).with_file_name(format!("shots{}", std::env::consts::EXE_SUFFIX)));
+    let mut shots = std::process::Command::new(
+        places::hub(false).with_file_name(format!("shots{}", std::env::consts::EXE_SUFFIX)),
+    );
     shots.args(args).current_dir(places::root());
-    shots.env("SPINOVER_BIN", places::hub(false)).env("SPINOVER_REAL", places::real_recording());
-    shots.env("SPINOVER_CHROMIUM", browser.chromium).env("SPINOVER_CHROMEDRIVER", browser.driver);
+    shots
+        .env("SPINOVER_BIN", places::hub(false))
+        .env("SPINOVER_REAL", places::real_recording());
+    shots
+        .env("SPINOVER_CHROMIUM", browser.chromium)
+        .env("SPINOVER_CHROMEDRIVER", browser.driver);
     shell::run(&mut shots)
 }

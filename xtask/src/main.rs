@@ -31,7 +31,9 @@ cargo xtask TASK
 
 fn main() -> ExitCode {
     let args: Vec<String> = std::env::args().skip(1).collect();
-    let (task, rest) = args.split_first().map_or(("help", &[][..]), |(task, rest)| (task.as_str(), rest));
+    let (task, rest) = args
+        .split_first()
+        .map_or(("help", &[][..]), |(task, rest)| (task.as_str(), rest));
     match run(task, rest) {
         Ok(code) => code,
         Err(error) => {

@@ -15,8 +15,13 @@ use std::{
 pub fn package() -> Result<()> {
     app::build(true)?;
     let hub = places::hub(true);
-    let version = shell::output(Command::new(&hub).arg("--version")).context("the built hub does not run")?;
-    let version = version.split_whitespace().last().context("the hub told no version")?.to_owned();
+    let version =
+        shell::output(Command::new(&hub).arg("--version")).context("the built hub does not run")?;
+    let version = version
+        .split_whitespace()
+        .last()
+        .context("the hub told no version")?
+        .to_owned();
     let name = format!("spinover-{version}-{}", target_triple()?);
     let folder = places::target().join("package");
     let staged = folder.join(&name);
@@ -30,10 +35,20 @@ pub fn package() -> Result<()> {
     fs::write(staged.join("spinover.service"), UNIT)?;
     let archive = folder.join(format!("{name}.tar.gz"));
     let _ = fs::remove_file(&archive);
-    shell::run(Command::new("tar").arg("-czf").arg(&archive).arg("-C").arg(&folder).arg(&name))?;
+    shell::run(
+        Command::new("tar")
+            .arg("-czf")
+            .arg(&archive)
+            .arg("-C")
+            .arg(&folder)
+            .arg(&name),
+    )?;
     shell::say(format_args!(
         "{} ({:.1} MB; the binary alone {:.1} MB)",
-        archive.strip_prefix(places::root()).unwrap_or(&archive).display(),
+        archive
+            .strip_prefix(places::root())
+            .unwrap_or(&archive)
+            .display(),
         megabytes(&archive)?,
         megabytes(&hub)?
     ));
@@ -68,15 +83,22 @@ WantedBy=multi-user.target
 ";
 
 fn target_triple() -> Result<String> {
-    let told = shell::output(Command::new("rustc").arg("-vV").current_dir(places::root())).context("rustc does not run")?;
-    let host = told.lines().find_map(|line| line.strip_prefix("host: ")).context("rustc told no host")?;
+    let told = shell::output(Command::new("rustc").arg("-vV").current_dir(places::root()))
+        .context("rustc does not run")?;
+    let host = told
+        .lines()
+        .find_map(|line| line.strip_prefix("host: "))
+        .context("rustc told no host")?;
     Ok(host.to_owned())
 }
 
 fn copy(from: &Path, to: &Path) -> Result<()> {
     if from.is_dir() {
         fs::create_dir_all(to)?;
-        let mut entries: Vec<PathBuf> = fs::read_dir(from)?.flatten().map(|entry| entry.path()).collect();
+        let mut entries: Vec<PathBuf> = fs::read_dir(from)?
+            .flatten()
+            .map(|entry| entry.path())
+            .collect();
         entries.sort();
         for entry in entries {
             copy(&entry, &to.join(entry.file_name().context("a file name")?))?;

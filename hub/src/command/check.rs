@@ -45,7 +45,11 @@ impl CheckCommand {
                 }
             }
         }
-        if good { ExitCode::SUCCESS } else { ExitCode::from(BAD_INPUT) }
+        if good {
+            ExitCode::SUCCESS
+        } else {
+            ExitCode::from(BAD_INPUT)
+        }
     }
 
     fn check(&self) -> Vec<Checked> {
@@ -60,12 +64,26 @@ impl CheckCommand {
             let sheet = sheet.and_then(|sheet| only_one(path, sheet, &mut keys));
             let words = |sheet: Sheet| match &car {
                 Ok(_) => format!("sheet good: {}", sheet_words(path, &sheet)),
-                Err(_) => format!("sheet good as far as can be said without a good car file: {}", sheet_words(path, &sheet)),
+                Err(_) => format!(
+                    "sheet good as far as can be said without a good car file: {}",
+                    sheet_words(path, &sheet)
+                ),
             };
-            checked.push(Checked { file: path.display().to_string(), kind: "sheet", outcome: sheet.map(words) });
+            checked.push(Checked {
+                file: path.display().to_string(),
+                kind: "sheet",
+                outcome: sheet.map(words),
+            });
         }
         let outcome = car.map(|car| format!("car file good: {}", car_words(&self.car, &car)));
-        checked.insert(0, Checked { file: self.car.display().to_string(), kind: "car", outcome });
+        checked.insert(
+            0,
+            Checked {
+                file: self.car.display().to_string(),
+                kind: "car",
+                outcome,
+            },
+        );
         checked
     }
 }
@@ -80,7 +98,10 @@ fn only_one(path: &Path, sheet: Sheet, keys: &mut Vec<String>) -> Result<Sheet, 
             what: format!("another sheet has the key `{}` already", sheet.key),
             right: "give each sheet a key of its own".to_owned(),
         };
-        return Err(FileErrors { mistakes: vec![mistake], more: 0 });
+        return Err(FileErrors {
+            mistakes: vec![mistake],
+            more: 0,
+        });
     }
     keys.push(sheet.key.clone());
     Ok(sheet)
@@ -101,7 +122,10 @@ fn car_words(path: &Path, file: &CarFile) -> String {
         count(car.roles.len(), "role", "roles"),
     );
     if let Some(replay) = &file.replay {
-        words += &format!(", {} mapped for replay", count(replay.columns.len(), "column", "columns"));
+        words += &format!(
+            ", {} mapped for replay",
+            count(replay.columns.len(), "column", "columns")
+        );
     }
     if let Some(tank) = car.tank_l {
         words += &format!(", tank {tank:.1} L");

@@ -4,7 +4,7 @@ use crate::{
     book::{Book, BookError},
     files::{self, CarFile, FileErrors},
     serve::{self, Setup, codes, discovery},
-    sources::{self, Opened},
+    sources::{self, Source},
 };
 use anyhow::{Context, anyhow};
 use clap::Args;
@@ -23,10 +23,20 @@ struct Common {
     #[arg(long, default_value = "0.0.0.0:4780", value_name = "ADDR:PORT")]
     listen: SocketAddr,
     /// Code for the crew: see, call, type readings in, say seen. Random when absent.
-    #[arg(long, env = "SPINOVER_CREW_CODE", hide_env_values = true, value_name = "CODE")]
+    #[arg(
+        long,
+        env = "SPINOVER_CREW_CODE",
+        hide_env_values = true,
+        value_name = "CODE"
+    )]
     crew_code: Option<String>,
     /// Code for the crew chief: also mark steps and set bands. Random when absent.
-    #[arg(long, env = "SPINOVER_CHIEF_CODE", hide_env_values = true, value_name = "CODE")]
+    #[arg(
+        long,
+        env = "SPINOVER_CHIEF_CODE",
+        hide_env_values = true,
+        value_name = "CODE"
+    )]
     chief_code: Option<String>,
     /// Do not announce the hub as spinover.local on the network.
     #[arg(long)]
@@ -115,14 +125,25 @@ impl ServeCommand {
     fn serve(self) -> Result<(), Failed> {
         let car = files::load_car(&self.car)?;
         // Every mistake in every sheet is told at once.
-        let (good, bad): (Vec<_>, Vec<_>) =
-            self.sheet.iter().map(|path| files::load_sheet(path, &car)).partition(Result::is_ok);
+        let (good, bad): (Vec<_>, Vec<_>) = self
+            .sheet
+            .iter()
+            .map(|path| files::load_sheet(path, &car))
+            .partition(Result::is_ok);
         if !bad.is_empty() {
-            let texts: Vec<String> = bad.into_iter().filter_map(Result::err).map(|errors| errors.to_string()).collect();
+            let texts: Vec<String> = bad
+                .into_iter()
+                .filter_map(Result::err)
+                .map(|errors| errors.to_string())
+                .collect();
             return Err(Failed::Input(texts.join("\n")));
         }
         let sheets: Vec<Sheet> = good.into_iter().filter_map(Result::ok).collect();
-        let specs = if self.source.is_empty() { car.sources.clone() } else { self.source };
+        let specs = if self.source.is_empty() {
+            car.sources.clone()
+        } else {
+            self.source
+        };
         hub(self.common, car, sheets, &specs, &self.data)
     }
 }
@@ -141,7 +162,11 @@ impl DemoCommand {
             }
             Some(path) => {
                 let spec = format!("replay:{}?loop=1", path.display());
-                (files::demo::real_car()?, vec![files::demo::real_sheet()?], spec)
+                (
+                    files::demo::real_car()?,
+                    vec![files::demo::real_sheet()?],
+                    spec,
+                )
             }
         };
         let throwaway = tempfile::tempdir().context("no room for a throwaway book")?;
@@ -150,45 +175,73 @@ impl DemoCommand {
     }
 }
 
-fn hub(common: Common, file: CarFile, sheets: Vec<Sheet>, specs: &[String], data: &Path) -> Result<(), Failed> {
+fn hub(
+    common: Common,
+    file: CarFile,
+    sheets: Vec<Sheet>,
+    specs: &[String],
+    data: &Path,
+) -> Result<(), Failed> {
     let random = |groups| codes::random(groups).context("the system gives no random numbers");
     let crew_code = common.crew_code.map_or_else(|| random(2), Ok)?;
     let chief_code = common.chief_code.map_or_else(|| random(3), Ok)?;
-    if [&crew_code, &chief_code].iter().any(|code| code.chars().filter(|c| c.is_alphanumeric()).count() < 4) {
-        return Err(Failed::Input("a code has at least 4 letters or digits".to_owned()));
+    if [&crew_code, &chief_code]
+        .iter()
+        .any(|code| code.chars().filter(|c| c.is_alphanumeric()).count() < 4)
+    {
+        return Err(Failed::Input(
+            "a code has at least 4 letters or digits".to_owned(),
+        ));
     }
     if codes::same(&crew_code, &chief_code) {
-        return Err(Failed::Input("the crew code and the chief code must differ".to_owned()));
+        return Err(Failed::Input(
+            "the crew code and the chief code must differ".to_owned(),
+        ));
     }
-    let mut opened = Vec::new();
-    let mut sim = None;
+    let seed = u64::from(getrandom::u32().context("the system gives no random numbers")?);
+    let given = sources::Setup {
+        car: file.car.clone(),
+        replay: file.replay.clone(),
+        seed,
+    };
+    let mut opened: Vec<Box<dyn Source>> = Vec::new();
     for spec in specs {
-        let Opened { source, controls } = sources::open(spec, &file).map_err(|error| Failed::Input(format!("{error:#}")))?;
-        opened.push(source);
-        sim = sim.or(controls);
+        opened.push(
+            sources::open(spec, &given).map_err(|error| Failed::Input(format!("{error:#}")))?,
+        );
     }
     if opened.is_empty() {
-        tracing::warn!("no source is named: readings come by POST /api/readings and from phones only");
+        tracing::warn!(
+            "no source is named: readings come by POST /api/readings and from phones only"
+        );
     }
     let (book, loaded) = Book::open(data).map_err(|error| match error {
-        BookError::InUse(..) | BookError::Damaged(..) | BookError::Foreign(..) | BookError::Newer(..) => {
-            Failed::Run(anyhow!("{error}"))
-        }
-        error => Failed::Run(anyhow!("the book in {} cannot be opened: {error}", data.display())),
+        BookError::InUse(..)
+        | BookError::Damaged(..)
+        | BookError::Foreign(..)
+        | BookError::Newer(..) => Failed::Run(anyhow!("{error}")),
+        error => Failed::Run(anyhow!(
+            "the book in {} cannot be opened: {error}",
+            data.display()
+        )),
     })?;
     let name = format!("{} · {}", file.car.team, file.car.name);
     let setup = Setup {
         car: file.car,
         sheets,
         sources: opened,
-        sim,
         crew_code: crew_code.clone(),
         chief_code: chief_code.clone(),
         announce: !common.quiet_network && !common.listen.ip().is_loopback(),
     };
-    let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build().context("no runtime")?;
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
+        .context("no runtime")?;
     runtime.block_on(async move {
-        let listener = TcpListener::bind(common.listen).await.with_context(|| format!("cannot listen on {}", common.listen))?;
+        let listener = TcpListener::bind(common.listen)
+            .await
+            .with_context(|| format!("cannot listen on {}", common.listen))?;
         let local = listener.local_addr().context("the port has no address")?;
         let (stop_in, stop) = watch::channel(false);
         tokio::spawn(async move {
@@ -197,7 +250,8 @@ fn hub(common: Common, file: CarFile, sheets: Vec<Sheet>, specs: &[String], data
             stop_in.send_replace(true);
         });
         let announce = setup.announce;
-        let ready = move |urls: &[String]| greet(&name, urls, local, announce, &crew_code, &chief_code);
+        let ready =
+            move |urls: &[String]| greet(&name, urls, local, announce, &crew_code, &chief_code);
         serve::run(listener, setup, book, loaded, stop, ready).await
     })?;
     // Reading standard input cannot be interrupted, so a runtime that waits for it would never end.
@@ -206,9 +260,20 @@ fn hub(common: Common, file: CarFile, sheets: Vec<Sheet>, specs: &[String], data
 }
 
 /// Tells the terminal how to join, and whoever started us that the port is open.
-fn greet(name: &str, urls: &[String], local: SocketAddr, announced: bool, crew_code: &str, chief_code: &str) {
+fn greet(
+    name: &str,
+    urls: &[String],
+    local: SocketAddr,
+    announced: bool,
+    crew_code: &str,
+    chief_code: &str,
+) {
     let first = urls.first().map_or("", String::as_str);
-    let here = if local.ip().is_unspecified() { SocketAddr::from(([127, 0, 0, 1], local.port())) } else { local };
+    let here = if local.ip().is_unspecified() {
+        SocketAddr::from(([127, 0, 0, 1], local.port()))
+    } else {
+        local
+    };
     println!("{name}\n{}", discovery::qr_terminal(first));
     println!("join        {first}");
     for other in urls.iter().skip(1) {
@@ -220,7 +285,9 @@ fn greet(name: &str, urls: &[String], local: SocketAddr, announced: bool, crew_c
     println!("crew code   {crew_code}");
     println!("chief code  {chief_code}");
     println!("this laptop http://{here}/#{chief_code}");
-    println!("It advises and records; it never controls the car. The rule book and the licensed people decide.");
+    println!(
+        "It advises and records; it never controls the car. The rule book and the licensed people decide."
+    );
     println!("ready http://{here}");
 }
 

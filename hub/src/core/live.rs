@@ -53,7 +53,6 @@ impl Fed {
 }
 
 /// Every figure that follows the readings.
-#[derive(Clone, Debug)]
 pub struct Live {
     rpm: Option<Fed>,
     flow: Option<Fed>,

@@ -92,7 +92,6 @@ struct Here {
 }
 
 /// The state machine.
-#[derive(Clone, Debug)]
 pub struct Core {
     car: Car,
     sheets: Vec<Sheet>,

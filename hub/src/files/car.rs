@@ -22,7 +22,17 @@ pub struct CarFile {
 }
 
 /// Keys of the figures that a role's page can show.
-pub const FIGURES: [&str; 9] = ["air", "mix", "flow", "idle", "warm", "fuel_used", "slip", "mags", "cylinders"];
+pub const FIGURES: [&str; 9] = [
+    "air",
+    "mix",
+    "flow",
+    "idle",
+    "warm",
+    "fuel_used",
+    "slip",
+    "mags",
+    "cylinders",
+];
 /// The first word of every source spec that the hub knows.
 pub const SOURCE_KINDS: [&str; 7] = ["sim", "replay", "lines", "can", "candump", "nmea", "mqtt"];
 /// How old a reading may get when the car file does not say, in milliseconds: four missed frames of a 2 Hz recorder.
@@ -47,7 +57,11 @@ const ROOT: Kind = Kind {
 };
 const TANK: Kind = Kind {
     header: "[tank]",
-    keys: &[key("capacity", "capacity = 17"), key("reserve", "reserve = 2"), key("unit", "unit = \"gal\"")],
+    keys: &[
+        key("capacity", "capacity = 17"),
+        key("reserve", "reserve = 2"),
+        key("unit", "unit = \"gal\""),
+    ],
 };
 const REPLAY: Kind = Kind {
     header: "[replay]",
@@ -59,7 +73,10 @@ const REPLAY: Kind = Kind {
 };
 const TIME: Kind = Kind {
     header: "[replay.time]",
-    keys: &[key("column", "column = \"TIME\""), key("form", "form = \"seconds\"")],
+    keys: &[
+        key("column", "column = \"TIME\""),
+        key("form", "form = \"seconds\""),
+    ],
 };
 const CHANNEL: Kind = Kind {
     header: "[[channel]]",
@@ -90,7 +107,10 @@ const ROLE: Kind = Kind {
 };
 const CALL: Kind = Kind {
     header: "calls",
-    keys: &[key("text", "text = \"Idle up\""), key("to", "to = \"fuel\"")],
+    keys: &[
+        key("text", "text = \"Idle up\""),
+        key("to", "to = \"fuel\""),
+    ],
 };
 
 /// Every kind of table in a car file.
@@ -116,7 +136,10 @@ pub fn parse_car(file: &str, text: &str) -> Result<CarFile, FileErrors> {
     let notes = Notes::new(file, text);
     let made = document(text, &notes, &ROOT, car_file);
     match made {
-        Some(made) if notes.is_clean() => Ok(CarFile { text: text.to_owned(), ..made }),
+        Some(made) if notes.is_clean() => Ok(CarFile {
+            text: text.to_owned(),
+            ..made
+        }),
         _ => Err(notes.into_errors()),
     }
 }
@@ -138,18 +161,42 @@ fn car_file(root: &Walk<'_>) -> Option<CarFile> {
     root.need("role");
     let role_walks = root.tables("role", &ROLE);
     let role_keys = unique_keys(&role_walks, "role");
-    let known = Known { channels: &channel_keys, roles: &role_keys };
-    let roles = role_walks.iter().map(|walk| role(walk, &known)).collect::<Vec<_>>();
+    let known = Known {
+        channels: &channel_keys,
+        roles: &role_keys,
+    };
+    let roles = role_walks
+        .iter()
+        .map(|walk| role(walk, &known))
+        .collect::<Vec<_>>();
     let calls = calls(root, &known);
 
-    let (tank_l, reserve_l) = root.table("tank", &TANK).map_or((None, None), |tank| self::tank(&tank));
+    let (tank_l, reserve_l) = root
+        .table("tank", &TANK)
+        .map_or((None, None), |tank| self::tank(&tank));
     let replay = replay(root, &channel_walks, &read);
 
-    let channels = read.into_iter().map(|(channel, _)| channel).collect::<Option<_>>()?;
+    let channels = read
+        .into_iter()
+        .map(|(channel, _)| channel)
+        .collect::<Option<_>>()?;
     let roles = roles.into_iter().collect::<Option<_>>()?;
-    let car = Car { team: team?.value, name: name?.value, channels, roles, calls, tank_l, reserve_l };
+    let car = Car {
+        team: team?.value,
+        name: name?.value,
+        channels,
+        roles,
+        calls,
+        tank_l,
+        reserve_l,
+    };
     let sources = sources.into_iter().map(|spot| spot.value).collect();
-    Some(CarFile { car, replay, sources, text: String::new() })
+    Some(CarFile {
+        car,
+        replay,
+        sources,
+        text: String::new(),
+    })
 }
 
 /// The keys that the rest of the file can refer to.
@@ -170,7 +217,13 @@ fn unique_keys(walks: &[Walk<'_>], sort: &str) -> BTreeMap<String, usize> {
 }
 
 /// Adds a key, and notes it when it was there before.
-pub(super) fn note_unique(notes: &Notes<'_>, keys: &mut BTreeMap<String, usize>, sort: &str, at: usize, key: String) {
+pub(super) fn note_unique(
+    notes: &Notes<'_>,
+    keys: &mut BTreeMap<String, usize>,
+    sort: &str,
+    at: usize,
+    key: String,
+) {
     match keys.get(&key) {
         Some(first) => {
             let what = format!("{sort} `{key}` is on line {} already", notes.line(*first));
@@ -186,9 +239,14 @@ fn check_source(root: &Walk<'_>, source: &Spot<String>) {
     let kind = source.value.split(':').next().unwrap_or_default();
     if !SOURCE_KINDS.contains(&kind) {
         let what = format!("no source of kind {} is known", quoted(kind));
-        root.notes.wrong(source.at, what, instead(kind, SOURCE_KINDS));
+        root.notes
+            .wrong(source.at, what, instead(kind, SOURCE_KINDS));
     } else if !source.value.contains(':') {
-        root.notes.wrong(source.at, format!("source `{kind}` lacks its colon"), format!("write `{kind}:`, and after it what to read"));
+        root.notes.wrong(
+            source.at,
+            format!("source `{kind}` lacks its colon"),
+            format!("write `{kind}:`, and after it what to read"),
+        );
     }
 }
 
@@ -196,10 +254,17 @@ fn check_source(root: &Walk<'_>, source: &Spot<String>) {
 fn unit(walk: &Walk<'_>, name: &str) -> Option<Spot<Unit>> {
     let spot = walk.text(name, MAX_KEY)?;
     if let Some(unit) = Unit::parse(&spot.value) {
-        return Some(Spot { at: spot.at, value: unit });
+        return Some(Spot {
+            at: spot.at,
+            value: unit,
+        });
     }
     let symbols = Unit::ALL.iter().map(|unit| unit.symbol());
-    walk.notes.wrong(spot.at, format!("unknown unit {}", quoted(&spot.value)), instead(&spot.value, symbols));
+    walk.notes.wrong(
+        spot.at,
+        format!("unknown unit {}", quoted(&spot.value)),
+        instead(&spot.value, symbols),
+    );
     None
 }
 
@@ -215,7 +280,8 @@ fn channel(walk: &Walk<'_>) -> (Option<Channel>, Option<Unit>) {
     {
         let (low, high) = (plausible.value.low, plausible.value.high);
         let right = format!("keep it within [{low}, {high}], or widen `plausible`");
-        walk.notes.wrong(band.at, "`band` reaches outside `plausible`", right);
+        walk.notes
+            .wrong(band.at, "`band` reaches outside `plausible`", right);
     }
     let decimals = walk.whole("decimals", 0..=6);
     let max_rate = walk.number("max_rate");
@@ -223,13 +289,18 @@ fn channel(walk: &Walk<'_>) -> (Option<Channel>, Option<Unit>) {
         && rate.value <= 0.0
     {
         let right = "give the fastest honest change in units a second, above 0, or leave it out";
-        walk.notes.wrong(rate.at, format!("`max_rate` is {}", rate.value), right);
+        walk.notes
+            .wrong(rate.at, format!("`max_rate` is {}", rate.value), right);
     }
     let old_after = walk.millis("old_after_s");
     if let Some(old) = &old_after
         && old.value < 1
     {
-        walk.notes.wrong(old.at, "`old_after_s` is 0", "give the seconds after which a reading is old, as in `old_after_s = 2`");
+        walk.notes.wrong(
+            old.at,
+            "`old_after_s` is 0",
+            "give the seconds after which a reading is old, as in `old_after_s = 2`",
+        );
     }
     let label = walk.text("label", MAX_LABEL);
     let made = (|| {
@@ -267,7 +338,11 @@ fn role(walk: &Walk<'_>, known: &Known<'_>) -> Option<Role> {
     for figure in &figures {
         if !FIGURES.contains(&figure.value.as_str()) {
             let right = instead(&figure.value, FIGURES);
-            walk.notes.wrong(figure.at, format!("unknown figure {}", quoted(&figure.value)), right);
+            walk.notes.wrong(
+                figure.at,
+                format!("unknown figure {}", quoted(&figure.value)),
+                right,
+            );
         }
     }
     note_repeats(walk, &figures, "figure");
@@ -277,7 +352,10 @@ fn role(walk: &Walk<'_>, known: &Known<'_>) -> Option<Role> {
     Some(Role {
         label: label.map_or_else(|| spoken(&key), |spot| spot.value),
         key: key.as_str().into(),
-        strips: strips.iter().map(|strip| strip.value.as_str().into()).collect(),
+        strips: strips
+            .iter()
+            .map(|strip| strip.value.as_str().into())
+            .collect(),
         figures: figures.into_iter().map(|figure| figure.value).collect(),
         calls,
     })
@@ -286,7 +364,11 @@ fn role(walk: &Walk<'_>, known: &Known<'_>) -> Option<Role> {
 fn note_repeats(walk: &Walk<'_>, spots: &[Spot<String>], sort: &str) {
     for (i, spot) in spots.iter().enumerate() {
         if spots[..i].iter().any(|earlier| earlier.value == spot.value) {
-            walk.notes.wrong(spot.at, format!("{sort} {} is listed twice", quoted(&spot.value)), "list it once");
+            walk.notes.wrong(
+                spot.at,
+                format!("{sort} {} is listed twice", quoted(&spot.value)),
+                "list it once",
+            );
         }
     }
 }
@@ -295,7 +377,11 @@ fn note_repeats(walk: &Walk<'_>, spots: &[Spot<String>], sort: &str) {
 fn refer(walk: &Walk<'_>, spot: &Spot<String>, sort: &str, known: &BTreeMap<String, usize>) {
     if !known.contains_key(&spot.value) {
         let right = instead(&spot.value, known.keys().map(String::as_str));
-        walk.notes.absent(spot.at, format!("no {sort} {} in this file", quoted(&spot.value)), right);
+        walk.notes.absent(
+            spot.at,
+            format!("no {sort} {} in this file", quoted(&spot.value)),
+            right,
+        );
     }
 }
 
@@ -308,7 +394,10 @@ fn calls(walk: &Walk<'_>, known: &Known<'_>) -> Vec<ReadyCall> {
             refer(walk, to, "role", known.roles);
         }
         if let Some(text) = text {
-            calls.push(ReadyCall { text: text.value, to: to.map(|to| to.value.as_str().into()) });
+            calls.push(ReadyCall {
+                text: text.value,
+                to: to.map(|to| to.value.as_str().into()),
+            });
         }
     }
     calls
@@ -323,39 +412,68 @@ fn tank(walk: &Walk<'_>) -> (Option<f64>, Option<f64>) {
     if let Some(capacity) = &capacity
         && capacity.value <= 0.0
     {
-        walk.notes.wrong(capacity.at, format!("`capacity` is {}", capacity.value), "give what the tank holds when full, above 0");
+        walk.notes.wrong(
+            capacity.at,
+            format!("`capacity` is {}", capacity.value),
+            "give what the tank holds when full, above 0",
+        );
     }
     if let (Some(capacity), Some(reserve)) = (&capacity, &reserve)
         && !(0.0..capacity.value.max(0.0)).contains(&reserve.value)
     {
-        let right = format!("give what must be left at the end, from 0 to below {}", capacity.value);
-        walk.notes.wrong(reserve.at, format!("`reserve` is {}", reserve.value), right);
+        let right = format!(
+            "give what must be left at the end, from 0 to below {}",
+            capacity.value
+        );
+        walk.notes
+            .wrong(reserve.at, format!("`reserve` is {}", reserve.value), right);
     }
     let unit = unit(walk, "unit").filter(|unit| {
         let volume = unit.value.dimension() == Dimension::Volume;
         if !volume {
-            walk.notes.wrong(unit.at, format!("`{}` is no unit of volume", unit.value), "use `L` or `gal`");
+            walk.notes.wrong(
+                unit.at,
+                format!("`{}` is no unit of volume", unit.value),
+                "use `L` or `gal`",
+            );
         }
         volume
     });
-    let litres = |amount: Option<Spot<f64>>| unit.as_ref()?.value.convert(amount?.value, Unit::Litre);
+    let litres =
+        |amount: Option<Spot<f64>>| unit.as_ref()?.value.convert(amount?.value, Unit::Litre);
     (litres(capacity), litres(reserve))
 }
 
 /// How columns become channels, where any channel names a column.
-fn replay(root: &Walk<'_>, walks: &[Walk<'_>], read: &[(Option<Channel>, Option<Unit>)]) -> Option<ReplayMap> {
-    let columns: Vec<ColumnMap> =
-        walks.iter().zip(read).enumerate().filter_map(|(index, (walk, (_, unit)))| column(walk, index, *unit)).collect();
+fn replay(
+    root: &Walk<'_>,
+    walks: &[Walk<'_>],
+    read: &[(Option<Channel>, Option<Unit>)],
+) -> Option<ReplayMap> {
+    let columns: Vec<ColumnMap> = walks
+        .iter()
+        .zip(read)
+        .enumerate()
+        .filter_map(|(index, (walk, (_, unit)))| column(walk, index, *unit))
+        .collect();
     let walk = root.table("replay", &REPLAY);
     let Some(walk) = walk else {
         if let Some(with_column) = walks.iter().find(|walk| walk.has("column")) {
             let right = "add `[replay]` with `time = { column = \"TIME\", form = \"clock\" }`";
-            with_column.notes.absent(with_column.at_of("column"), "a `column` is named, but there is no [replay]", right);
+            with_column.notes.absent(
+                with_column.at_of("column"),
+                "a `column` is named, but there is no [replay]",
+                right,
+            );
         }
         return None;
     };
     if !walks.iter().any(|walk| walk.has("column")) {
-        walk.notes.absent(walk.at, "[replay] is there, but no channel has a `column`", "name the columns: `column = \"RPM\"` in each [[channel]]");
+        walk.notes.absent(
+            walk.at,
+            "[replay] is there, but no channel has a `column`",
+            "name the columns: `column = \"RPM\"` in each [[channel]]",
+        );
     }
     walk.need("time");
     let time = walk.table("time", &TIME).and_then(|time| {
@@ -365,27 +483,47 @@ fn replay(root: &Walk<'_>, walks: &[Walk<'_>], read: &[(Option<Channel>, Option<
                 let form = TimeForm::from_word(&word.value);
                 if form.is_none() {
                     let right = instead(&word.value, TimeForm::ALL.map(TimeForm::word));
-                    time.notes.wrong(word.at, format!("unknown form of time {}", quoted(&word.value)), right);
+                    time.notes.wrong(
+                        word.at,
+                        format!("unknown form of time {}", quoted(&word.value)),
+                        right,
+                    );
                 }
                 form?
             }
             None => TimeForm::default(),
         };
-        Some(TimeColumn { column: column?.value, form })
+        Some(TimeColumn {
+            column: column?.value,
+            form,
+        })
     });
-    let skip_lines = walk.whole("skip_lines", 0..=10_000).map(|lines| usize::from(lines.value));
+    let skip_lines = walk
+        .whole("skip_lines", 0..=10_000)
+        .map(|lines| usize::from(lines.value));
     let separator = separator(&walk);
-    Some(ReplayMap { time: time?, skip_lines, separator, columns })
+    Some(ReplayMap {
+        time: time?,
+        skip_lines,
+        separator,
+        columns,
+    })
 }
 
 fn separator(walk: &Walk<'_>) -> u8 {
-    let Some(spot) = walk.text("separator", MAX_KEY) else { return b',' };
+    let Some(spot) = walk.text("separator", MAX_KEY) else {
+        return b',';
+    };
     match spot.value.as_bytes() {
         b"tab" => b'\t',
         [one @ (b',' | b';' | b'|')] => *one,
         _ => {
             let right = "use \",\", \";\", \"|\" or \"tab\"";
-            walk.notes.wrong(spot.at, format!("`separator` is {}", quoted(&spot.value)), right);
+            walk.notes.wrong(
+                spot.at,
+                format!("`separator` is {}", quoted(&spot.value)),
+                right,
+            );
             b','
         }
     }
@@ -399,7 +537,11 @@ fn column(walk: &Walk<'_>, channel: usize, unit: Option<Unit>) -> Option<ColumnM
     if !walk.has("column") {
         for name in ["column_unit", "nth", "strip"] {
             if walk.has(name) {
-                walk.wrong(name, format!("`{name}` is there, but no `column`"), "name the column: `column = \"OIL P;PSI\"`");
+                walk.wrong(
+                    name,
+                    format!("`{name}` is there, but no `column`"),
+                    "name the column: `column = \"OIL P;PSI\"`",
+                );
             }
         }
     }
@@ -407,9 +549,19 @@ fn column(walk: &Walk<'_>, channel: usize, unit: Option<Unit>) -> Option<ColumnM
         && column.value.dimension() != unit.dimension()
     {
         let right = format!("give a unit that converts to {unit}, or change the channel's `unit`");
-        walk.notes.wrong(column.at, format!("`{}` does not convert to `{unit}`", column.value), right);
+        walk.notes.wrong(
+            column.at,
+            format!("`{}` does not convert to `{unit}`", column.value),
+            right,
+        );
     }
     let unit = column_unit.map_or(unit, |spot| Some(spot.value))?;
     let nth = nth.map_or(1, |spot| usize::from(spot.value));
-    Some(ColumnMap { channel, column: column?.value, nth, unit, strip: strip.map(|spot| spot.value) })
+    Some(ColumnMap {
+        channel,
+        column: column?.value,
+        nth,
+        unit,
+        strip: strip.map(|spot| spot.value),
+    })
 }

@@ -28,7 +28,10 @@ pub fn car() -> Result<CarFile, FileErrors> {
 /// As [`car`].
 pub fn sheets() -> Result<Vec<Sheet>, FileErrors> {
     let car = car()?;
-    Ok(vec![parse_sheet("pit-warm-up.toml", PIT_WARM_UP, &car)?, parse_sheet("to-the-line.toml", TO_THE_LINE, &car)?])
+    Ok(vec![
+        parse_sheet("pit-warm-up.toml", PIT_WARM_UP, &car)?,
+        parse_sheet("to-the-line.toml", TO_THE_LINE, &car)?,
+    ])
 }
 
 /// The car file for the replay of a real ground run; the recording itself is not built in.

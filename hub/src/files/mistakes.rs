@@ -29,7 +29,13 @@ pub struct Mistake {
 
 impl fmt::Display for Mistake {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self { file, line, column, what, right } = self;
+        let Self {
+            file,
+            line,
+            column,
+            what,
+            right,
+        } = self;
         if *line == 0 {
             write!(f, "{file}: {what}; {right}")
         } else {
@@ -68,8 +74,17 @@ impl FileErrors {
     /// One mistake about a whole file.
     pub(super) fn whole(file: &str, what: impl Into<String>, right: impl Into<String>) -> Self {
         let (what, right) = (what.into(), right.into());
-        let mistake = Mistake { file: file.to_owned(), line: 0, column: 0, what, right };
-        Self { mistakes: vec![mistake], more: 0 }
+        let mistake = Mistake {
+            file: file.to_owned(),
+            line: 0,
+            column: 0,
+            what,
+            right,
+        };
+        Self {
+            mistakes: vec![mistake],
+            more: 0,
+        }
     }
 }
 
@@ -82,7 +97,11 @@ pub(super) fn read(path: &Path) -> Result<String, FileErrors> {
     std::fs::File::open(path)
         .and_then(|open| open.take(MAX_FILE as u64 + 1).read_to_end(&mut bytes))
         .map_err(|error| {
-            FileErrors::whole(&file, format!("cannot be read: {error}"), "give the path of a TOML file that this user may read")
+            FileErrors::whole(
+                &file,
+                format!("cannot be read: {error}"),
+                "give the path of a TOML file that this user may read",
+            )
         })?;
     if bytes.len() > MAX_FILE {
         return Err(too_large(&file));
@@ -93,14 +112,22 @@ pub(super) fn read(path: &Path) -> Result<String, FileErrors> {
         let (before, _) = bytes.split_at(at);
         let text = String::from_utf8_lossy(before);
         let notes = Notes::new(&file, &text);
-        notes.wrong(text.len(), "this byte is not UTF-8 text", "save the file as UTF-8");
+        notes.wrong(
+            text.len(),
+            "this byte is not UTF-8 text",
+            "save the file as UTF-8",
+        );
         notes.into_errors()
     })
 }
 
 /// The refusal of a file over [`MAX_FILE`].
 pub(super) fn too_large(file: &str) -> FileErrors {
-    FileErrors::whole(file, format!("is over {MAX_FILE} bytes"), "is it the right file? A car file or a sheet takes a few thousand")
+    FileErrors::whole(
+        file,
+        format!("is over {MAX_FILE} bytes"),
+        "is it the right file? A car file or a sheet takes a few thousand",
+    )
 }
 
 /// Collects mistakes by their byte offset in the text.
@@ -138,9 +165,18 @@ enum Kind {
 
 impl<'a> Notes<'a> {
     pub(super) fn new(file: &'a str, text: &'a str) -> Self {
-        let starts = text.bytes().enumerate().filter(|(_, byte)| *byte == b'\n').map(|(at, _)| at + 1);
+        let starts = text
+            .bytes()
+            .enumerate()
+            .filter(|(_, byte)| *byte == b'\n')
+            .map(|(at, _)| at + 1);
         let lines = std::iter::once(0).chain(starts).collect();
-        Self { file, text, lines, found: RefCell::default() }
+        Self {
+            file,
+            text,
+            lines,
+            found: RefCell::default(),
+        }
     }
 
     /// The text is not TOML here.
@@ -161,7 +197,12 @@ impl<'a> Notes<'a> {
     }
 
     fn push(&self, at: usize, what: String, right: String, kind: Kind) {
-        self.found.borrow_mut().notes.push(Note { at, what, right, kind });
+        self.found.borrow_mut().notes.push(Note {
+            at,
+            what,
+            right,
+            kind,
+        });
     }
 
     /// The line, from 1, that the offset lies on.
@@ -196,8 +237,20 @@ impl<'a> Notes<'a> {
         let line = self.line(note.at);
         let start = self.lines[line - 1];
         // Offsets come from the TOML reader; a count of characters must not depend on their being on a boundary.
-        let column = self.text.char_indices().skip_while(|(at, _)| *at < start).take_while(|(at, _)| *at < note.at).count() + 1;
-        Mistake { file: self.file.to_owned(), line, column, what: note.what, right: note.right }
+        let column = self
+            .text
+            .char_indices()
+            .skip_while(|(at, _)| *at < start)
+            .take_while(|(at, _)| *at < note.at)
+            .count()
+            + 1;
+        Mistake {
+            file: self.file.to_owned(),
+            line,
+            column,
+            what: note.what,
+            right: note.right,
+        }
     }
 }
 
@@ -209,7 +262,11 @@ pub(super) fn quoted(text: &str) -> String {
             out.push('…');
             break;
         }
-        if c.is_control() { out.extend(c.escape_default()) } else { out.push(c) }
+        if c.is_control() {
+            out.extend(c.escape_default())
+        } else {
+            out.push(c)
+        }
     }
     out.push('`');
     out
@@ -224,12 +281,20 @@ pub(super) fn nearest<'n>(text: &str, known: impl IntoIterator<Item = &'n str>) 
     let lower = text.trim().to_lowercase().replace(['-', ' '], "_");
     known
         .into_iter()
-        .map(|name| (strsim::normalized_damerau_levenshtein(&lower, &name.to_lowercase()), name))
-        // The first of equals wins, so that the answer does not hang on the order of floats.
-        .fold(None, |best: Option<(f64, &str)>, (score, name)| match best {
-            Some((top, _)) if top >= score => best,
-            _ => Some((score, name)),
+        .map(|name| {
+            (
+                strsim::normalized_damerau_levenshtein(&lower, &name.to_lowercase()),
+                name,
+            )
         })
+        // The first of equals wins, so that the answer does not hang on the order of floats.
+        .fold(
+            None,
+            |best: Option<(f64, &str)>, (score, name)| match best {
+                Some((top, _)) if top >= score => best,
+                _ => Some((score, name)),
+            },
+        )
         // Two thirds of the letters right: `oil_pressre` is near `oil_pressure`, `speed` is near nothing.
         .filter(|(score, _)| *score >= 0.6)
         .map(|(_, name)| name)
@@ -246,7 +311,11 @@ pub(super) fn instead<'n>(text: &str, known: impl IntoIterator<Item = &'n str> +
     }
     let cut = names.len() > 40;
     names.truncate(40);
-    format!("known here: {}{}", names.join(", "), if cut { ", …" } else { "" })
+    format!(
+        "known here: {}{}",
+        names.join(", "),
+        if cut { ", …" } else { "" }
+    )
 }
 
 #[cfg(test)]

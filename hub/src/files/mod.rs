@@ -17,5 +17,8 @@ pub use sheet::{load_sheet, load_sheet_alone, parse_sheet, parse_sheet_alone};
 /// The header and the keys of every kind of table in both files; the top of each file has the empty header.
 pub fn keys() -> impl Iterator<Item = (&'static str, Vec<&'static str>)> {
     let names = |kind: &walk::Kind| kind.keys.iter().map(|key| key.name).collect();
-    car::KINDS.into_iter().chain(sheet::KINDS).map(move |kind| (kind.header, names(kind)))
+    car::KINDS
+        .into_iter()
+        .chain(sheet::KINDS)
+        .map(move |kind| (kind.header, names(kind)))
 }

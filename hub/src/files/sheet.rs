@@ -114,10 +114,17 @@ fn sheet(root: &Walk<'_>, car: Option<&Car>) -> Option<Sheet> {
     let mut phase_keys = BTreeMap::new();
     // Steps are named across phases (a mark carries the step alone), so their keys are unique in the whole sheet.
     let mut step_keys = BTreeMap::new();
-    let phases: Vec<_> = walks.iter().map(|walk| phase(walk, car, &mut phase_keys, &mut step_keys)).collect();
+    let phases: Vec<_> = walks
+        .iter()
+        .map(|walk| phase(walk, car, &mut phase_keys, &mut step_keys))
+        .collect();
     check_shut_down(root, &walks);
     let phases = phases.into_iter().collect::<Option<_>>()?;
-    Some(Sheet { key: key?.value, name: name?.value, phases })
+    Some(Sheet {
+        key: key?.value,
+        name: name?.value,
+        phases,
+    })
 }
 
 /// One phase is the shut-down, and it is the last.
@@ -127,7 +134,8 @@ fn check_shut_down(root: &Walk<'_>, walks: &[Walk<'_>]) {
     match walks.iter().find(is_one) {
         None => {
             let right = "an abort must lead somewhere: put `shut_down = true` in the last phase";
-            root.notes.absent(last.at, "no phase is the shut-down", right);
+            root.notes
+                .absent(last.at, "no phase is the shut-down", right);
         }
         Some(first) if first.at != last.at => {
             let right = "only the last phase is the shut-down: move it to the end, or take `shut_down` out here";
@@ -159,12 +167,26 @@ fn phase(
     }
     let walks = walk.tables("step", &STEP);
     if walks.is_empty() && !walk.has("step") {
-        walk.notes.absent(walk.at, "this phase has no step", "add at least one `[[phase.step]]` below it");
+        walk.notes.absent(
+            walk.at,
+            "this phase has no step",
+            "add at least one `[[phase.step]]` below it",
+        );
     }
     let scope = Scope { car, bands: &bands };
-    let steps: Vec<_> = walks.iter().map(|walk| step(walk, &scope, step_keys)).collect();
+    let steps: Vec<_> = walks
+        .iter()
+        .map(|walk| step(walk, &scope, step_keys))
+        .collect();
     let steps = steps.into_iter().collect::<Option<_>>()?;
-    Some(Phase { key: key?.value.as_str().into(), name: name?.value, shut_down, firing, bands, steps })
+    Some(Phase {
+        key: key?.value.as_str().into(),
+        name: name?.value,
+        shut_down,
+        firing,
+        bands,
+        steps,
+    })
 }
 
 /// What a step can refer to.
@@ -179,8 +201,15 @@ fn channel<'c>(walk: &Walk<'_>, name: &Spot<String>, car: Option<&'c Car>) -> Op
     let car = car?;
     let found = car.channel(&name.value.as_str().into());
     if found.is_none() {
-        let right = instead(&name.value, car.channels.iter().map(|channel| channel.key.as_str()));
-        walk.notes.wrong(name.at, format!("no channel {} in the car file", quoted(&name.value)), right);
+        let right = instead(
+            &name.value,
+            car.channels.iter().map(|channel| channel.key.as_str()),
+        );
+        walk.notes.wrong(
+            name.at,
+            format!("no channel {} in the car file", quoted(&name.value)),
+            right,
+        );
     }
     found.map(|(_, channel)| channel)
 }
@@ -188,12 +217,23 @@ fn channel<'c>(walk: &Walk<'_>, name: &Spot<String>, car: Option<&'c Car>) -> Op
 fn check_band(walk: &Walk<'_>, band: &Spot<Band>, channel: &Channel) {
     let Band { low, high } = channel.plausible;
     if band.value.low < low || high < band.value.high {
-        let what = format!("the band of `{}` reaches outside what its sensor can give", channel.key);
-        walk.notes.wrong(band.at, what, format!("keep it within [{low}, {high}] {}", channel.unit));
+        let what = format!(
+            "the band of `{}` reaches outside what its sensor can give",
+            channel.key
+        );
+        walk.notes.wrong(
+            band.at,
+            what,
+            format!("keep it within [{low}, {high}] {}", channel.unit),
+        );
     }
 }
 
-fn step(walk: &Walk<'_>, scope: &Scope<'_>, step_keys: &mut BTreeMap<String, usize>) -> Option<Step> {
+fn step(
+    walk: &Walk<'_>,
+    scope: &Scope<'_>,
+    step_keys: &mut BTreeMap<String, usize>,
+) -> Option<Step> {
     let key = walk.need_key("key");
     if let Some(Spot { at, value }) = &key {
         note_unique(walk.notes, step_keys, "step", *at, value.clone());
@@ -204,21 +244,30 @@ fn step(walk: &Walk<'_>, scope: &Scope<'_>, step_keys: &mut BTreeMap<String, usi
         && car.role(&owner.value.as_str().into()).is_none()
     {
         let right = instead(&owner.value, car.roles.iter().map(|role| role.key.as_str()));
-        walk.notes.wrong(owner.at, format!("no role {} in the car file", quoted(&owner.value)), right);
+        walk.notes.wrong(
+            owner.at,
+            format!("no role {} in the car file", quoted(&owner.value)),
+            right,
+        );
     }
     let caution = walk.text("caution", MAX_WORDS).map(|spot| spot.value);
     let safety = walk.yes_no("safety").is_some_and(|spot| spot.value);
     let ordered = walk.yes_no("ordered");
     if safety && let Some(Spot { at, value: false }) = ordered {
         let right = "a safety step is always ordered: take `ordered` out";
-        walk.notes.wrong(at, "`ordered = false` on a safety step", right);
+        walk.notes
+            .wrong(at, "`ordered = false` on a safety step", right);
     }
     let (dwell_ms, limit_ms) = times(walk);
     let late_call = walk.text("late_call", MAX_WORDS);
     if let Some(late) = &late_call
         && !walk.has("limit_s")
     {
-        walk.notes.absent(late.at, "`late_call` is there, but no `limit_s`", "say after how long it is late: `limit_s = 8`");
+        walk.notes.absent(
+            late.at,
+            "`late_call` is there, but no `limit_s`",
+            "say after how long it is late: `limit_s = 8`",
+        );
     }
     let walks = walk.tables("gate", &GATE);
     let gates: Vec<_> = walks.iter().map(|walk| gate(walk, scope)).collect();
@@ -244,11 +293,17 @@ fn times(walk: &Walk<'_>) -> (Option<i64>, Option<i64>) {
     let limit = walk.millis("limit_s");
     match (&dwell, &limit) {
         (_, Some(limit)) if limit.value == 0 => {
-            walk.notes.wrong(limit.at, "`limit_s` is 0", "give the seconds that the step may take, or leave it out");
+            walk.notes.wrong(
+                limit.at,
+                "`limit_s` is 0",
+                "give the seconds that the step may take, or leave it out",
+            );
         }
         (Some(dwell), Some(limit)) if dwell.value >= limit.value => {
-            let right = "make it shorter than `limit_s`: a step cannot be late before it can be marked";
-            walk.notes.wrong(dwell.at, "`dwell_s` is not below `limit_s`", right);
+            let right =
+                "make it shorter than `limit_s`: a step cannot be late before it can be marked";
+            walk.notes
+                .wrong(dwell.at, "`dwell_s` is not below `limit_s`", right);
         }
         _ => {}
     }
@@ -257,17 +312,27 @@ fn times(walk: &Walk<'_>) -> (Option<i64>, Option<i64>) {
 
 fn gate(walk: &Walk<'_>, scope: &Scope<'_>) -> Option<Gate> {
     let name = walk.need_text("channel", MAX_KEY);
-    let found = name.as_ref().and_then(|name| channel(walk, name, scope.car));
-    let asked: Vec<&str> = ["at_least", "at_most", "in_band"].into_iter().filter(|must| walk.has(must)).collect();
+    let found = name
+        .as_ref()
+        .and_then(|name| channel(walk, name, scope.car));
+    let asked: Vec<&str> = ["at_least", "at_most", "in_band"]
+        .into_iter()
+        .filter(|must| walk.has(must))
+        .collect();
     match asked.as_slice() {
         [] => {
             let right = "add one of `at_least = 60`, `at_most = 50`, `in_band = true`";
-            walk.notes.absent(walk.at, "this gate asks nothing of its channel", right);
+            walk.notes
+                .absent(walk.at, "this gate asks nothing of its channel", right);
         }
         [_] => {}
         [_, second, ..] => {
             let what = format!("this gate asks for {}", asked.join(" and "));
-            walk.wrong(second, what, "one gate asks one thing: write a [[phase.step.gate]] for each");
+            walk.wrong(
+                second,
+                what,
+                "one gate asks one thing: write a [[phase.step.gate]] for each",
+            );
         }
     }
     let [at_least, at_most] = ["at_least", "at_most"].map(|limit| {
@@ -276,21 +341,35 @@ fn gate(walk: &Walk<'_>, scope: &Scope<'_>) -> Option<Gate> {
             && !channel.plausible.holds(spot.value)
         {
             let Band { low, high } = channel.plausible;
-            let what = format!("`{limit} = {}` lies outside what the sensor of `{}` can give", spot.value, channel.key);
-            walk.notes.wrong(spot.at, what, format!("keep it within [{low}, {high}] {}", channel.unit));
+            let what = format!(
+                "`{limit} = {}` lies outside what the sensor of `{}` can give",
+                spot.value, channel.key
+            );
+            walk.notes.wrong(
+                spot.at,
+                what,
+                format!("keep it within [{low}, {high}] {}", channel.unit),
+            );
         }
         Some(spot.value)
     });
     let in_band = walk.yes_no("in_band");
     if let Some(Spot { at, value: false }) = in_band {
-        walk.notes.wrong(at, "`in_band` is false", "write `in_band = true`, or ask for `at_least` or `at_most`");
+        walk.notes.wrong(
+            at,
+            "`in_band` is false",
+            "write `in_band = true`, or ask for `at_least` or `at_most`",
+        );
     }
     if let (Some(Spot { at, value: true }), Some(channel)) = (&in_band, found)
         && channel.band.is_none()
         && !scope.bands.contains_key(&channel.key)
     {
         let what = format!("`{}` has no band to be in", channel.key);
-        let right = format!("give this phase one, as in `bands = {{ {} = [low, high] }}`, or give the car's channel one", channel.key);
+        let right = format!(
+            "give this phase one, as in `bands = {{ {} = [low, high] }}`, or give the car's channel one",
+            channel.key
+        );
         walk.notes.wrong(*at, what, right);
     }
     let for_ms = walk.millis("for_s").map_or(0, |spot| spot.value);
@@ -299,20 +378,38 @@ fn gate(walk: &Walk<'_>, scope: &Scope<'_>) -> Option<Gate> {
         "at_most" => Must::AtMost(at_most?),
         _ => Must::InBand(true),
     };
-    Some(Gate { channel: name?.value.as_str().into(), must, for_ms })
+    Some(Gate {
+        channel: name?.value.as_str().into(),
+        must,
+        for_ms,
+    })
 }
 
 /// Notes a pair of gates of one step that can never both be open.
 fn check_together(walks: &[Walk<'_>], gates: &[Option<Gate>]) {
-    let limits = || walks.iter().zip(gates).filter_map(|(walk, gate)| Some((walk, gate.as_ref()?)));
+    let limits = || {
+        walks
+            .iter()
+            .zip(gates)
+            .filter_map(|(walk, gate)| Some((walk, gate.as_ref()?)))
+    };
     for (_, low) in limits() {
-        let Must::AtLeast(least) = low.must else { continue };
+        let Must::AtLeast(least) = low.must else {
+            continue;
+        };
         for (walk, high) in limits().filter(|(_, high)| high.channel == low.channel) {
             if let Must::AtMost(most) = high.must
                 && most < least
             {
-                let what = format!("`{}` is to be at most {most} and at least {least}", low.channel);
-                walk.wrong("at_most", what, "no reading is both: put the numbers the other way round, or use two steps");
+                let what = format!(
+                    "`{}` is to be at most {most} and at least {least}",
+                    low.channel
+                );
+                walk.wrong(
+                    "at_most",
+                    what,
+                    "no reading is both: put the numbers the other way round, or use two steps",
+                );
             }
         }
     }

@@ -1,11 +1,11 @@
 //! The pages, the socket's door, readings by POST, health and metrics, and the book's pages.
 
 use super::{App, codes::Denied, socket};
-use crate::sources::lines;
+use crate::sources::{decode::Intake, tally::Tally};
 use axum::{
     Router,
     body::Body,
-    extract::{ConnectInfo, DefaultBodyLimit, Path, Query, State, WebSocketUpgrade},
+    extract::{ConnectInfo, DefaultBodyLimit, Query, State, WebSocketUpgrade},
     http::{HeaderMap, HeaderValue, StatusCode, Uri, header},
     response::{IntoResponse, Response},
     routing::{get, post},
@@ -39,7 +39,6 @@ pub fn router(app: Arc<App>) -> Router {
         .route("/healthz", get(healthz))
         .route("/metrics", get(metrics))
         .route("/api/readings", post(readings).layer(DefaultBodyLimit::max(MAX_POST)))
-        .route("/book/{id}", get(book))
         .fallback(get(page))
         // The app needs nothing from elsewhere, and nobody else's page has business framing it or reading what it is sent.
         .layer(set(
@@ -227,66 +226,30 @@ async fn readings(
         return *refusal;
     }
     let mut taken = 0;
-    let mut faults = Vec::new();
-    for line in body
-        .split(|byte| *byte == b'\n')
-        .filter(|line| !line.trim_ascii().is_empty())
-    {
-        let (batch, wrong) = lines::decode(line, &app.car);
-        if let Some(batch) = batch {
-            taken += batch.values.len();
-            if app.posted.batch(batch).await.is_err() {
-                return (StatusCode::SERVICE_UNAVAILABLE, "the hub is stopping\n").into_response();
-            }
-        }
-        for fault in wrong {
-            faults.push(fault.text.clone());
-            let _ = app.posted.fault(fault.kind, fault.count, fault.text).await;
+    let mut tally = Tally::default();
+    let mut intake = Intake::new(app.index.clone());
+    for line in body.split(|byte| *byte == b'\n') {
+        let Some(batch) = intake.line(line, &mut tally) else {
+            continue;
+        };
+        taken += batch.values.len();
+        if app.posted.batch(batch).await.is_err() {
+            return (StatusCode::SERVICE_UNAVAILABLE, "the hub is stopping\n").into_response();
         }
     }
-    let status = if taken == 0 && !faults.is_empty() {
+    let faults = tally.rest(tokio::time::Instant::now());
+    let count: u64 = faults.iter().map(|fault| fault.count).sum();
+    let first: Vec<String> = faults.iter().map(|fault| fault.text.clone()).collect();
+    for fault in faults {
+        let _ = app.posted.fault(fault.kind, fault.count, fault.text).await;
+    }
+    let status = if taken == 0 && count > 0 {
         StatusCode::BAD_REQUEST
     } else {
         StatusCode::OK
     };
-    let body = serde_json::json!({ "taken": taken, "faults": faults.len(), "first_faults": faults.iter().take(10).collect::<Vec<_>>() });
+    let body = serde_json::json!({ "taken": taken, "faults": count, "such_as": first });
     (status, axum::Json(body)).into_response()
-}
-
-/// `/book/ID`, `/book/ID.csv`, `/book/ID.json`: with a code, like everything that is the crew's.
-async fn book(
-    State(app): State<Arc<App>>,
-    ConnectInfo(from): ConnectInfo<SocketAddr>,
-    Query(query): Query<HashMap<String, String>>,
-    headers: HeaderMap,
-    Path(id): Path<String>,
-) -> Response {
-    if let Err(refusal) = right(&app, from, &headers, &query) {
-        return *refusal;
-    }
-    // What was accepted a moment ago should be on the page.
-    let _ = app.book.flush().await;
-    let app = app.clone();
-    let made = tokio::task::spawn_blocking(move || {
-        let reader = app.book.reader()?;
-        crate::book::pages::by_name(&reader, &id)
-    });
-    match made.await {
-        Ok(Ok(page)) => (
-            [(header::CONTENT_TYPE, page.content_type)],
-            Body::from(page.bytes),
-        )
-            .into_response(),
-        Ok(Err(error @ crate::book::BookError::NoSuchWarmup(_))) => {
-            (StatusCode::NOT_FOUND, format!("{error}\n")).into_response()
-        }
-        Ok(Err(error)) => (StatusCode::INTERNAL_SERVER_ERROR, format!("{error}\n")).into_response(),
-        Err(_) => (
-            StatusCode::INTERNAL_SERVER_ERROR,
-            "the page could not be made\n",
-        )
-            .into_response(),
-    }
 }
 
 /// The app's files; the app itself at any address that has no dot, since it finds its way by what is behind the `#`.

@@ -171,7 +171,7 @@ impl Keeper {
         loop {
             tokio::select! {
                 biased;
-                _ = stop.wait_for(|stop| *stop) => break,
+                () = super::stopped(&mut stop) => break,
                 written = async { (&mut running.writing[0].done).await }, if !running.writing.is_empty() => running.written(written),
                 Some(ask) = running.keeper.asks.recv() => running.asked(ask),
                 _ = frames.tick() => running.tick(),
@@ -285,7 +285,8 @@ impl Running {
                 }
                 Output::Control(key, value) => {
                     if let Some(controls) = &self.keeper.controls {
-                        controls.set(&key, value);
+                        // The core has looked the control up; the handle only limits its range.
+                        let _ = controls.set(&key, value);
                     }
                 }
                 Output::PresenceChanged => self.presence_changed = true,
@@ -327,8 +328,12 @@ impl Running {
                 self.keeper.log.add(&writing.events);
                 if let Some(controls) = &self.keeper.controls {
                     for event in &writing.events {
-                        if let EventBody::StepMarked { step, .. } = &event.body {
-                            controls.step_marked(step);
+                        match &event.body {
+                            EventBody::StepMarked { step, .. } => {
+                                controls.step_marked(step.as_str())
+                            }
+                            EventBody::Aborted { .. } => controls.shut_down(),
+                            _ => {}
                         }
                     }
                 }
@@ -379,11 +384,8 @@ impl Running {
                     .as_ref()
                     .filter(|warmup| warmup.closed_at.is_none())
                 {
-                    let reading = |&(channel, value): &(usize, f64)| Reading {
-                        channel,
-                        t_us,
-                        value,
-                    };
+                    let reading =
+                        |&(channel, value): &(usize, f64)| -> Reading { (channel, t_us, value) };
                     self.keeper
                         .book
                         .readings(&warmup.id, batch.values.iter().map(reading).collect());

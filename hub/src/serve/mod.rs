@@ -10,9 +10,9 @@ pub mod shared;
 mod socket;
 
 use crate::{
-    book::{Book, Loaded},
+    book::{Book, BookError, Loaded, Part},
     core::{Core, Journal, feed::Report},
-    sources::{Feed, Source, sim::SimControls},
+    sources::{Feed, Source, index::ChannelIndex, sim::SimControls},
 };
 use anyhow::Context;
 use codes::Codes;
@@ -41,8 +41,6 @@ pub struct Setup {
     pub sheets: Vec<Sheet>,
     /// Where readings come from.
     pub sources: Vec<Box<dyn Source>>,
-    /// The simulated car, where there is one: its handle, and its controls as the pages show them.
-    pub sim: Option<(SimControls, Vec<Control>)>,
     /// The crew code.
     pub crew_code: String,
     /// The chief code.
@@ -64,6 +62,7 @@ pub struct App {
     clock: Clock,
     log: Arc<shared::EventLog>,
     board: watch::Receiver<shared::Board>,
+    index: Arc<ChannelIndex>,
     asks: mpsc::Sender<keeper::Ask>,
     posted: Feed,
     book: Book,
@@ -92,17 +91,15 @@ pub async fn run(
     // Readings that scripts post have a place in the list of their own.
     let posted_place = names.len();
     names.push("posted over HTTP".to_owned());
-    let controls = setup
-        .sim
-        .as_ref()
-        .map_or_else(Vec::new, |(_, controls)| controls.clone());
+    let sim: Option<SimControls> = setup.sources.iter().find_map(|source| source.controls());
+    let controls = sim.as_ref().map_or_else(Vec::new, SimControls::list);
     let journal = Journal {
         events: loaded.events,
         commands: loaded.commands,
         last: loaded.next_seq - 1,
     };
     let trainable = controls.iter().map(|control| control.key.clone()).collect();
-    let core = Core::new(
+    let mut core = Core::new(
         setup.car.clone(),
         setup.sheets.clone(),
         names,
@@ -110,6 +107,7 @@ pub async fn run(
         &journal,
     );
 
+    recall(&mut core, &book);
     let log = Arc::new(shared::EventLog::new(core.record().clone()));
     let (board_in, board) = watch::channel(shared::Board::default());
     let (asks_in, asks) = mpsc::channel(ASKS_WAITING);
@@ -125,7 +123,7 @@ pub async fn run(
         board: board_in,
         asks,
         reports,
-        controls: setup.sim.map(|(handle, _)| handle),
+        controls: sim,
         not_live: not_live.clone(),
         counts: counts.clone(),
     };
@@ -148,6 +146,7 @@ pub async fn run(
     };
     let app = Arc::new(App {
         codes: Codes::new(&setup.crew_code, &setup.chief_code),
+        index: Arc::new(ChannelIndex::new(&setup.car)),
         car: setup.car,
         sheets: setup
             .sheets
@@ -171,9 +170,7 @@ pub async fn run(
     let service = http::router(app).into_make_service_with_connect_info::<SocketAddr>();
     ready(&join_urls);
     let mut stopping = stop.clone();
-    let stopped = async move {
-        let _ = stopping.wait_for(|stop| *stop).await;
-    };
+    let stopped = async move { stopped(&mut stopping).await };
     // Sockets end themselves on stop, after a goodbye.
     let served = axum::serve(listener, service)
         .with_graceful_shutdown(stopped)
@@ -185,6 +182,44 @@ pub async fn run(
     keeper_stop_in.send_replace(true);
     keeper.await.context("the keeper broke")?;
     served.context("the server broke")
+}
+
+/// Waits until the hub is told to stop, or whoever could tell it has gone.
+async fn stopped(stop: &mut watch::Receiver<bool>) {
+    let _ = stop.wait_for(|stop| *stop).await;
+}
+
+/// Gives the figures what the warm-up under way read before the hub was started again.
+fn recall(core: &mut Core, book: &Book) {
+    let Some(id) = core
+        .record()
+        .warmup
+        .as_ref()
+        .filter(|warmup| warmup.closed_at.is_none())
+        .map(|warmup| warmup.id.clone())
+    else {
+        return;
+    };
+    let recalled = book.reader().and_then(|reader| {
+        let (rows, lost) = reader.rows(&id, Part::default())?;
+        rows.each_row(|t_us, cells| {
+            let values: Vec<(usize, f64)> = cells
+                .iter()
+                .map(|(channel, value)| (usize::from(*channel), *value))
+                .collect();
+            core.recall(t_us, &values);
+            Ok::<(), BookError>(())
+        })?;
+        Ok(lost)
+    });
+    match recalled {
+        Ok(lost) if lost.is_empty() => {}
+        Ok(lost) => tracing::warn!(
+            "the figures go on without readings that the book has lost: {}",
+            lost.join("; ")
+        ),
+        Err(error) => tracing::warn!("the figures begin anew: {error}"),
+    }
 }
 
 /// Why the readings are not live: what the first source says that has something to say.

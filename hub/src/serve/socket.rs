@@ -182,7 +182,7 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
     let (joined_in, joined) = oneshot::channel();
     // Subscribe first and look afterwards: what changes between is then seen twice, which does no harm, rather than never.
     let mut events = app.log.subscribe();
-    let mut board = app.board.subscribe();
+    let mut board = app.board.clone();
     let mut stop = app.stop.clone();
     let presence = Presence {
         conn,
@@ -203,7 +203,7 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
 
     let mut seen = Seen::stops_until(&board.borrow_and_update());
     board.mark_changed();
-    let mut cursor = match hello.resume {
+    let mut cursor = match &hello.resume {
         Some(resume) if resume.journal == app.journal && resume.seq > 0 => resume.seq,
         _ => 0,
     };
@@ -230,7 +230,7 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
     loop {
         tokio::select! {
             biased;
-            _ = stop.wait_for(|stop| *stop) => return Some(Bye::new(Farewell::Stopping, "the hub is stopping")),
+            () = super::stopped(&mut stop) => return Some(Bye::new(Farewell::Stopping, "the hub is stopping")),
             frame = socket.recv() => {
                 heard = tokio::time::Instant::now();
                 match frame {

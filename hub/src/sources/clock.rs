@@ -30,7 +30,10 @@ pub enum Tick {
 impl SourceClock {
     /// A clock whose first time `said` stands for `start`.
     pub fn starting(said: f64, start: f64) -> Self {
-        Self { offset: start - said, ..Self::default() }
+        Self {
+            offset: start - said,
+            ..Self::default()
+        }
     }
 
     /// Takes the next time that the source says, in seconds.

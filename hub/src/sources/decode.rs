@@ -30,7 +30,10 @@ pub struct Intake {
 impl Intake {
     /// An intake for a new sender.
     pub fn new(index: Arc<ChannelIndex>) -> Self {
-        Self { index, clock: SourceClock::default() }
+        Self {
+            index,
+            clock: SourceClock::default(),
+        }
     }
 
     /// Reads one line; `None` when there is nothing to pass on. Faults are counted in the tally.
@@ -56,11 +59,17 @@ pub(super) fn pass_time(clock: &mut SourceClock, said: f64, tally: &mut Tally) -
     match clock.take(said) {
         Tick::On(time) => Some(time),
         Tick::Back(by) => {
-            tally.note(FaultKind::TimeBack, || format!("time {said} s is {by:.3} s before the latest; its values were refused"));
+            tally.note(FaultKind::TimeBack, || {
+                format!("time {said} s is {by:.3} s before the latest; its values were refused")
+            });
             None
         }
         Tick::Again(time) => {
-            tally.note(FaultKind::TimeBack, || format!("the source's clock has started again at {said} s; taken to go on from {time} s"));
+            tally.note(FaultKind::TimeBack, || {
+                format!(
+                    "the source's clock has started again at {said} s; taken to go on from {time} s"
+                )
+            });
             Some(time)
         }
     }
@@ -68,7 +77,10 @@ pub(super) fn pass_time(clock: &mut SourceClock, said: f64, tally: &mut Tally) -
 
 fn decode(line: &[u8], index: &ChannelIndex, tally: &mut Tally) -> Batch {
     let line = line.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(line);
-    let mut batch = Batch { t_s: None, values: Vec::new() };
+    let mut batch = Batch {
+        t_s: None,
+        values: Vec::new(),
+    };
     let error = match read(line, index, &mut batch, tally) {
         Ok(()) => return batch,
         Err(error) => error,
@@ -79,12 +91,25 @@ fn decode(line: &[u8], index: &ChannelIndex, tally: &mut Tally) -> Batch {
     {
         return batch;
     }
-    tally.note(FaultKind::Malformed, || format!("no JSON object ({error}): {:?}; a line is {{\"t\": 12.3, \"engine_rpm\": 2400}}", quoted(line)));
-    Batch { t_s: None, values: Vec::new() }
+    tally.note(FaultKind::Malformed, || {
+        format!(
+            "no JSON object ({error}): {:?}; a line is {{\"t\": 12.3, \"engine_rpm\": 2400}}",
+            quoted(line)
+        )
+    });
+    Batch {
+        t_s: None,
+        values: Vec::new(),
+    }
 }
 
 /// Faults are counted only if the whole line can be read, so that a line is never told of twice.
-fn read(line: &[u8], index: &ChannelIndex, batch: &mut Batch, tally: &mut Tally) -> Result<(), serde_json::Error> {
+fn read(
+    line: &[u8],
+    index: &ChannelIndex,
+    batch: &mut Batch,
+    tally: &mut Tally,
+) -> Result<(), serde_json::Error> {
     let mut pairs = Vec::new();
     let mut deserializer = serde_json::Deserializer::from_slice(line);
     deserializer.deserialize_map(Pairs(&mut pairs))?;
@@ -102,11 +127,18 @@ fn take(key: &str, value: &RawValue, index: &ChannelIndex, batch: &mut Batch, ta
         return tally.note(FaultKind::UnknownChannel, || index.unknown(key));
     }
     let Some(number) = number(value) else {
-        return tally.note(FaultKind::NotANumber, || format!("{key} is {}, not a finite number; send it bare, as {key}: 12.3", quoted(value.get().as_bytes())));
+        return tally.note(FaultKind::NotANumber, || {
+            format!(
+                "{key} is {}, not a finite number; send it bare, as {key}: 12.3",
+                quoted(value.get().as_bytes())
+            )
+        });
     };
     let Some(place) = place.filter(|_| !time) else {
         if number.abs() > FARTHEST_S {
-            return tally.note(FaultKind::Absurd, || format!("t {number} is no time in seconds; its values were taken without it"));
+            return tally.note(FaultKind::Absurd, || {
+                format!("t {number} is no time in seconds; its values were taken without it")
+            });
         }
         batch.t_s = Some(number);
         return;
@@ -117,7 +149,9 @@ fn take(key: &str, value: &RawValue, index: &ChannelIndex, batch: &mut Batch, ta
     match batch.values.iter_mut().find(|(known, _)| *known == place) {
         Some((_, before)) => {
             *before = number;
-            tally.note(FaultKind::Malformed, || format!("{key} stands twice in one line; the last was taken"));
+            tally.note(FaultKind::Malformed, || {
+                format!("{key} stands twice in one line; the last was taken")
+            });
         }
         None => batch.values.push((place, number)),
     }
@@ -126,7 +160,10 @@ fn take(key: &str, value: &RawValue, index: &ChannelIndex, batch: &mut Batch, ta
 fn number(value: &RawValue) -> Option<f64> {
     let text = value.get();
     // A JSON number begins with a digit or a minus; everything else is a text, a word, a list or an object.
-    text.starts_with(|c: char| c.is_ascii_digit() || c == '-').then(|| text.parse().ok()).flatten().filter(|number: &f64| number.is_finite())
+    text.starts_with(|c: char| c.is_ascii_digit() || c == '-')
+        .then(|| text.parse().ok())
+        .flatten()
+        .filter(|number: &f64| number.is_finite())
 }
 
 /// Keys and undecoded values of one object, in order, borrowed from the line where they can be.
@@ -166,9 +203,15 @@ fn without_nan(line: &[u8]) -> Option<Vec<u8>> {
             in_text = true;
         } else {
             let sign = usize::from(byte == b'-' || byte == b'+');
-            let word = line[at + sign..].iter().take_while(|byte| byte.is_ascii_alphabetic()).count();
+            let word = line[at + sign..]
+                .iter()
+                .take_while(|byte| byte.is_ascii_alphabetic())
+                .count();
             let text = &line[at + sign..at + sign + word];
-            if [&b"nan"[..], b"inf", b"infinity"].iter().any(|nan| text.eq_ignore_ascii_case(nan)) {
+            if [&b"nan"[..], b"inf", b"infinity"]
+                .iter()
+                .any(|nan| text.eq_ignore_ascii_case(nan))
+            {
                 out.extend_from_slice(b"null");
                 found = true;
                 at += sign + word;
@@ -207,7 +250,10 @@ mod tests {
         ChannelIndex::new(&Car {
             team: "Larkspur Racing".to_owned(),
             name: "Kestrel".to_owned(),
-            channels: vec![channel("engine_rpm", Unit::Rpm, 0.0, 10_000.0), channel("oil_pressure", Unit::Psi, 0.0, 300.0)],
+            channels: vec![
+                channel("engine_rpm", Unit::Rpm, 0.0, 10_000.0),
+                channel("oil_pressure", Unit::Psi, 0.0, 300.0),
+            ],
             roles: vec![],
             calls: vec![],
             tank_l: None,
@@ -216,38 +262,110 @@ mod tests {
     }
 
     fn kinds(faults: &[Fault]) -> Vec<(FaultKind, u64)> {
-        faults.iter().map(|fault| (fault.kind, fault.count)).collect()
+        faults
+            .iter()
+            .map(|fault| (fault.kind, fault.count))
+            .collect()
     }
 
     #[test]
     fn a_good_line_is_taken_whole() {
-        let (batch, faults) = decode_line(br#" {"t": 12.345, "oil_pressure": 5.5e1, "engine_rpm": 2410} "#, &index());
-        assert_eq!(batch, Batch { t_s: Some(12.345), values: vec![(1, 55.0), (0, 2410.0)] });
+        let (batch, faults) = decode_line(
+            br#" {"t": 12.345, "oil_pressure": 5.5e1, "engine_rpm": 2410} "#,
+            &index(),
+        );
+        assert_eq!(
+            batch,
+            Batch {
+                t_s: Some(12.345),
+                values: vec![(1, 55.0), (0, 2410.0)]
+            }
+        );
         assert_eq!(faults, []);
-        assert_eq!(decode_line(b"\xEF\xBB\xBF{\"engine_rpm\":1}\r", &index()).0.values, [(0, 1.0)]);
+        assert_eq!(
+            decode_line(b"\xEF\xBB\xBF{\"engine_rpm\":1}\r", &index())
+                .0
+                .values,
+            [(0, 1.0)]
+        );
     }
 
     #[test]
     fn one_bad_channel_does_not_stop_the_others() {
         use FaultKind::{Absurd, Malformed, NotANumber, UnknownChannel};
         for (line, kind, words) in [
-            (r#"{"engine_rpm": NaN, "oil_pressure": 50}"#, NotANumber, "engine_rpm is null"),
-            (r#"{"engine_rpm": -inf, "oil_pressure": 50}"#, NotANumber, "engine_rpm is null"),
-            (r#"{"engine_rpm": null, "oil_pressure": 50}"#, NotANumber, "engine_rpm is null"),
-            (r#"{"engine_rpm": "2410", "oil_pressure": 50}"#, NotANumber, "send it bare"),
-            (r#"{"engine_rpm": true, "oil_pressure": 50}"#, NotANumber, "is true"),
-            (r#"{"engine_rpm": [1], "oil_pressure": 50}"#, NotANumber, "is [1]"),
-            (r#"{"engine_rpm": {"v":1}, "oil_pressure": 50}"#, NotANumber, "finite number"),
-            (r#"{"engine_rpm": 1e999, "oil_pressure": 50}"#, NotANumber, "1e999"),
+            (
+                r#"{"engine_rpm": NaN, "oil_pressure": 50}"#,
+                NotANumber,
+                "engine_rpm is null",
+            ),
+            (
+                r#"{"engine_rpm": -inf, "oil_pressure": 50}"#,
+                NotANumber,
+                "engine_rpm is null",
+            ),
+            (
+                r#"{"engine_rpm": null, "oil_pressure": 50}"#,
+                NotANumber,
+                "engine_rpm is null",
+            ),
+            (
+                r#"{"engine_rpm": "2410", "oil_pressure": 50}"#,
+                NotANumber,
+                "send it bare",
+            ),
+            (
+                r#"{"engine_rpm": true, "oil_pressure": 50}"#,
+                NotANumber,
+                "is true",
+            ),
+            (
+                r#"{"engine_rpm": [1], "oil_pressure": 50}"#,
+                NotANumber,
+                "is [1]",
+            ),
+            (
+                r#"{"engine_rpm": {"v":1}, "oil_pressure": 50}"#,
+                NotANumber,
+                "finite number",
+            ),
+            (
+                r#"{"engine_rpm": 1e999, "oil_pressure": 50}"#,
+                NotANumber,
+                "1e999",
+            ),
             (r#"{"t": "now", "oil_pressure": 50}"#, NotANumber, "t is"),
             (r#"{"t": 1e300, "oil_pressure": 50}"#, Absurd, "no time"),
-            (r#"{"engine_rpm": 1e9, "oil_pressure": 50}"#, Absurd, "10 spans outside"),
-            (r#"{"engin_rpm": 2410, "oil_pressure": 50}"#, UnknownChannel, "nearest is engine_rpm"),
-            (r#"{"zzz": 2410, "oil_pressure": 50}"#, UnknownChannel, "no channel \"zzz\""),
-            (r#"{"oil_pressure": 10, "oil_pressure": 50}"#, Malformed, "stands twice"),
+            (
+                r#"{"engine_rpm": 1e9, "oil_pressure": 50}"#,
+                Absurd,
+                "10 spans outside",
+            ),
+            (
+                r#"{"engin_rpm": 2410, "oil_pressure": 50}"#,
+                UnknownChannel,
+                "nearest is engine_rpm",
+            ),
+            (
+                r#"{"zzz": 2410, "oil_pressure": 50}"#,
+                UnknownChannel,
+                "no channel \"zzz\"",
+            ),
+            (
+                r#"{"oil_pressure": 10, "oil_pressure": 50}"#,
+                Malformed,
+                "stands twice",
+            ),
         ] {
             let (batch, faults) = decode_line(line.as_bytes(), &index());
-            assert_eq!(batch, Batch { t_s: None, values: vec![(1, 50.0)] }, "{line}");
+            assert_eq!(
+                batch,
+                Batch {
+                    t_s: None,
+                    values: vec![(1, 50.0)]
+                },
+                "{line}"
+            );
             assert_eq!(kinds(&faults), [(kind, 1)], "{line}");
             assert!(faults[0].text.contains(words), "{line}: {}", faults[0].text);
             assert!(faults[0].text.chars().count() <= 200);
@@ -256,13 +374,27 @@ mod tests {
 
     #[test]
     fn what_is_no_object_gives_nothing() {
-        for line in ["engine_rpm 2410", "[1]", "42", "\"x\"", "null", "{\"engine_rpm\": 2410", "{\"engine_rpm\": 2410} x", "{\"engine_rpm\": 2410,}", "{'engine_rpm': 1}", "\u{0}"] {
+        for line in [
+            "engine_rpm 2410",
+            "[1]",
+            "42",
+            "\"x\"",
+            "null",
+            "{\"engine_rpm\": 2410",
+            "{\"engine_rpm\": 2410} x",
+            "{\"engine_rpm\": 2410,}",
+            "{'engine_rpm': 1}",
+            "\u{0}",
+        ] {
             let (batch, faults) = decode_line(line.as_bytes(), &index());
             assert_eq!(batch.values, [], "{line}");
             assert_eq!(kinds(&faults), [(FaultKind::Malformed, 1)], "{line}");
         }
         // Torn in the middle of a letter.
-        assert_eq!(kinds(&decode_line(b"{\"engine_rpm\xC3\": 1}", &index()).1), [(FaultKind::Malformed, 1)]);
+        assert_eq!(
+            kinds(&decode_line(b"{\"engine_rpm\xC3\": 1}", &index()).1),
+            [(FaultKind::Malformed, 1)]
+        );
     }
 
     #[test]
@@ -273,21 +405,37 @@ mod tests {
 
     #[test]
     fn many_unknown_names_are_one_fault() {
-        let line = format!("{{{}}}", (0..500).map(|n| format!("\"x{n}\":1")).collect::<Vec<_>>().join(","));
-        assert_eq!(kinds(&decode_line(line.as_bytes(), &index()).1), [(FaultKind::UnknownChannel, 500)]);
+        let line = format!(
+            "{{{}}}",
+            (0..500)
+                .map(|n| format!("\"x{n}\":1"))
+                .collect::<Vec<_>>()
+                .join(",")
+        );
+        assert_eq!(
+            kinds(&decode_line(line.as_bytes(), &index()).1),
+            [(FaultKind::UnknownChannel, 500)]
+        );
     }
 
     #[test]
     fn nan_inside_a_text_stays() {
         assert_eq!(without_nan(br#"{"nan": "inf \" nan", "a": 1e5}"#), None);
-        assert_eq!(without_nan(br#"{"nan":nan,"b":-Infinity}"#).unwrap(), br#"{"nan":null,"b":null}"#);
+        assert_eq!(
+            without_nan(br#"{"nan":nan,"b":-Infinity}"#).unwrap(),
+            br#"{"nan":null,"b":null}"#
+        );
     }
 
     #[test]
     fn time_going_back_is_refused_and_counted() {
         let mut intake = Intake::new(Arc::new(index()));
         let mut tally = Tally::default();
-        let mut take = |line: &str| intake.line(line.as_bytes(), &mut tally).map(|batch| batch.t_s);
+        let mut take = |line: &str| {
+            intake
+                .line(line.as_bytes(), &mut tally)
+                .map(|batch| batch.t_s)
+        };
         assert_eq!(take(r#"{"t": 5, "engine_rpm": 1}"#), Some(Some(5.0)));
         assert_eq!(take(r#"{"t": 4, "engine_rpm": 1}"#), None);
         assert_eq!(take(r#"{"engine_rpm": 1}"#), Some(None));

@@ -29,9 +29,17 @@ impl ChannelIndex {
         let channels: Vec<Entry> = car
             .channels
             .iter()
-            .map(|channel| Entry { key: channel.key.0.clone(), unit: channel.unit, plausible: channel.plausible })
+            .map(|channel| Entry {
+                key: channel.key.0.clone(),
+                unit: channel.unit,
+                plausible: channel.plausible,
+            })
             .collect();
-        let places = channels.iter().enumerate().map(|(place, entry)| (entry.key.clone(), place)).collect();
+        let places = channels
+            .iter()
+            .enumerate()
+            .map(|(place, entry)| (entry.key.clone(), place))
+            .collect();
         Self { channels, places }
     }
 
@@ -68,7 +76,11 @@ impl ChannelIndex {
 
     /// Why the value, in the channel's unit, cannot be a reading at all; `None` where it can.
     pub fn absurd(&self, place: usize, value: f64) -> Option<String> {
-        let Entry { key, unit, plausible } = &self.channels[place];
+        let Entry {
+            key,
+            unit,
+            plausible,
+        } = &self.channels[place];
         let reach = ABSURD_SPANS * (plausible.high - plausible.low);
         let inside = (plausible.low - reach..=plausible.high + reach).contains(&value);
         (!inside).then(|| {

@@ -48,18 +48,20 @@ impl Source for StdinLines {
 async fn stdin(index: Arc<ChannelIndex>, feed: Feed) -> anyhow::Result<()> {
     // A thread of its own: a read that waits on a terminal cannot be called off, and must not hold up the hub's end.
     let (to, mut chunks) = mpsc::channel::<std::io::Result<Vec<u8>>>(4);
-    std::thread::Builder::new().name("stdin".to_owned()).spawn(move || {
-        use std::io::Read;
-        let mut stdin = std::io::stdin().lock();
-        let mut chunk = vec![0; CHUNK];
-        loop {
-            let read = stdin.read(&mut chunk).map(|count| chunk[..count].to_vec());
-            let last = !matches!(&read, Ok(bytes) if !bytes.is_empty());
-            if to.blocking_send(read).is_err() || last {
-                return;
+    std::thread::Builder::new()
+        .name("stdin".to_owned())
+        .spawn(move || {
+            use std::io::Read;
+            let mut stdin = std::io::stdin().lock();
+            let mut chunk = vec![0; CHUNK];
+            loop {
+                let read = stdin.read(&mut chunk).map(|count| chunk[..count].to_vec());
+                let last = !matches!(&read, Ok(bytes) if !bytes.is_empty());
+                if to.blocking_send(read).is_err() || last {
+                    return;
+                }
             }
-        }
-    })?;
+        })?;
     feed.state(SourceState::Up).await?;
     let shared = Arc::new(Shared::default());
     let mut reader = Reader::new(index, shared.clone());
@@ -94,11 +96,16 @@ impl TcpLines {
     /// # Errors
     /// When nothing can listen there.
     pub fn listen(index: Arc<ChannelIndex>, address: &str) -> anyhow::Result<Self> {
-        let listener = std::net::TcpListener::bind(address).with_context(|| format!("lines:tcp: cannot listen at {address}"))?;
+        let listener = std::net::TcpListener::bind(address)
+            .with_context(|| format!("lines:tcp: cannot listen at {address}"))?;
         listener.set_nonblocking(true)?;
         let name = format!("lines:tcp://{}", listener.local_addr()?);
         tracing::info!("listening for readings at {name}");
-        Ok(Self { index, listener, name })
+        Ok(Self {
+            index,
+            listener,
+            name,
+        })
     }
 }
 
@@ -108,11 +115,22 @@ impl Source for TcpLines {
     }
 
     fn run(self: Box<Self>, feed: Feed) -> Running {
-        Box::pin(async move { serve(self.index, tokio::net::TcpListener::from_std(self.listener)?, feed).await })
+        Box::pin(async move {
+            serve(
+                self.index,
+                tokio::net::TcpListener::from_std(self.listener)?,
+                feed,
+            )
+            .await
+        })
     }
 }
 
-async fn serve(index: Arc<ChannelIndex>, listener: tokio::net::TcpListener, feed: Feed) -> anyhow::Result<()> {
+async fn serve(
+    index: Arc<ChannelIndex>,
+    listener: tokio::net::TcpListener,
+    feed: Feed,
+) -> anyhow::Result<()> {
     let shared = Arc::new(Shared::default());
     // Clients end with the source: dropping the set drops them.
     let mut clients = tokio::task::JoinSet::new();
@@ -151,7 +169,12 @@ async fn serve(index: Arc<ChannelIndex>, listener: tokio::net::TcpListener, feed
     }
 }
 
-async fn client(mut socket: tokio::net::TcpStream, mut reader: Reader, shared: Arc<Shared>, feed: Feed) -> Result<(), HubGone> {
+async fn client(
+    mut socket: tokio::net::TcpStream,
+    mut reader: Reader,
+    shared: Arc<Shared>,
+    feed: Feed,
+) -> Result<(), HubGone> {
     let mut chunk = vec![0; CHUNK];
     loop {
         match tokio::time::timeout(SILENT_AFTER, socket.read(&mut chunk)).await {
@@ -185,10 +208,16 @@ impl Base {
     /// Where a new client's clock starts. Its own time is kept where it can be: it is the same clock as the others', or it
     /// is alone and goes on. A clock of another kind (a board that counts from its own start) goes on from now.
     fn fit(&self, said: f64, now: Instant) -> f64 {
-        let Some((latest, at)) = self.latest else { return said };
+        let Some((latest, at)) = self.latest else {
+            return said;
+        };
         let expected = latest + now.duration_since(at).as_secs_f64();
         let same = (said - expected).abs() <= SAME_CLOCK_S;
-        if (said >= latest && self.timed == 0) || same { said } else { expected }
+        if (said >= latest && self.timed == 0) || same {
+            said
+        } else {
+            expected
+        }
     }
 }
 
@@ -232,18 +261,29 @@ impl Drop for Reader {
 
 impl Reader {
     fn new(index: Arc<ChannelIndex>, shared: Arc<Shared>) -> Self {
-        Self { splitter: Splitter::default(), index, shared, clock: None }
+        Self {
+            splitter: Splitter::default(),
+            index,
+            shared,
+            clock: None,
+        }
     }
 
     async fn take(&mut self, bytes: &[u8], feed: &Feed) -> Result<(), HubGone> {
-        self.deliver(|splitter, each| splitter.push(bytes, each), feed).await
+        self.deliver(|splitter, each| splitter.push(bytes, each), feed)
+            .await
     }
 
     async fn end(&mut self, feed: &Feed) -> Result<(), HubGone> {
-        self.deliver(|splitter, each| splitter.end(each), feed).await
+        self.deliver(|splitter, each| splitter.end(each), feed)
+            .await
     }
 
-    async fn deliver(&mut self, cut: impl FnOnce(&mut Splitter, &mut dyn FnMut(Line<'_>)), feed: &Feed) -> Result<(), HubGone> {
+    async fn deliver(
+        &mut self,
+        cut: impl FnOnce(&mut Splitter, &mut dyn FnMut(Line<'_>)),
+        feed: &Feed,
+    ) -> Result<(), HubGone> {
         for batch in self.decode(cut) {
             feed.batch(batch).await?;
         }
@@ -252,15 +292,28 @@ impl Reader {
 
     /// Decodes a whole chunk under one lock, before anything is awaited.
     fn decode(&mut self, cut: impl FnOnce(&mut Splitter, &mut dyn FnMut(Line<'_>))) -> Vec<Batch> {
-        let Self { splitter, index, shared, clock } = self;
+        let Self {
+            splitter,
+            index,
+            shared,
+            clock,
+        } = self;
         let mut batches = Vec::new();
         let mut tally = shared.tally();
         cut(splitter, &mut |line| match line {
-            Line::TooLong => tally.note(FaultKind::TooLong, || format!("a line of more than {MAX_LINE} bytes was left out; send one JSON object a line")),
+            Line::TooLong => tally.note(FaultKind::TooLong, || {
+                format!(
+                    "a line of more than {MAX_LINE} bytes was left out; send one JSON object a line"
+                )
+            }),
             Line::Whole(line) => {
-                let Some(mut batch) = decode::values(line, index, &mut tally) else { return };
+                let Some(mut batch) = decode::values(line, index, &mut tally) else {
+                    return;
+                };
                 if let Some(said) = batch.t_s {
-                    let Some(time) = fitted(clock, shared, said, &mut tally) else { return };
+                    let Some(time) = fitted(clock, shared, said, &mut tally) else {
+                        return;
+                    };
                     batch.t_s = Some(time);
                 }
                 batches.push(batch);
@@ -270,7 +323,12 @@ impl Reader {
     }
 }
 
-fn fitted(clock: &mut Option<SourceClock>, shared: &Shared, said: f64, tally: &mut Tally) -> Option<f64> {
+fn fitted(
+    clock: &mut Option<SourceClock>,
+    shared: &Shared,
+    said: f64,
+    tally: &mut Tally,
+) -> Option<f64> {
     let now = Instant::now();
     let mut base = shared.base();
     let clock = match clock {
@@ -300,12 +358,18 @@ mod tests {
         let none = Base::default();
         assert_eq!(none.fit(7.0, now), 7.0);
         // Alone, and going on: kept as it is, however far.
-        let alone = Base { latest: Some((100.0, now)), timed: 0 };
+        let alone = Base {
+            latest: Some((100.0, now)),
+            timed: 0,
+        };
         assert_eq!(alone.fit(500.0, later), 500.0);
         // A board that started again goes on from now.
         assert_eq!(alone.fit(0.0, later), 110.0);
         // Beside another: the same clock is kept, another one fitted.
-        let beside = Base { latest: Some((100.0, now)), timed: 1 };
+        let beside = Base {
+            latest: Some((100.0, now)),
+            timed: 1,
+        };
         assert_eq!(beside.fit(112.0, later), 112.0);
         assert_eq!(beside.fit(500.0, later), 110.0);
     }

@@ -18,8 +18,16 @@ pub struct ReplayMap {
 impl Default for ReplayMap {
     /// Comma-separated, a first column `t` in seconds, the header found by it, and no channels yet.
     fn default() -> Self {
-        let time = TimeColumn { column: "t".to_owned(), form: TimeForm::Seconds };
-        Self { time, skip_lines: None, separator: b',', columns: Vec::new() }
+        let time = TimeColumn {
+            column: "t".to_owned(),
+            form: TimeForm::Seconds,
+        };
+        Self {
+            time,
+            skip_lines: None,
+            separator: b',',
+            columns: Vec::new(),
+        }
     }
 }
 

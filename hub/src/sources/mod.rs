@@ -61,8 +61,19 @@ pub struct Setup {
 pub fn open(spec: &str, setup: &Setup) -> anyhow::Result<Box<dyn Source>> {
     let index = Arc::new(index::ChannelIndex::new(&setup.car));
     Ok(match spec.parse::<spec::Spec>()? {
-        Spec::Sim { seed, speed, auto, noise, faults } => {
-            let settings = sim::Settings { seed: seed.unwrap_or(setup.seed), auto, noise, faults };
+        Spec::Sim {
+            seed,
+            speed,
+            auto,
+            noise,
+            faults,
+        } => {
+            let settings = sim::Settings {
+                seed: seed.unwrap_or(setup.seed),
+                auto,
+                noise,
+                faults,
+            };
             Box::new(sim::Sim::new(&setup.car, settings, speed)?)
         }
         Spec::Replay { file, speed, again } => {
@@ -105,8 +116,18 @@ impl Feed {
     ///
     /// # Errors
     /// When the hub has gone.
-    pub async fn fault(&self, kind: FaultKind, count: u64, text: impl Into<String>) -> Result<(), HubGone> {
-        self.send(Report::Fault(Fault { kind, count, text: text.into() })).await
+    pub async fn fault(
+        &self,
+        kind: FaultKind,
+        count: u64,
+        text: impl Into<String>,
+    ) -> Result<(), HubGone> {
+        self.send(Report::Fault(Fault {
+            kind,
+            count,
+            text: text.into(),
+        }))
+        .await
     }
 
     /// Reports what the source is doing.
@@ -118,6 +139,9 @@ impl Feed {
     }
 
     async fn send(&self, report: Report) -> Result<(), HubGone> {
-        self.to.send((self.source, report)).await.map_err(|_| HubGone)
+        self.to
+            .send((self.source, report))
+            .await
+            .map_err(|_| HubGone)
     }
 }

@@ -12,7 +12,14 @@ use super::{Feed, HubGone, Running, Source};
 use crate::core::feed::{Batch, FaultKind};
 use anyhow::{Context, bail};
 use spinover_protocol::message::SourceState;
-use std::{collections::VecDeque, fs::File, io::Read, path::{Path, PathBuf}, sync::Arc, time::Duration};
+use std::{
+    collections::VecDeque,
+    fs::File,
+    io::Read,
+    path::{Path, PathBuf},
+    sync::Arc,
+    time::Duration,
+};
 use tokio::time::Instant;
 
 /// Bytes read at once.
@@ -37,7 +44,13 @@ impl Replay {
     ///
     /// # Errors
     /// When the file cannot be read, has no such header, or lacks a mapped column; the message says which and what is there.
-    pub fn open(index: Arc<ChannelIndex>, file: &Path, map: &ReplayMap, speed: Speed, again: bool) -> anyhow::Result<Self> {
+    pub fn open(
+        index: Arc<ChannelIndex>,
+        file: &Path,
+        map: &ReplayMap,
+        speed: Speed,
+        again: bool,
+    ) -> anyhow::Result<Self> {
         let mut lines = Lines::open(file)?;
         let within = map.skip_lines.map_or(HEADER_WITHIN, |skip| skip + 1);
         let mut number = 0;
@@ -52,19 +65,36 @@ impl Replay {
             };
             if candidate {
                 let table = Table::new(&line, number, map, &index).with_context(|| shown(file))?;
-                return Ok(Self { file: file.to_owned(), table, index, speed, again });
+                return Ok(Self {
+                    file: file.to_owned(),
+                    table,
+                    index,
+                    speed,
+                    again,
+                });
             }
         }
         match map.skip_lines {
-            Some(skip) => bail!("{}: it ends before line {}, where the car file ([replay] skip_lines = {skip}) has the header", shown(file), skip + 1),
-            None => bail!("{}: none of its first {HEADER_WITHIN} lines begins with the time column {:?}; name it in [replay] time, or say with skip_lines how many lines come before the header", shown(file), map.time.column),
+            Some(skip) => bail!(
+                "{}: it ends before line {}, where the car file ([replay] skip_lines = {skip}) has the header",
+                shown(file),
+                skip + 1
+            ),
+            None => bail!(
+                "{}: none of its first {HEADER_WITHIN} lines begins with the time column {:?}; name it in [replay] time, or say with skip_lines how many lines come before the header",
+                shown(file),
+                map.time.column
+            ),
         }
     }
 }
 
 /// A file's name without its path: a crew has no use for the path, and it may tell what it should not.
 fn shown(file: &Path) -> String {
-    file.file_name().unwrap_or(file.as_os_str()).to_string_lossy().into_owned()
+    file.file_name()
+        .unwrap_or(file.as_os_str())
+        .to_string_lossy()
+        .into_owned()
 }
 
 impl Source for Replay {
@@ -99,7 +129,12 @@ impl Replay {
     }
 
     /// Plays the file once; whether it held anything.
-    async fn turn(&mut self, clock: &mut SourceClock, tally: &mut Tally, feed: &Feed) -> anyhow::Result<bool> {
+    async fn turn(
+        &mut self,
+        clock: &mut SourceClock,
+        tally: &mut Tally,
+        feed: &Feed,
+    ) -> anyhow::Result<bool> {
         let mut lines = Lines::open(&self.file)?;
         let mut pace = Pace::new(self.speed);
         let mut first = true;
@@ -113,7 +148,9 @@ impl Replay {
                 tally.note(FaultKind::TooLong, || format!("line {number} of the recording has more than {MAX_LINE} bytes and was left out"));
                 continue;
             }
-            let Some(row) = self.table.row(&line, number, tally) else { continue };
+            let Some(row) = self.table.row(&line, number, tally) else {
+                continue;
+            };
             let Row { said_s, cells } = row;
             let values = self.values(&cells, number, tally);
             let t_s = match said_s {
@@ -121,7 +158,9 @@ impl Replay {
                     if std::mem::take(&mut first) && clock.last().is_some() {
                         clock.start_again(said, TURN_S);
                     }
-                    let Some(time) = pass_time(clock, said, tally) else { continue };
+                    let Some(time) = pass_time(clock, said, tally) else {
+                        continue;
+                    };
                     pace.until(time, feed, tally).await?;
                     Some(time)
                 }
@@ -162,9 +201,14 @@ impl Pace {
 
     async fn until(&mut self, time: f64, feed: &Feed, tally: &mut Tally) -> Result<(), HubGone> {
         let (first, began) = *self.start.get_or_insert_with(|| (time, Instant::now()));
-        let Some(wait_s) = self.speed.wait_s(time - first) else { return Ok(()) };
+        let Some(wait_s) = self.speed.wait_s(time - first) else {
+            return Ok(());
+        };
         // Past any honest gap the row just comes at once.
-        let moment = Duration::try_from_secs_f64(wait_s).ok().and_then(|wait| began.checked_add(wait)).unwrap_or(began);
+        let moment = Duration::try_from_secs_f64(wait_s)
+            .ok()
+            .and_then(|wait| began.checked_add(wait))
+            .unwrap_or(began);
         while Instant::now() < moment {
             let step = moment.min(Instant::now() + super::tally::REPORT_EVERY);
             tokio::time::sleep_until(step).await;
@@ -191,16 +235,33 @@ impl Lines {
     fn open(file: &Path) -> anyhow::Result<Self> {
         let name = shown(file);
         let file = File::open(file).with_context(|| format!("cannot open the recording {name}"))?;
-        Ok(Self { file, name, splitter: Splitter::default(), ready: VecDeque::new(), ended: false, number: 0, long: false })
+        Ok(Self {
+            file,
+            name,
+            splitter: Splitter::default(),
+            ready: VecDeque::new(),
+            ended: false,
+            number: 0,
+            long: false,
+        })
     }
 
     fn next(&mut self) -> anyhow::Result<Option<Vec<u8>>> {
         let mut chunk = Vec::new();
         while self.ready.is_empty() && !self.ended {
             chunk.resize(CHUNK, 0);
-            let count = self.file.read(&mut chunk).with_context(|| format!("cannot read the recording {}", self.name))?;
+            let count = self
+                .file
+                .read(&mut chunk)
+                .with_context(|| format!("cannot read the recording {}", self.name))?;
             let ready = &mut self.ready;
-            let each = |line: Line<'_>| ready.push_back(if let Line::Whole(line) = line { Some(line.to_vec()) } else { None });
+            let each = |line: Line<'_>| {
+                ready.push_back(if let Line::Whole(line) = line {
+                    Some(line.to_vec())
+                } else {
+                    None
+                })
+            };
             if count == 0 {
                 self.ended = true;
                 self.splitter.end(each);
@@ -208,7 +269,9 @@ impl Lines {
                 self.splitter.push(&chunk[..count], each);
             }
         }
-        let Some(line) = self.ready.pop_front() else { return Ok(None) };
+        let Some(line) = self.ready.pop_front() else {
+            return Ok(None);
+        };
         self.number += 1;
         self.long = line.is_none();
         Ok(Some(line.unwrap_or_default()))

@@ -104,9 +104,18 @@ impl Simulation {
             self.step();
         }
         let t_s = self.now();
-        let values = self.sensors.read(self.engine.truth(), t_s, SAMPLE_S, &self.settings.faults);
-        let lost = self.settings.faults.iter().any(|fault| fault.what == What::LinkLost && fault.on(t_s));
-        Sample { t_s, values: (!lost).then_some(values) }
+        let values = self
+            .sensors
+            .read(self.engine.truth(), t_s, SAMPLE_S, &self.settings.faults);
+        let lost = self
+            .settings
+            .faults
+            .iter()
+            .any(|fault| fault.what == What::LinkLost && fault.on(t_s));
+        Sample {
+            t_s,
+            values: (!lost).then_some(values),
+        }
     }
 
     fn now(&self) -> f64 {
@@ -131,10 +140,13 @@ impl Simulation {
     }
 
     fn run_by_itself(&mut self, now: f64) {
-        let Some((next, began)) = self.by_itself else { return };
+        let Some((next, began)) = self.by_itself else {
+            return;
+        };
         if let Some((when, step)) = BY_ITSELF.get(next) {
             if now - began >= *when {
-                self.crew.take(Order::Marked((*step).to_owned()), now, &mut self.inputs);
+                self.crew
+                    .take(Order::Marked((*step).to_owned()), now, &mut self.inputs);
                 self.by_itself = Some((next + 1, began));
             }
         } else if now - began >= BY_ITSELF_S {
@@ -155,9 +167,16 @@ fn fitting(car: &Car) -> Params {
     let usual = Params::default();
     Params {
         // Outside these the model is no engine any more.
-        idle_rpm: middle("engine_rpm", Unit::Rpm).filter(|rpm| (1_500.0..=3_500.0).contains(rpm)).unwrap_or(usual.idle_rpm),
-        idle_flow: middle("fuel_flow", Unit::UsGalPerMin).filter(|flow| (1.0..=20.0).contains(flow)).unwrap_or(usual.idle_flow),
-        tank_gal: car.tank_l.and_then(|tank| Unit::Litre.convert(tank, Unit::UsGal)).unwrap_or(usual.tank_gal),
+        idle_rpm: middle("engine_rpm", Unit::Rpm)
+            .filter(|rpm| (1_500.0..=3_500.0).contains(rpm))
+            .unwrap_or(usual.idle_rpm),
+        idle_flow: middle("fuel_flow", Unit::UsGalPerMin)
+            .filter(|flow| (1.0..=20.0).contains(flow))
+            .unwrap_or(usual.idle_flow),
+        tank_gal: car
+            .tank_l
+            .and_then(|tank| Unit::Litre.convert(tank, Unit::UsGal))
+            .unwrap_or(usual.tank_gal),
         ambient_c: usual.ambient_c,
     }
 }
@@ -175,7 +194,10 @@ impl Sim {
     /// # Errors
     /// As [`Simulation::new`].
     pub fn new(car: &Car, settings: Settings, speed: Speed) -> anyhow::Result<Self> {
-        Ok(Self { simulation: Simulation::new(car, settings)?, speed })
+        Ok(Self {
+            simulation: Simulation::new(car, settings)?,
+            speed,
+        })
     }
 
     async fn play(mut self, feed: Feed) -> anyhow::Result<()> {
@@ -197,11 +219,20 @@ impl Sim {
                     if !std::mem::replace(&mut linked, true) {
                         feed.state(SourceState::Up).await?;
                     }
-                    feed.batch(Batch { t_s: Some(sample.t_s), values }).await?;
+                    feed.batch(Batch {
+                        t_s: Some(sample.t_s),
+                        values,
+                    })
+                    .await?;
                 }
                 None => {
                     if std::mem::replace(&mut linked, false) {
-                        feed.fault(FaultKind::Trouble, 1, "the link to the simulated car is lost, as it was told to be").await?;
+                        feed.fault(
+                            FaultKind::Trouble,
+                            1,
+                            "the link to the simulated car is lost, as it was told to be",
+                        )
+                        .await?;
                         feed.state(SourceState::Failed).await?;
                     }
                     // At full speed nothing else gives the others a turn, or notices that the hub has gone.

@@ -78,14 +78,20 @@ impl std::str::FromStr for Spec {
     type Err = SpecError;
 
     fn from_str(text: &str) -> Result<Self, SpecError> {
-        parse(text).map_err(|what| SpecError { spec: text.to_owned(), what })
+        parse(text).map_err(|what| SpecError {
+            spec: text.to_owned(),
+            what,
+        })
     }
 }
 
 fn parse(text: &str) -> Result<Spec, String> {
     let text = text.trim();
     let Some((kind, rest)) = text.split_once(':') else {
-        return Err(format!("a source is a kind, a colon, and what the kind needs{}; forms are {FORMS}", near_kind(text)));
+        return Err(format!(
+            "a source is a kind, a colon, and what the kind needs{}; forms are {FORMS}",
+            near_kind(text)
+        ));
     };
     // The last `?`, so that a file's name may hold one if options follow it.
     let (place, query) = rest.rsplit_once('?').unwrap_or((rest, ""));
@@ -93,10 +99,14 @@ fn parse(text: &str) -> Result<Spec, String> {
     let spec = match kind {
         "sim" => {
             if !place.is_empty() {
-                return Err(format!("sim: takes nothing but options; write sim:?{place} if that was one"));
+                return Err(format!(
+                    "sim: takes nothing but options; write sim:?{place} if that was one"
+                ));
             }
             Spec::Sim {
-                seed: options.take("seed", "a whole number, 0 or more", |value| value.parse().ok())?,
+                seed: options.take("seed", "a whole number, 0 or more", |value| {
+                    value.parse().ok()
+                })?,
                 speed: options.speed()?,
                 auto: options.switch("auto")?.unwrap_or(false),
                 noise: options.switch("noise")?.unwrap_or(true),
@@ -112,28 +122,53 @@ fn parse(text: &str) -> Result<Spec, String> {
             again: options.switch("loop")?.unwrap_or(false),
         },
         "lines" => match place.strip_prefix("tcp://") {
-            Some(listen) => Spec::LinesTcp { listen: address(listen)? },
+            Some(listen) => Spec::LinesTcp {
+                listen: address(listen)?,
+            },
             None if place == "stdin" => Spec::LinesStdin,
-            None => return Err(format!("lines come from stdin or tcp://ADDR:PORT, not from {place:?}; write lines:stdin or lines:tcp://0.0.0.0:7000")),
+            None => {
+                return Err(format!(
+                    "lines come from stdin or tcp://ADDR:PORT, not from {place:?}; write lines:stdin or lines:tcp://0.0.0.0:7000"
+                ));
+            }
         },
-        other => return Err(format!("no source is of the kind {other:?}{}; forms are {FORMS}", near_kind(other))),
+        other => {
+            return Err(format!(
+                "no source is of the kind {other:?}{}; forms are {FORMS}",
+                near_kind(other)
+            ));
+        }
     };
     options.none_left(kind)?;
     Ok(spec)
 }
 
 fn near_kind(text: &str) -> String {
-    nearest(text, KINDS).map(|kind| format!("; the nearest kind is {kind}:")).unwrap_or_default()
+    nearest(text, KINDS)
+        .map(|kind| format!("; the nearest kind is {kind}:"))
+        .unwrap_or_default()
 }
 
 fn file(kind: &str, place: &str, example: &str) -> Result<PathBuf, String> {
-    if place.is_empty() { Err(format!("{kind}: needs a file, as in {example}")) } else { Ok(PathBuf::from(place)) }
+    if place.is_empty() {
+        Err(format!("{kind}: needs a file, as in {example}"))
+    } else {
+        Ok(PathBuf::from(place))
+    }
 }
 
 /// `ADDR:PORT`, checked for shape only; names are looked up when it is opened.
 fn address(text: &str) -> Result<String, String> {
-    let good = text.rsplit_once(':').is_some_and(|(host, port)| !host.is_empty() && port.parse::<u16>().is_ok());
-    if good { Ok(text.to_owned()) } else { Err(format!("{text:?} is no address and port; write it as 0.0.0.0:7000 (any address, port 7000)")) }
+    let good = text
+        .rsplit_once(':')
+        .is_some_and(|(host, port)| !host.is_empty() && port.parse::<u16>().is_ok());
+    if good {
+        Ok(text.to_owned())
+    } else {
+        Err(format!(
+            "{text:?} is no address and port; write it as 0.0.0.0:7000 (any address, port 7000)"
+        ))
+    }
 }
 
 /// The candidate most like the text, if any is like it at all. Letters' case does not matter.
@@ -142,7 +177,12 @@ pub fn nearest<'a>(text: &str, candidates: impl IntoIterator<Item = &'a str>) ->
     let text: String = text.chars().take(64).flat_map(char::to_lowercase).collect();
     candidates
         .into_iter()
-        .map(|candidate| (strsim::jaro_winkler(&text, &candidate.to_lowercase()), candidate))
+        .map(|candidate| {
+            (
+                strsim::jaro_winkler(&text, &candidate.to_lowercase()),
+                candidate,
+            )
+        })
         .filter(|(likeness, _)| *likeness > 0.75)
         .max_by(|a, b| a.0.total_cmp(&b.0))
         .map(|(_, candidate)| candidate)
@@ -166,7 +206,10 @@ impl Options {
             }
             left.push((key.to_owned(), value.to_owned()));
         }
-        Ok(Self { left, asked: Vec::new() })
+        Ok(Self {
+            left,
+            asked: Vec::new(),
+        })
     }
 
     fn take_text(&mut self, key: &'static str) -> Option<String> {
@@ -175,9 +218,18 @@ impl Options {
         Some(self.left.remove(place).1)
     }
 
-    fn take<T>(&mut self, key: &'static str, right: &str, read: impl Fn(&str) -> Option<T>) -> Result<Option<T>, String> {
-        let Some(value) = self.take_text(key) else { return Ok(None) };
-        read(&value).map(Some).ok_or_else(|| format!("{key}={value} is not right; it takes {right}"))
+    fn take<T>(
+        &mut self,
+        key: &'static str,
+        right: &str,
+        read: impl Fn(&str) -> Option<T>,
+    ) -> Result<Option<T>, String> {
+        let Some(value) = self.take_text(key) else {
+            return Ok(None);
+        };
+        read(&value)
+            .map(Some)
+            .ok_or_else(|| format!("{key}={value} is not right; it takes {right}"))
     }
 
     fn switch(&mut self, key: &'static str) -> Result<Option<bool>, String> {
@@ -189,21 +241,37 @@ impl Options {
     }
 
     fn speed(&mut self) -> Result<Speed, String> {
-        let speed = self.take("speed", "a number above 0 (1 is as it was), or max", |value| {
-            if value == "max" {
-                return Some(Speed::Max);
-            }
-            let factor: f64 = value.parse().ok()?;
-            // Slower than a thousandth or faster than a million times is a slip of the finger.
-            (1e-3..=1e6).contains(&factor).then_some(if factor == 1.0 { Speed::Real } else { Speed::Times(factor) })
-        })?;
+        let speed = self.take(
+            "speed",
+            "a number above 0 (1 is as it was), or max",
+            |value| {
+                if value == "max" {
+                    return Some(Speed::Max);
+                }
+                let factor: f64 = value.parse().ok()?;
+                // Slower than a thousandth or faster than a million times is a slip of the finger.
+                (1e-3..=1e6).contains(&factor).then_some(if factor == 1.0 {
+                    Speed::Real
+                } else {
+                    Speed::Times(factor)
+                })
+            },
+        )?;
         Ok(speed.unwrap_or_default())
     }
 
     fn none_left(self, kind: &str) -> Result<(), String> {
-        let Some((key, _)) = self.left.first() else { return Ok(()) };
-        let known = if self.asked.is_empty() { "takes no options here".to_owned() } else { format!("takes {}", self.asked.join(", ")) };
-        let near = nearest(key, self.asked.iter().copied()).map(|near| format!("; did you mean {near}=?")).unwrap_or_default();
+        let Some((key, _)) = self.left.first() else {
+            return Ok(());
+        };
+        let known = if self.asked.is_empty() {
+            "takes no options here".to_owned()
+        } else {
+            format!("takes {}", self.asked.join(", "))
+        };
+        let near = nearest(key, self.asked.iter().copied())
+            .map(|near| format!("; did you mean {near}=?"))
+            .unwrap_or_default();
         Err(format!("{kind}: has no option {key}, it {known}{near}"))
     }
 }
@@ -222,13 +290,53 @@ mod tests {
 
     #[test]
     fn every_form_is_read() {
-        assert_eq!(good("sim:"), Spec::Sim { seed: None, speed: Speed::Real, auto: false, noise: true, faults: vec![] });
-        let Spec::Sim { seed, speed, auto, noise, faults } = good("sim:?seed=9&speed=4&auto=1&noise=0&faults=oil_lost@60") else { panic!() };
-        assert_eq!((seed, speed, auto, noise, faults.len()), (Some(9), Speed::Times(4.0), true, false, 1));
-        assert_eq!(good("replay:a b.csv"), Spec::Replay { file: "a b.csv".into(), speed: Speed::Real, again: false });
-        assert_eq!(good("replay:/x/y.csv?speed=max&loop=1"), Spec::Replay { file: "/x/y.csv".into(), speed: Speed::Max, again: true });
+        assert_eq!(
+            good("sim:"),
+            Spec::Sim {
+                seed: None,
+                speed: Speed::Real,
+                auto: false,
+                noise: true,
+                faults: vec![]
+            }
+        );
+        let Spec::Sim {
+            seed,
+            speed,
+            auto,
+            noise,
+            faults,
+        } = good("sim:?seed=9&speed=4&auto=1&noise=0&faults=oil_lost@60")
+        else {
+            panic!()
+        };
+        assert_eq!(
+            (seed, speed, auto, noise, faults.len()),
+            (Some(9), Speed::Times(4.0), true, false, 1)
+        );
+        assert_eq!(
+            good("replay:a b.csv"),
+            Spec::Replay {
+                file: "a b.csv".into(),
+                speed: Speed::Real,
+                again: false
+            }
+        );
+        assert_eq!(
+            good("replay:/x/y.csv?speed=max&loop=1"),
+            Spec::Replay {
+                file: "/x/y.csv".into(),
+                speed: Speed::Max,
+                again: true
+            }
+        );
         assert_eq!(good("lines:stdin"), Spec::LinesStdin);
-        assert_eq!(good("lines:tcp://[::1]:0"), Spec::LinesTcp { listen: "[::1]:0".to_owned() });
+        assert_eq!(
+            good("lines:tcp://[::1]:0"),
+            Spec::LinesTcp {
+                listen: "[::1]:0".to_owned()
+            }
+        );
     }
 
     #[test]

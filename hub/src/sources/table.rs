@@ -56,25 +56,44 @@ pub struct Cell {
 impl Table {
     /// Whether this line's first cell is the time column's name.
     pub fn is_header(line: &[u8], map: &ReplayMap) -> bool {
-        split(line, map.separator).first().is_some_and(|cell| *cell == map.time.column)
+        split(line, map.separator)
+            .first()
+            .is_some_and(|cell| *cell == map.time.column)
     }
 
     /// Finds the mapped columns in the header.
     ///
     /// # Errors
     /// When a column is not there, or measures another kind of quantity than its channel.
-    pub fn new(header: &[u8], header_line: usize, map: &ReplayMap, index: &ChannelIndex) -> anyhow::Result<Self> {
+    pub fn new(
+        header: &[u8],
+        header_line: usize,
+        map: &ReplayMap,
+        index: &ChannelIndex,
+    ) -> anyhow::Result<Self> {
         let names = split(header, map.separator);
         let find = |column: &str, nth: usize| -> anyhow::Result<usize> {
-            let mut places = names.iter().enumerate().filter(|(_, name)| *name == column).map(|(place, _)| place);
+            let mut places = names
+                .iter()
+                .enumerate()
+                .filter(|(_, name)| *name == column)
+                .map(|(place, _)| place);
             match places.nth(nth.max(1) - 1) {
                 Some(place) => Ok(place),
                 None if names.iter().any(|name| name == column) => {
-                    bail!("its header has {column:?} {} times, the car file asks for number {nth}", names.iter().filter(|name| *name == column).count())
+                    bail!(
+                        "its header has {column:?} {} times, the car file asks for number {nth}",
+                        names.iter().filter(|name| *name == column).count()
+                    )
                 }
                 None => match nearest(column, names.iter().map(String::as_str)) {
-                    Some(near) => bail!("its header has no column {column:?}; the nearest is {near:?}"),
-                    None => bail!("its header has no column {column:?}; it has {}", short(&names.join(", "), 120)),
+                    Some(near) => {
+                        bail!("its header has no column {column:?}; the nearest is {near:?}")
+                    }
+                    None => bail!(
+                        "its header has no column {column:?}; it has {}",
+                        short(&names.join(", "), 120)
+                    ),
                 },
             }
         };
@@ -82,20 +101,45 @@ impl Table {
         let mut columns = Vec::with_capacity(map.columns.len());
         for column in &map.columns {
             if column.channel >= index.len() {
-                bail!("column {:?} is for channel number {}, the car has {}", column.column, column.channel, index.len());
+                bail!(
+                    "column {:?} is for channel number {}, the car has {}",
+                    column.column,
+                    column.channel,
+                    index.len()
+                );
             }
             let key = index.key(column.channel);
-            let place = find(&column.column, column.nth).with_context(|| format!("channel {key}"))?;
+            let place =
+                find(&column.column, column.nth).with_context(|| format!("channel {key}"))?;
             let (from, to) = (column.unit, index.unit(column.channel));
             if from.convert(0.0, to).is_none() {
-                bail!("channel {key} is in {to}, its column {:?} in {from}: these measure different things", column.column);
+                bail!(
+                    "channel {key} is in {to}, its column {:?} in {from}: these measure different things",
+                    column.column
+                );
             }
-            columns.push(Column { place, channel: column.channel, from, to, strip: column.strip.clone(), name: column.column.clone() });
+            columns.push(Column {
+                place,
+                channel: column.channel,
+                from,
+                to,
+                strip: column.strip.clone(),
+                name: column.column.clone(),
+            });
         }
         if columns.is_empty() {
-            bail!("the car file gives none of its channels a column; add column = \"…\" to those that the recording holds");
+            bail!(
+                "the car file gives none of its channels a column; add column = \"…\" to those that the recording holds"
+            );
         }
-        Ok(Self { header_line, separator: map.separator, time_place, time_form: map.time.form, columns, days: (0.0, None) })
+        Ok(Self {
+            header_line,
+            separator: map.separator,
+            time_place,
+            time_form: map.time.form,
+            columns,
+            days: (0.0, None),
+        })
     }
 
     /// The same recording again from its first row.
@@ -106,28 +150,59 @@ impl Table {
     /// Reads one row; `None` for a blank line. What cannot be read is left out and counted. A row may have fewer cells than
     /// the header (its end was cut off: the rest is blank) or more (a trailing separator).
     pub fn row(&mut self, line: &[u8], number: usize, tally: &mut Tally) -> Option<Row> {
-        if line.iter().all(|byte| byte.is_ascii_whitespace() || *byte == self.separator) {
+        if line
+            .iter()
+            .all(|byte| byte.is_ascii_whitespace() || *byte == self.separator)
+        {
             return None;
         }
         let cells = split(line, self.separator);
         let time_text = cells.get(self.time_place).map_or("", String::as_str);
         let said_s = self.time(time_text);
         if said_s.is_none() {
-            tally.note(FaultKind::Malformed, || format!("line {number}: {:?} is no time ({})", quoted(time_text.as_bytes()), self.time_form.word()));
+            tally.note(FaultKind::Malformed, || {
+                format!(
+                    "line {number}: {:?} is no time ({})",
+                    quoted(time_text.as_bytes()),
+                    self.time_form.word()
+                )
+            });
         }
         let mut values = Vec::with_capacity(self.columns.len());
         for column in &self.columns {
             let text = cells.get(column.place).map_or("", String::as_str);
-            let text = column.strip.as_deref().and_then(|strip| text.strip_prefix(strip)).unwrap_or(text).trim();
+            let text = column
+                .strip
+                .as_deref()
+                .and_then(|strip| text.strip_prefix(strip))
+                .unwrap_or(text)
+                .trim();
             if text.is_empty() {
                 continue;
             }
-            match text.parse::<f64>().ok().filter(|value| value.is_finite()).and_then(|value| column.from.convert(value, column.to)) {
-                Some(value) if value.is_finite() => values.push(Cell { channel: column.channel, value }),
-                _ => tally.note(FaultKind::NotANumber, || format!("line {number}: {:?} in column {:?} is not a finite number", quoted(text.as_bytes()), column.name)),
+            match text
+                .parse::<f64>()
+                .ok()
+                .filter(|value| value.is_finite())
+                .and_then(|value| column.from.convert(value, column.to))
+            {
+                Some(value) if value.is_finite() => values.push(Cell {
+                    channel: column.channel,
+                    value,
+                }),
+                _ => tally.note(FaultKind::NotANumber, || {
+                    format!(
+                        "line {number}: {:?} in column {:?} is not a finite number",
+                        quoted(text.as_bytes()),
+                        column.name
+                    )
+                }),
             }
         }
-        Some(Row { said_s, cells: values })
+        Some(Row {
+            said_s,
+            cells: values,
+        })
     }
 
     fn time(&mut self, text: &str) -> Option<f64> {
@@ -136,7 +211,11 @@ impl Table {
             TimeForm::Rfc3339 => moment(text)?,
             TimeForm::Clock => {
                 let of_day = time_of_day(text)?;
-                if self.days.1.is_some_and(|before| before - of_day > DAY_S / 2.0) {
+                if self
+                    .days
+                    .1
+                    .is_some_and(|before| before - of_day > DAY_S / 2.0)
+                {
                     self.days.0 += 1.0;
                 }
                 self.days.1 = Some(of_day);
@@ -151,7 +230,9 @@ impl Table {
 fn moment(text: &str) -> Option<f64> {
     let stamp: jiff::Timestamp = match text.parse() {
         Ok(stamp) => stamp,
-        Err(_) => jiff::tz::TimeZone::UTC.to_timestamp(text.parse().ok()?).ok()?,
+        Err(_) => jiff::tz::TimeZone::UTC
+            .to_timestamp(text.parse().ok()?)
+            .ok()?,
     };
     Some(stamp.as_microsecond() as f64 / 1e6)
 }
@@ -160,9 +241,19 @@ fn moment(text: &str) -> Option<f64> {
 fn time_of_day(text: &str) -> Option<f64> {
     let mut parts = text.split(':');
     let (hours, minutes, seconds) = (parts.next()?, parts.next()?, parts.next()?);
-    let whole = |text: &str, below: u32| text.trim().parse::<u32>().ok().filter(|value| *value < below).map(f64::from);
+    let whole = |text: &str, below: u32| {
+        text.trim()
+            .parse::<u32>()
+            .ok()
+            .filter(|value| *value < below)
+            .map(f64::from)
+    };
     // 60 is a leap second.
-    let seconds: f64 = seconds.trim().parse().ok().filter(|value| (0.0..61.0).contains(value))?;
+    let seconds: f64 = seconds
+        .trim()
+        .parse()
+        .ok()
+        .filter(|value| (0.0..61.0).contains(value))?;
     if parts.next().is_some() {
         return None;
     }
@@ -181,7 +272,10 @@ fn split(line: &[u8], separator: u8) -> Vec<String> {
         .from_reader(line);
     let mut record = csv::ByteRecord::new();
     match reader.read_byte_record(&mut record) {
-        Ok(true) => record.iter().map(|cell| String::from_utf8_lossy(cell).trim().to_owned()).collect(),
+        Ok(true) => record
+            .iter()
+            .map(|cell| String::from_utf8_lossy(cell).trim().to_owned())
+            .collect(),
         _ => Vec::new(),
     }
 }
@@ -198,7 +292,10 @@ mod tests {
             label: key.to_owned(),
             unit,
             decimals: 0,
-            plausible: Band { low: 0.0, high: 1_000.0 },
+            plausible: Band {
+                low: 0.0,
+                high: 1_000.0,
+            },
             max_rate: None,
             old_after_ms: 1_000,
             band: None,
@@ -206,7 +303,10 @@ mod tests {
         ChannelIndex::new(&Car {
             team: "Larkspur Racing".to_owned(),
             name: "Kestrel".to_owned(),
-            channels: vec![channel("head_temp", Unit::DegF), channel("fuel_left", Unit::UsGal)],
+            channels: vec![
+                channel("head_temp", Unit::DegF),
+                channel("fuel_left", Unit::UsGal),
+            ],
             roles: vec![],
             calls: vec![],
             tank_l: None,
@@ -215,10 +315,25 @@ mod tests {
     }
 
     fn map(form: TimeForm) -> ReplayMap {
-        let column = |channel, column: &str, unit| ColumnMap { channel, column: column.to_owned(), nth: 1, unit, strip: None };
+        let column = |channel, column: &str, unit| ColumnMap {
+            channel,
+            column: column.to_owned(),
+            nth: 1,
+            unit,
+            strip: None,
+        };
         ReplayMap {
-            time: TimeColumn { column: "TIME".to_owned(), form },
-            columns: vec![column(0, "T", Unit::DegC), ColumnMap { strip: Some("TOTAL :".to_owned()), ..column(1, "Q", Unit::Litre) }],
+            time: TimeColumn {
+                column: "TIME".to_owned(),
+                form,
+            },
+            columns: vec![
+                column(0, "T", Unit::DegC),
+                ColumnMap {
+                    strip: Some("TOTAL :".to_owned()),
+                    ..column(1, "Q", Unit::Litre)
+                },
+            ],
             ..ReplayMap::default()
         }
     }
@@ -228,22 +343,47 @@ mod tests {
     }
 
     fn counted(tally: &mut Tally) -> Vec<(FaultKind, u64)> {
-        tally.rest(tokio::time::Instant::now()).into_iter().map(|fault| (fault.kind, fault.count)).collect()
+        tally
+            .rest(tokio::time::Instant::now())
+            .into_iter()
+            .map(|fault| (fault.kind, fault.count))
+            .collect()
     }
 
     #[test]
     fn rows_are_converted_and_oddities_survived() {
         let mut table = table(TimeForm::Seconds);
         let mut tally = Tally::default();
-        let full = table.row(b"1.5, 100.0 ,9,TOTAL : 3.785411784,extra,", 2, &mut tally).unwrap();
+        let full = table
+            .row(b"1.5, 100.0 ,9,TOTAL : 3.785411784,extra,", 2, &mut tally)
+            .unwrap();
         assert_eq!(full.said_s, Some(1.5));
-        assert_eq!(full.cells[0], Cell { channel: 0, value: 212.0 });
+        assert_eq!(
+            full.cells[0],
+            Cell {
+                channel: 0,
+                value: 212.0
+            }
+        );
         assert!((full.cells[1].value - 1.0).abs() < 1e-12);
         assert_eq!(table.row(b"2,,,", 3, &mut tally).unwrap().cells, []);
-        assert_eq!(table.row(b"2,0", 4, &mut tally).unwrap().cells, [Cell { channel: 0, value: 32.0 }]);
+        assert_eq!(
+            table.row(b"2,0", 4, &mut tally).unwrap().cells,
+            [Cell {
+                channel: 0,
+                value: 32.0
+            }]
+        );
         assert_eq!(table.row(b" , ,", 5, &mut tally), None);
         assert_eq!(counted(&mut tally), []);
-        assert_eq!(table.row(b"2,NaN,,\"TOTAL : 1", 6, &mut tally).unwrap().cells.len(), 1);
+        assert_eq!(
+            table
+                .row(b"2,NaN,,\"TOTAL : 1", 6, &mut tally)
+                .unwrap()
+                .cells
+                .len(),
+            1
+        );
         assert_eq!(table.row(b"2,1e999,,x", 7, &mut tally).unwrap().cells, []);
         assert_eq!(counted(&mut tally), [(FaultKind::NotANumber, 3)]);
         assert_eq!(table.row(b"two,1", 8, &mut tally).unwrap().said_s, None);
@@ -255,11 +395,24 @@ mod tests {
     fn clocks_pass_midnight() {
         let mut table = table(TimeForm::Clock);
         let mut tally = Tally::default();
-        let mut time = |text: &str| table.row(format!("{text},1").as_bytes(), 2, &mut tally).unwrap().said_s;
+        let mut time = |text: &str| {
+            table
+                .row(format!("{text},1").as_bytes(), 2, &mut tally)
+                .unwrap()
+                .said_s
+        };
         assert_eq!(time("23:59:59.750"), Some(86_399.75));
         assert_eq!(time("00:00:00.250"), Some(86_400.25));
         assert_eq!(time("00:00:00"), Some(86_400.0));
-        for bad in ["24:00:00", "00:60:00", "00:00", "00:00:00:00", "00:00:61", "-1:00:00", "99: 1"] {
+        for bad in [
+            "24:00:00",
+            "00:60:00",
+            "00:00",
+            "00:00:00:00",
+            "00:00:61",
+            "-1:00:00",
+            "99: 1",
+        ] {
             assert_eq!(time(bad), None, "{bad}");
         }
     }
@@ -268,9 +421,19 @@ mod tests {
     fn dates_are_read_with_and_without_an_offset() {
         let mut table = table(TimeForm::Rfc3339);
         let mut tally = Tally::default();
-        let mut time = |text: &str| table.row(format!("{text},1").as_bytes(), 2, &mut tally).unwrap().said_s;
+        let mut time = |text: &str| {
+            table
+                .row(format!("{text},1").as_bytes(), 2, &mut tally)
+                .unwrap()
+                .said_s
+        };
         // 2024-07-29T14:32:41Z is 1722263561 s after 1970 (date -u -d … +%s).
-        for text in ["2024-07-29T14:32:41Z", "2024-07-29T16:32:41+02:00", "2024-07-29 14:32:41", "2024-07-29T14:32:41.000"] {
+        for text in [
+            "2024-07-29T14:32:41Z",
+            "2024-07-29T16:32:41+02:00",
+            "2024-07-29 14:32:41",
+            "2024-07-29T14:32:41.000",
+        ] {
             assert_eq!(time(text), Some(1_722_263_561.0), "{text}");
         }
         assert_eq!(time("29.07.2024 14:32"), None);
@@ -281,10 +444,16 @@ mod tests {
         let wrong = |change: &dyn Fn(&mut ReplayMap), header: &str| {
             let mut map = map(TimeForm::Seconds);
             change(&mut map);
-            format!("{:#}", Table::new(header.as_bytes(), 1, &map, &index()).unwrap_err())
+            format!(
+                "{:#}",
+                Table::new(header.as_bytes(), 1, &map, &index()).unwrap_err()
+            )
         };
         let header = "TIME,T,X,Q";
-        assert!(wrong(&|map| map.columns[0].column = "TT".to_owned(), "TIME,TTT,Q").contains("the nearest is \"TTT\""));
+        assert!(
+            wrong(&|map| map.columns[0].column = "TT".to_owned(), "TIME,TTT,Q")
+                .contains("the nearest is \"TTT\"")
+        );
         assert!(wrong(&|map| map.columns[0].nth = 2, header).contains("1 times"));
         assert!(wrong(&|map| map.columns[0].unit = Unit::Psi, header).contains("different things"));
         assert!(wrong(&|map| map.time.column = "When".to_owned(), header).contains("time column"));
@@ -296,7 +465,16 @@ mod tests {
         let mut second = map(TimeForm::Seconds);
         second.columns[0].nth = 2;
         let mut table = Table::new(b"TIME,T,T,Q", 1, &second, &index()).unwrap();
-        assert_eq!(table.row(b"0,0,100", 2, &mut Tally::default()).unwrap().cells, [Cell { channel: 0, value: 212.0 }]);
+        assert_eq!(
+            table
+                .row(b"0,0,100", 2, &mut Tally::default())
+                .unwrap()
+                .cells,
+            [Cell {
+                channel: 0,
+                value: 212.0
+            }]
+        );
     }
 
     proptest::proptest! {

@@ -41,7 +41,13 @@ impl Tally {
 
     /// What is due to be told now.
     pub fn due(&mut self, now: Instant) -> Vec<Fault> {
-        self.take(|kind| kind.told.is_none_or(|told| now.duration_since(told) >= REPORT_EVERY), now)
+        self.take(
+            |kind| {
+                kind.told
+                    .is_none_or(|told| now.duration_since(told) >= REPORT_EVERY)
+            },
+            now,
+        )
     }
 
     /// All that has not been told yet, due or not: for the end of a source.
@@ -59,7 +65,11 @@ impl Tally {
         for (kind, entry) in &mut self.kinds {
             if entry.waiting > 0 && ready(entry) {
                 entry.told = Some(now);
-                told.push(Fault { kind: *kind, count: std::mem::take(&mut entry.waiting), text: std::mem::take(&mut entry.text) });
+                told.push(Fault {
+                    kind: *kind,
+                    count: std::mem::take(&mut entry.waiting),
+                    text: std::mem::take(&mut entry.text),
+                });
             }
         }
         told
@@ -130,7 +140,10 @@ mod tests {
         tally.note(FaultKind::Malformed, || "b".to_owned());
         tally.note(FaultKind::Absurd, || "c".to_owned());
         let told = tally.due(now + Duration::from_millis(100));
-        assert_eq!(told.iter().map(|fault| fault.kind).collect::<Vec<_>>(), [FaultKind::Absurd]);
+        assert_eq!(
+            told.iter().map(|fault| fault.kind).collect::<Vec<_>>(),
+            [FaultKind::Absurd]
+        );
         assert!(tally.waits());
     }
 

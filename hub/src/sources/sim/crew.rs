@@ -121,7 +121,12 @@ impl Crew {
             "ignition_on" => self.at(now, Ignition, 1.0),
             "recorder_on" => self.at(now + 1.0, ClutchAir, 1.0),
             "clutch_air_on" => self.at(now, ClutchAir, 1.0),
-            "clutch_charge" | "start_petrol" if self.cranking.is_none() && !self.planned(Petrol) && !inputs.petrol && !inputs.nitro => {
+            "clutch_charge" | "start_petrol"
+                if self.cranking.is_none()
+                    && !self.planned(Petrol)
+                    && !inputs.petrol
+                    && !inputs.nitro =>
+            {
                 self.at(now, Ignition, 1.0);
                 self.at(now + 0.8, Petrol, 1.0);
                 self.crank(now + 0.4, true);
@@ -194,7 +199,9 @@ impl Crew {
     /// Does what is due.
     pub(super) fn tick(&mut self, now: f64, seen: &Truth, inputs: &mut Inputs) {
         // In the order in which it was planned, so that of two for one knob the later stands.
-        let (due, later) = std::mem::take(&mut self.plan).into_iter().partition(|(when, _, _)| *when <= now);
+        let (due, later) = std::mem::take(&mut self.plan)
+            .into_iter()
+            .partition(|(when, _, _)| *when <= now);
         self.plan = later;
         let due: Vec<(f64, Knob, f64)> = due;
         for (_, knob, value) in due {
@@ -205,15 +212,22 @@ impl Crew {
         {
             self.let_go(inputs);
         }
-        if let Some(turn) = self.trim_flow.filter(|turn| now >= *turn && !self.theirs.contains(&Knob::Flow)) {
+        if let Some(turn) = self
+            .trim_flow
+            .filter(|turn| now >= *turn && !self.theirs.contains(&Knob::Flow))
+        {
             self.trim_flow = Some(turn + 1.5);
             let off = self.aim_flow - seen.fuel_flow;
             if off.abs() > 0.01 * self.aim_flow {
                 let most = 0.06 * self.aim_flow;
-                inputs.flow_lever = (inputs.flow_lever + (0.7 * off).clamp(-most, most)).clamp(0.5 * self.aim_flow, 1.6 * self.aim_flow);
+                inputs.flow_lever = (inputs.flow_lever + (0.7 * off).clamp(-most, most))
+                    .clamp(0.5 * self.aim_flow, 1.6 * self.aim_flow);
             }
         }
-        if let Some(turn) = self.trim_idle.filter(|turn| now >= *turn && !self.theirs.contains(&Knob::Bleed)) {
+        if let Some(turn) = self
+            .trim_idle
+            .filter(|turn| now >= *turn && !self.theirs.contains(&Knob::Bleed))
+        {
             self.trim_idle = Some(turn + 2.5);
             let off = self.aim_rpm - seen.rpm;
             if off.abs() > 25.0 {

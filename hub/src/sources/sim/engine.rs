@@ -58,7 +58,12 @@ pub struct Params {
 
 impl Default for Params {
     fn default() -> Self {
-        Self { idle_rpm: 2_400.0, idle_flow: 7.8, tank_gal: 17.0, ambient_c: 24.0 }
+        Self {
+            idle_rpm: 2_400.0,
+            idle_flow: 7.8,
+            tank_gal: 17.0,
+            ambient_c: 24.0,
+        }
     }
 }
 
@@ -175,7 +180,16 @@ impl Engine {
             fuel_gal: params.tank_gal,
             firing: false,
         };
-        Self { params, truth, rng, petrol_film: 0.0, nitro_film: 0.0, rough: 0.0, galleries: 0.0, cylinder }
+        Self {
+            params,
+            truth,
+            rng,
+            petrol_film: 0.0,
+            nitro_film: 0.0,
+            rough: 0.0,
+            galleries: 0.0,
+            cylinder,
+        }
     }
 
     /// The state as it is.
@@ -220,15 +234,33 @@ impl Engine {
         let ratio = self.speed_ratio();
         let open = inputs.nitro && self.truth.fuel_gal > 0.0;
         let opening = 1.0 + 9.0 * inputs.throttle;
-        let flow = if open { inputs.flow_lever * ratio * opening } else { 0.0 };
+        let flow = if open {
+            inputs.flow_lever * ratio * opening
+        } else {
+            0.0
+        };
         toward(&mut self.truth.fuel_flow, flow, 0.15, dt);
         // A wider metering valve drops the pressure a little; the pump's bypass does most of the work.
         let width = (inputs.flow_lever / self.params.idle_flow).max(0.1);
-        let psi = if open { FUEL_PSI * ratio.powf(1.6) * width.powf(-0.3) } else { 0.0 };
+        let psi = if open {
+            FUEL_PSI * ratio.powf(1.6) * width.powf(-0.3)
+        } else {
+            0.0
+        };
         toward(&mut self.truth.fuel_psi, psi, 0.25, dt);
         self.truth.fuel_gal = (self.truth.fuel_gal - self.truth.fuel_flow * dt / 60.0).max(0.0);
-        toward(&mut self.petrol_film, if inputs.petrol { 0.95 } else { 0.0 }, 0.7, dt);
-        toward(&mut self.nitro_film, self.truth.fuel_flow / self.params.idle_flow, 0.5, dt);
+        toward(
+            &mut self.petrol_film,
+            if inputs.petrol { 0.95 } else { 0.0 },
+            0.7,
+            dt,
+        );
+        toward(
+            &mut self.nitro_film,
+            self.truth.fuel_flow / self.params.idle_flow,
+            0.5,
+            dt,
+        );
     }
 
     /// Torque balance. Past a shut throttle the air flows at a rate that hardly depends on speed, so the power is nearly
@@ -236,7 +268,8 @@ impl Engine {
     fn turn(&mut self, inputs: &Inputs, broken: Broken, dt: f64) -> f64 {
         let rpm = self.truth.rpm;
         let ratio = self.speed_ratio();
-        let air = (1.0 + AIR_PER_TURN * (inputs.bleed - BLEED_NOMINAL)).max(0.3) + 9.0 * inputs.throttle * ratio.min(2.5);
+        let air = (1.0 + AIR_PER_TURN * (inputs.bleed - BLEED_NOMINAL)).max(0.3)
+            + 9.0 * inputs.throttle * ratio.min(2.5);
         let richness = (self.petrol_film + self.nitro_film) / air;
         let warm = ((self.truth.head_c - 20.0) / 60.0).clamp(0.0, 1.0);
         let sparks = inputs.ignition && rpm > FIRES_FROM_RPM && rpm < LIMIT_RPM;
@@ -247,13 +280,22 @@ impl Engine {
         let nitro_share = self.nitro_film / (self.nitro_film + self.petrol_film).max(1e-9);
         let kind = 0.86 + 0.14 * nitro_share;
         let rough = 1.0 + self.rough * (0.05 - 0.025 * warm) * (0.5 + richness);
-        let strength = if sparks { burn * live * kind * (0.84 + 0.16 * warm) * rough.max(0.0) } else { 0.0 };
-        let nominal = drag(self.params.idle_rpm * RAD_PER_RPM, 1.0) * self.params.idle_rpm * RAD_PER_RPM;
+        let strength = if sparks {
+            burn * live * kind * (0.84 + 0.16 * warm) * rough.max(0.0)
+        } else {
+            0.0
+        };
+        let nominal =
+            drag(self.params.idle_rpm * RAD_PER_RPM, 1.0) * self.params.idle_rpm * RAD_PER_RPM;
         let omega = rpm * RAD_PER_RPM;
         let power = nominal * air * strength;
         // Below a third of the idle speed the air is limited by the strokes, so torque and not power is what is constant.
         let torque = power / omega.max(self.params.idle_rpm * RAD_PER_RPM / 3.0);
-        let starter = if inputs.starter { (STARTER.0 * (1.0 - rpm / STARTER.1)).max(0.0) } else { 0.0 };
+        let starter = if inputs.starter {
+            (STARTER.0 * (1.0 - rpm / STARTER.1)).max(0.0)
+        } else {
+            0.0
+        };
         let resist = drag(omega, 0.8 + 0.2 * thickness(self.truth.oil_c));
         let mut next = omega + (torque + starter - resist) / INERTIA * dt;
         if next < 0.5 && torque + starter < resist {
@@ -270,7 +312,8 @@ impl Engine {
         let flow = self.truth.fuel_flow / self.params.idle_flow;
         let cooling = STANDING_COOLING.max(running * (1.0 - FUEL_COOLING)) + FUEL_COOLING * flow;
         let richness = (self.petrol_film + self.nitro_film).max(0.3);
-        let taken_up = power.min(4.0) * richness.powf(-0.7) * if broken.over_temp { 3.0 } else { 1.0 };
+        let taken_up =
+            power.min(4.0) * richness.powf(-0.7) * if broken.over_temp { 3.0 } else { 1.0 };
         let head = &mut self.truth.head_c;
         *head += (HEAD_RISE_K * taken_up - cooling * (*head - ambient)) / HEAD_TAU_S * dt;
 
@@ -283,7 +326,12 @@ impl Engine {
             let fires = self.truth.firing && broken.dead_cylinders & (1 << number) == 0;
             if fires {
                 let over = if broken.over_temp { 1.5 } else { 1.0 };
-                let target = ambient + EXHAUST_RISE_K * own * over * richness.powf(-0.35) * power.clamp(0.3, 3.0).powf(0.3);
+                let target = ambient
+                    + EXHAUST_RISE_K
+                        * own
+                        * over
+                        * richness.powf(-0.35)
+                        * power.clamp(0.3, 3.0).powf(0.3);
                 toward(egt, target, 3.0, dt);
             } else {
                 toward(egt, self.truth.head_c, 14.0, dt);
@@ -293,18 +341,45 @@ impl Engine {
 
     fn oil(&mut self, broken: Broken, dt: f64) {
         let turning = self.truth.rpm > 60.0 && !broken.oil_lost;
-        toward(&mut self.galleries, if turning { 1.0 } else { 0.0 }, if turning { 0.8 } else { 1.5 }, dt);
-        let raw = OIL_PSI * self.speed_ratio().max(0.0).powf(0.75) * thickness(self.truth.oil_c).powf(0.45) * self.galleries;
+        toward(
+            &mut self.galleries,
+            if turning { 1.0 } else { 0.0 },
+            if turning { 0.8 } else { 1.5 },
+            dt,
+        );
+        let raw = OIL_PSI
+            * self.speed_ratio().max(0.0).powf(0.75)
+            * thickness(self.truth.oil_c).powf(0.45)
+            * self.galleries;
         // Above the relief valve's setting only a fifth of the rise is left.
-        let psi = if raw > OIL_RELIEF_PSI { OIL_RELIEF_PSI + 0.2 * (raw - OIL_RELIEF_PSI) } else { raw };
-        toward(&mut self.truth.oil_psi, if broken.oil_lost { 0.0 } else { psi }, 0.3, dt);
+        let psi = if raw > OIL_RELIEF_PSI {
+            OIL_RELIEF_PSI + 0.2 * (raw - OIL_RELIEF_PSI)
+        } else {
+            raw
+        };
+        toward(
+            &mut self.truth.oil_psi,
+            if broken.oil_lost { 0.0 } else { psi },
+            0.3,
+            dt,
+        );
     }
 
     fn rest(&mut self, inputs: &Inputs, dt: f64) {
         let sparks = inputs.ignition && self.truth.rpm > 100.0;
-        self.truth.mag_deg = if sparks { [Some(50.0), Some(50.3)] } else { [None, None] };
-        toward(&mut self.truth.clutch_psi, if inputs.clutch_air { 118.0 } else { 0.0 }, 0.9, dt);
-        let load = 0.15 * f64::from(u8::from(inputs.ignition)) + 0.9 * f64::from(u8::from(inputs.starter));
+        self.truth.mag_deg = if sparks {
+            [Some(50.0), Some(50.3)]
+        } else {
+            [None, None]
+        };
+        toward(
+            &mut self.truth.clutch_psi,
+            if inputs.clutch_air { 118.0 } else { 0.0 },
+            0.9,
+            dt,
+        );
+        let load =
+            0.15 * f64::from(u8::from(inputs.ignition)) + 0.9 * f64::from(u8::from(inputs.starter));
         toward(&mut self.truth.battery_v, 12.9 - load, 0.2, dt);
     }
 }
@@ -349,8 +424,18 @@ mod tests {
 
     /// Started on petrol, brought over to nitro, and left at a setting for a while.
     fn idling(flow: f64, bleed: f64, seconds: f64) -> (Engine, Inputs) {
-        let params = Params { tank_gal: 1e6, ..Params::default() };
-        let mut inputs = Inputs { flow_lever: flow, bleed, ignition: true, petrol: true, starter: true, ..Inputs::at_rest(&params) };
+        let params = Params {
+            tank_gal: 1e6,
+            ..Params::default()
+        };
+        let mut inputs = Inputs {
+            flow_lever: flow,
+            bleed,
+            ignition: true,
+            petrol: true,
+            starter: true,
+            ..Inputs::at_rest(&params)
+        };
         let mut engine = Engine::new(params, 7);
         run(&mut engine, &inputs, 2.0);
         inputs.starter = false;
@@ -376,13 +461,20 @@ mod tests {
     #[test]
     fn a_starter_alone_spins_it_and_never_fires_it() {
         let params = Params::default();
-        let inputs = Inputs { starter: true, ..Inputs::at_rest(&params) };
+        let inputs = Inputs {
+            starter: true,
+            ..Inputs::at_rest(&params)
+        };
         let mut engine = Engine::new(params, 1);
         run(&mut engine, &inputs, 5.0);
         let truth = engine.truth();
         assert!((200.0..400.0).contains(&truth.rpm), "{}", truth.rpm);
         assert!(!truth.firing && truth.fuel_flow == 0.0 && truth.mag_deg == [None, None]);
-        assert!(truth.oil_psi > 10.0, "cranking shows oil pressure: {}", truth.oil_psi);
+        assert!(
+            truth.oil_psi > 10.0,
+            "cranking shows oil pressure: {}",
+            truth.oil_psi
+        );
     }
 
     #[test]
@@ -392,17 +484,33 @@ mod tests {
         assert!((2_200.0..2_600.0).contains(&rpm), "{rpm}");
         let truth = engine.truth();
         assert!(truth.firing);
-        assert!((truth.fuel_flow / truth.rpm * 2_400.0 - 7.8).abs() < 0.2, "{}", truth.fuel_flow);
+        assert!(
+            (truth.fuel_flow / truth.rpm * 2_400.0 - 7.8).abs() < 0.2,
+            "{}",
+            truth.fuel_flow
+        );
         assert!((35.0..60.0).contains(&truth.fuel_psi), "{}", truth.fuel_psi);
-        assert!(truth.egt_c.iter().all(|egt| (250.0..650.0).contains(egt)), "{:?}", truth.egt_c);
+        assert!(
+            truth.egt_c.iter().all(|egt| (250.0..650.0).contains(egt)),
+            "{:?}",
+            truth.egt_c
+        );
     }
 
     #[test]
     fn more_flow_gives_a_cooler_plateau_and_a_slower_idle() {
         let (mut lean, lean_inputs) = idling(7.0, 3.0, 900.0);
         let (mut rich, rich_inputs) = idling(9.0, 3.0, 900.0);
-        assert!(lean.truth().head_c > rich.truth().head_c + 10.0, "{} {}", lean.truth().head_c, rich.truth().head_c);
-        let (fast, slow) = (mean_rpm(&mut lean, &lean_inputs), mean_rpm(&mut rich, &rich_inputs));
+        assert!(
+            lean.truth().head_c > rich.truth().head_c + 10.0,
+            "{} {}",
+            lean.truth().head_c,
+            rich.truth().head_c
+        );
+        let (fast, slow) = (
+            mean_rpm(&mut lean, &lean_inputs),
+            mean_rpm(&mut rich, &rich_inputs),
+        );
         assert!(fast > slow + 50.0, "{fast} {slow}");
     }
 
@@ -410,7 +518,10 @@ mod tests {
     fn more_bleed_idles_faster() {
         let (mut shut, shut_inputs) = idling(7.8, 2.0, 200.0);
         let (mut open, open_inputs) = idling(7.8, 4.0, 200.0);
-        let (slow, fast) = (mean_rpm(&mut shut, &shut_inputs), mean_rpm(&mut open, &open_inputs));
+        let (slow, fast) = (
+            mean_rpm(&mut shut, &shut_inputs),
+            mean_rpm(&mut open, &open_inputs),
+        );
         assert!(fast > slow + 60.0, "{slow} {fast}");
     }
 
@@ -460,7 +571,10 @@ mod tests {
     fn a_dead_cylinder_goes_cold_and_costs_speed() {
         let (mut engine, inputs) = idling(7.8, 3.0, 60.0);
         let before = mean_rpm(&mut engine, &inputs);
-        let broken = Broken { dead_cylinders: 0b100, ..Broken::default() };
+        let broken = Broken {
+            dead_cylinders: 0b100,
+            ..Broken::default()
+        };
         for _ in 0..4_000 {
             engine.step(&inputs, broken);
         }
@@ -473,7 +587,12 @@ mod tests {
     fn the_same_seed_gives_the_same_engine_and_another_seed_another() {
         let trace = |seed: u64| {
             let params = Params::default();
-            let inputs = Inputs { starter: true, ignition: true, petrol: true, ..Inputs::at_rest(&params) };
+            let inputs = Inputs {
+                starter: true,
+                ignition: true,
+                petrol: true,
+                ..Inputs::at_rest(&params)
+            };
             let mut engine = Engine::new(params, seed);
             run(&mut engine, &inputs, 20.0);
             engine.truth().clone()

@@ -118,13 +118,24 @@ impl Sensors {
     ///
     /// # Errors
     /// When the car has none, when one is in a unit of another kind, or a fault is for a channel that has no sensor.
-    pub(super) fn new(car: &Car, seed: u64, noise: bool, faults: &[ScriptedFault]) -> anyhow::Result<Self> {
+    pub(super) fn new(
+        car: &Car,
+        seed: u64,
+        noise: bool,
+        faults: &[ScriptedFault],
+    ) -> anyhow::Result<Self> {
         let mut sensors = Vec::new();
         for (channel, known) in car.channels.iter().enumerate() {
-            let Some(quantity) = Quantity::from_key(known.key.as_str()) else { continue };
+            let Some(quantity) = Quantity::from_key(known.key.as_str()) else {
+                continue;
+            };
             let (from, deviation) = quantity.unit_and_noise();
             if from.convert(0.0, known.unit).is_none() {
-                bail!("sim: gives {} in units such as {from}; the car file has it in {}", known.key, known.unit);
+                bail!(
+                    "sim: gives {} in units such as {from}; the car file has it in {}",
+                    known.key,
+                    known.unit
+                );
             }
             sensors.push(Sensor {
                 channel,
@@ -136,36 +147,70 @@ impl Sensors {
                 span: known.plausible.high - known.plausible.low,
                 decimals: i32::from(known.decimals.min(9)) + 2,
                 // Each its own, so that a channel more or less does not change the others.
-                rng: SmallRng::seed_from_u64(seed ^ (0x9E37_79B9_7F4A_7C15_u64.wrapping_mul(channel as u64 + 1))),
+                rng: SmallRng::seed_from_u64(
+                    seed ^ (0x9E37_79B9_7F4A_7C15_u64.wrapping_mul(channel as u64 + 1)),
+                ),
                 out: 0,
                 last: None,
             });
         }
         if sensors.is_empty() {
-            bail!("sim: knows none of the car's channels; it gives engine_rpm, fuel_flow, fuel_pressure, oil_pressure, oil_temp, head_temp, mag_1_timing, mag_2_timing, egt_1 to egt_8, clutch_air, battery, fuel_left");
+            bail!(
+                "sim: knows none of the car's channels; it gives engine_rpm, fuel_flow, fuel_pressure, oil_pressure, oil_temp, head_temp, mag_1_timing, mag_2_timing, egt_1 to egt_8, clutch_air, battery, fuel_left"
+            );
         }
         for fault in faults {
             if let What::Stuck(key) | What::Dropout(key) | What::Spike(key) = &fault.what
                 && !sensors.iter().any(|sensor| sensor.key == *key)
             {
                 let near = nearest(key, sensors.iter().map(|sensor| sensor.key.as_str()));
-                bail!("sim: has no sensor {key:?} to fail{}", near.map(|near| format!("; did you mean {near}?")).unwrap_or_default());
+                bail!(
+                    "sim: has no sensor {key:?} to fail{}",
+                    near.map(|near| format!("; did you mean {near}?"))
+                        .unwrap_or_default()
+                );
             }
         }
         Ok(Self { sensors, noise })
     }
 
     /// One sample of every sensor, in the channels' units. `every_s` is the time between samples.
-    pub(super) fn read(&mut self, truth: &Truth, t_s: f64, every_s: f64, faults: &[ScriptedFault]) -> Vec<(usize, f64)> {
+    pub(super) fn read(
+        &mut self,
+        truth: &Truth,
+        t_s: f64,
+        every_s: f64,
+        faults: &[ScriptedFault],
+    ) -> Vec<(usize, f64)> {
         let noise = self.noise;
-        self.sensors.iter_mut().filter_map(|sensor| Some((sensor.channel, sensor.read(truth, t_s, every_s, noise, faults)?))).collect()
+        self.sensors
+            .iter_mut()
+            .filter_map(|sensor| {
+                Some((
+                    sensor.channel,
+                    sensor.read(truth, t_s, every_s, noise, faults)?,
+                ))
+            })
+            .collect()
     }
 }
 
 impl Sensor {
-    fn read(&mut self, truth: &Truth, t_s: f64, every_s: f64, noisy: bool, faults: &[ScriptedFault]) -> Option<f64> {
+    fn read(
+        &mut self,
+        truth: &Truth,
+        t_s: f64,
+        every_s: f64,
+        noisy: bool,
+        faults: &[ScriptedFault],
+    ) -> Option<f64> {
         // Always the same number of draws a sample, so that one fault does not shift all that follows.
-        let (scatter, drop, spike, size) = (gauss(&mut self.rng), self.rng.random::<f64>(), self.rng.random::<f64>(), self.rng.random_range(-1.0..1.0_f64));
+        let (scatter, drop, spike, size) = (
+            gauss(&mut self.rng),
+            self.rng.random::<f64>(),
+            self.rng.random::<f64>(),
+            self.rng.random_range(-1.0..1.0_f64),
+        );
         let own = |what: &What| match what {
             What::Stuck(key) | What::Dropout(key) | What::Spike(key) => *key == self.key,
             _ => false,

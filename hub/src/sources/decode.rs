@@ -137,7 +137,10 @@ fn take(key: &str, value: &RawValue, index: &ChannelIndex, batch: &mut Batch, ta
     let Some(place) = place.filter(|_| !time) else {
         if number.abs() > FARTHEST_S {
             return tally.note(FaultKind::Absurd, || {
-                format!("t {number} is no time in seconds; its values were taken without it")
+                format!(
+                    "t {} is no time in seconds; its values were taken without it",
+                    quoted(value.get().as_bytes())
+                )
             });
         }
         batch.t_s = Some(number);

@@ -10,8 +10,11 @@ use std::collections::BTreeSet;
 
 /// The starter is let go when the engine runs faster than this by itself, in rpm.
 const STARTED_RPM: f64 = 900.0;
-/// Nobody holds the starter longer than this, in seconds.
+/// Nobody holds the starter longer than this, in seconds; then it rests.
 const STARTER_LONGEST_S: f64 = 60.0;
+const STARTER_RESTS_S: f64 = 10.0;
+/// Knobs are trimmed at idle only, below this, in rpm.
+const IDLES_BELOW_RPM: f64 = 3_500.0;
 
 /// A control.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -152,8 +155,16 @@ impl Crew {
                 self.at(now + 1.0, Throttle, 0.35);
                 self.at(now + 2.5, Throttle, 0.0);
             }
-            "burnout" | "burnout_stop" => self.at(now, Throttle, 0.0),
-            "pre_stage" => self.at(now + 0.5, Flow, self.aim_flow * 1.15),
+            "burnout" => self.at(now, Throttle, 0.0),
+            "burnout_stop" => {
+                self.at(now, Throttle, 0.0);
+                self.trim_idle = Some(now + 4.0);
+            }
+            "pre_stage" => {
+                self.trim_flow = None;
+                self.trim_idle = None;
+                self.at(now + 0.5, Flow, self.aim_flow * 1.15);
+            }
             "stage" => {
                 self.at(now + 1.0, Throttle, 1.0);
                 self.at(now + 5.0, Throttle, 0.0);
@@ -207,10 +218,20 @@ impl Crew {
         for (_, knob, value) in due {
             knob.set(inputs, value);
         }
-        if let Some((since, to_start)) = self.cranking
-            && ((to_start && seen.rpm > STARTED_RPM) || now - since > STARTER_LONGEST_S)
-        {
-            self.let_go(inputs);
+        if let Some((since, to_start)) = self.cranking {
+            let tired = now - since > STARTER_LONGEST_S;
+            if to_start && (tired || seen.rpm > STARTED_RPM) {
+                self.let_go(inputs);
+                // It would not start: no more petrol into it.
+                inputs.petrol &= !tired;
+            } else if tired {
+                // Turned again after a rest, since the chief has not yet said that the cylinders are clear.
+                self.let_go(inputs);
+                self.crank(now + STARTER_RESTS_S, false);
+            }
+        }
+        if seen.rpm > IDLES_BELOW_RPM || inputs.throttle > 0.0 {
+            return;
         }
         if let Some(turn) = self
             .trim_flow
@@ -254,10 +275,10 @@ pub(super) const BY_ITSELF: [(f64, &str); 18] = [
     (51.0, "nitro_on"),
     (57.0, "clean_on_nitro"),
     (72.0, "flow_trimmed"),
-    (150.0, "leaks_checked"),
-    (158.0, "ignition_off"),
-    (161.0, "fuel_shut"),
-    (172.0, "made_safe"),
+    (168.0, "leaks_checked"),
+    (176.0, "ignition_off"),
+    (179.0, "fuel_shut"),
+    (190.0, "made_safe"),
 ];
 /// Length of such a run in seconds, with the rest after it.
-pub(super) const BY_ITSELF_S: f64 = 200.0;
+pub(super) const BY_ITSELF_S: f64 = 220.0;

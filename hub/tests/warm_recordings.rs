@@ -2,7 +2,7 @@
 mod warm_support;
 
 use spinover::figures::warm::{Warm, free_rise_fit};
-use warm_support::{Recording, road_car};
+use warm_support::{Recording, last_minute, road_car};
 
 const TARGETS: [f64; 3] = [80.0, 82.0, 85.0];
 const SHARES: [f64; 3] = [0.25, 0.50, 0.75];
@@ -39,24 +39,6 @@ fn line_from_start(run: &Recording, i: usize, target: f64) -> Option<f64> {
     let (t0, c0, _) = run.rows[0];
     let (t, c, _) = run.rows[i];
     (c > c0 && t > t0).then(|| (target - c) * (t - t0) / (c - c0))
-}
-
-/// Least-squares slope over the rows of the last 60 s.
-fn last_minute(run: &Recording, i: usize, target: f64) -> Option<f64> {
-    let (now, temp, _) = run.rows[i];
-    let rows: Vec<(f64, f64)> = run.rows[..=i]
-        .iter()
-        .filter(|r| r.0 >= now - 60.0)
-        .map(|r| (r.0, r.1))
-        .collect();
-    let n = rows.len() as f64;
-    let (mt, mc) = (
-        rows.iter().map(|r| r.0).sum::<f64>() / n,
-        rows.iter().map(|r| r.1).sum::<f64>() / n,
-    );
-    let tt: f64 = rows.iter().map(|r| (r.0 - mt).powi(2)).sum();
-    let tc: f64 = rows.iter().map(|r| (r.0 - mt) * (r.1 - mc)).sum();
-    (tt > 0.0 && tc > 0.0).then(|| (target - temp) * tt / tc)
 }
 
 /// When each new whole degree was first read, up to row `i`.
@@ -130,7 +112,7 @@ fn run_all(runs: &[Recording], extra: &[Recording], target: f64) -> Vec<Vec<AtPo
                     left,
                     by: [
                         line_from_start(run, i, target),
-                        last_minute(run, i, target),
+                        last_minute(&run.rows, i, target),
                         bare_fit(run, i, target),
                         history_alone(run, &others, i, target),
                         ours_alone.map(|f| f.eta_s),
@@ -247,4 +229,42 @@ fn forecasts_of_each_recording_from_the_others() {
         &idle,
         &driven,
     );
+}
+
+#[test]
+#[ignore = "tuning aid: pooled errors over many targets and points"]
+fn pooled() {
+    let idle = road_car("pooled", &["idle"]);
+    let driven = road_car("pooled", &["live", "drive", "ufpe"]);
+    for (name, extra) in [("idle", &[][..]), ("all", &driven[..])] {
+        for around in SHARES {
+            let mut errors: [Vec<f64>; 2] = Default::default();
+            let (mut inside, mut n, mut width) = (0, 0, Vec::new());
+            for target in [76.0, 78.0, 80.0, 82.0, 84.0, 85.0] {
+                for run in &idle {
+                    let start = run.rows[0].1;
+                    let Some(end) = run.first_at(target) else { continue };
+                    if start > target - 10.0 { continue; }
+                    let history = idle.iter().chain(extra).filter(|o| o.name != run.name).map(|o| o.curve()).collect();
+                    let mut warm = Warm::new(target, history);
+                    let points: Vec<usize> = [-0.04, 0.0, 0.04].iter().map(|d| run.first_at(start + (around + d) * (target - start)).unwrap()).collect();
+                    for (i, row) in run.rows[..=end].iter().enumerate() {
+                        warm.push(row.0, row.1, row.2);
+                        if points.contains(&i) && i < end {
+                            let left = run.rows[end].0 - row.0;
+                            let f = warm.forecast().unwrap();
+                            errors[0].push((f.eta_s - left).abs());
+                            n += 1;
+                            inside += usize::from(f.lo_s <= left && left <= f.hi_s);
+                            width.push(f.hi_s - f.lo_s);
+                        }
+                    }
+                }
+            }
+            errors[0].sort_by(f64::total_cmp);
+            width.sort_by(f64::total_cmp);
+            let e = &errors[0];
+            println!("{name} {around}: median {:.1} mean {:.1} inside {:.3} width {:.0} n {n}", e[e.len() / 2], e.iter().sum::<f64>() / e.len() as f64, inside as f64 / n as f64, width[n / 2]);
+        }
+    }
 }

@@ -89,3 +89,21 @@ pub fn columns<const N: usize>(text: &str, names: [&str; N]) -> Vec<[f64; N]> {
         })
         .collect()
 }
+
+/// The naive rival: least-squares slope over the rows of the last 60 s up to row `i`.
+pub fn last_minute(rows: &[(f64, f64, Option<f64>)], i: usize, target: f64) -> Option<f64> {
+    let (now, temp, _) = rows[i];
+    let rows: Vec<(f64, f64)> = rows[..=i]
+        .iter()
+        .filter(|r| r.0 >= now - 60.0)
+        .map(|r| (r.0, r.1))
+        .collect();
+    let n = rows.len() as f64;
+    let (mt, mc) = (
+        rows.iter().map(|r| r.0).sum::<f64>() / n,
+        rows.iter().map(|r| r.1).sum::<f64>() / n,
+    );
+    let tt: f64 = rows.iter().map(|r| (r.0 - mt).powi(2)).sum();
+    let tc: f64 = rows.iter().map(|r| (r.0 - mt) * (r.1 - mc)).sum();
+    (tt > 0.0 && tc > 0.0).then(|| (target - temp) * tt / tc)
+}

@@ -102,9 +102,11 @@ const ALONE_U: f64 = 1.0;
 const ALONE_SD_LN_U: f64 = 0.3;
 /// The fit alone may be at most this much shorter or longer than the last slope says.
 const SLOPE_HOLDS: (f64, f64) = (0.9, 3.0);
-/// Spread of the logarithm of the error without earlier warm-ups: at the target, and more at
-/// the start. Measured on the recordings (docs/figures-warm.md).
-const ALONE_SD_LN: (f64, f64) = (0.12, 0.3);
+/// Spread of the logarithm of the error without earlier warm-ups: at the target, and what is
+/// added with the square of what is left of the rise; and by how much more the target may come
+/// late than early. Measured on the recordings (docs/figures-warm.md).
+const ALONE_SD_LN: (f64, f64) = (0.08, 0.4);
+const ALONE_LATE_LN: f64 = 0.4;
 
 /// Follows one warm-up and forecasts when it reaches a target.
 ///
@@ -295,24 +297,49 @@ impl Warm {
             .as_ref()
             .and_then(|f| Some((fit_left(f, now, self.target_c)?, f.sd_ln_eta.unwrap_or(0.3))));
         let done = progress(now.start_c, temp, self.target_c);
-        let base = ALONE_SD_LN.0 + ALONE_SD_LN.1 * (1.0 - done);
+        let to_go = (1.0 - done).powi(2);
+        let base = ALONE_SD_LN.0 + ALONE_SD_LN.1 * to_go;
         let (eta_s, sd, basis) = match fitted {
-            Some((s, sd)) => (
-                s.clamp(SLOPE_HOLDS.0 * slope, SLOPE_HOLDS.1 * slope),
-                base.hypot(sd.min(0.5)),
-                Basis::ThisRunOnly,
-            ),
+            Some((s, sd)) => {
+                let bend = self.bend_seen(now);
+                let s = s.clamp(SLOPE_HOLDS.0 * slope, SLOPE_HOLDS.1 * slope);
+                (
+                    (bend * s.ln() + (1.0 - bend) * slope.ln()).exp(),
+                    base.hypot(sd.min(0.5)),
+                    Basis::ThisRunOnly,
+                )
+            }
             None => (slope, base.hypot(0.5), Basis::SlopeOnly),
         };
         // 80 % of a normal spread lies within 1.28 standard deviations.
-        let factor = (1.2816 * sd).exp();
+        let spread = 1.2816 * sd;
         Ok(Forecast {
             eta_s,
-            lo_s: eta_s / factor,
-            hi_s: eta_s * factor,
+            lo_s: eta_s * (-spread).exp(),
+            hi_s: eta_s * (spread + ALONE_LATE_LN * to_go).exp(),
             basis,
             n_history: 0,
         })
+    }
+
+    /// How much of the bend that the fit expects has been seen, 0 to 1: the second half of the
+    /// degrees risen against the first.
+    ///
+    /// Oil that is only just getting its heat, or an engine under rising load, does not slow down
+    /// yet, and there the slope is the better guide.
+    fn bend_seen(&self, now: &Standing<'_>) -> f64 {
+        let temp = now.temp_c();
+        let from = now.compare_from_c();
+        let times = [from, 0.5 * (from + temp), temp].map(|c| now.time_at(c));
+        let [Some(a), Some(b), Some(c)] = times else {
+            return 0.0;
+        };
+        let plateau = self.target_c + (self.target_c - now.start_c) / ALONE_U.exp_m1();
+        let time = |low: f64, high: f64| ((plateau - low) / (plateau - high)).ln();
+        let middle = 0.5 * (from + temp);
+        let expected = (time(middle, temp) / time(from, middle)).ln();
+        let seen = ((c - b).max(0.1) / (b - a).max(0.1)).ln();
+        (seen / expected).clamp(0.0, 1.0)
     }
 
     /// The forecast in words for a screen.

@@ -1,1 +1,39 @@
-//! Test support.
+//! What the black-box tests, the benches and the screenshots stand on: the real binary, real sockets, a real browser.
+//!
+//! Nothing here looks into the hub: it is started as a program, and talked to over its own wire. A phone is the same state
+//! machine that the app runs ([`spinover_protocol::link::Link`]) with a socket of its own.
+#![forbid(unsafe_code)]
+
+pub mod browser;
+pub mod data;
+pub mod http;
+pub mod hub;
+pub mod phone;
+pub mod raw;
+pub mod recording;
+
+use std::time::{Duration, Instant};
+
+/// How long a test waits for what should come in a blink. Machines that build and test at once are slow, and a test that
+/// fails for that tells nothing; one that waits for good would tell nothing either.
+pub const DEADLINE: Duration = Duration::from_secs(40);
+/// Between two looks at something that does not say when it changes.
+const LOOK_EVERY: Duration = Duration::from_millis(25);
+
+/// Looks again and again until there is something to return.
+///
+/// # Panics
+/// When there is nothing by the deadline, naming what was waited for.
+pub async fn eventually<T>(what: &str, mut look: impl AsyncFnMut() -> Option<T>) -> T {
+    let begun = Instant::now();
+    loop {
+        if let Some(found) = look().await {
+            return found;
+        }
+        assert!(
+            begun.elapsed() < DEADLINE,
+            "waited {DEADLINE:?} in vain for {what}"
+        );
+        tokio::time::sleep(LOOK_EVERY).await;
+    }
+}

@@ -1,0 +1,320 @@
+//! A hub of a test's own: the real binary in a directory of its own, killed when the test ends, however it ends.
+
+use crate::DEADLINE;
+use std::{
+    ffi::OsString,
+    io::{BufRead, BufReader, Read},
+    path::{Path, PathBuf},
+    process::{Child, ChildStdin, Command, ExitStatus, Output, Stdio},
+    sync::{Arc, Mutex, mpsc},
+    thread,
+    time::Instant,
+};
+use tempfile::TempDir;
+
+/// The crew code of every test hub.
+pub const CREW_CODE: &str = "crew-code-for-tests";
+/// The chief code of every test hub.
+pub const CHIEF_CODE: &str = "chief-code-for-tests";
+
+/// The hub's binary: what `SPINOVER_BIN` names, or the one that was built beside the running test.
+///
+/// # Panics
+/// When there is none.
+pub fn binary() -> PathBuf {
+    if let Some(named) = std::env::var_os("SPINOVER_BIN") {
+        return PathBuf::from(named);
+    }
+    let name = format!("spinover{}", std::env::consts::EXE_SUFFIX);
+    let running = std::env::current_exe().expect("a running program has a place");
+    let found = running
+        .ancestors()
+        .skip(1)
+        .take(2)
+        .map(|folder| folder.join(&name))
+        .find(|path| path.is_file());
+    found.unwrap_or_else(|| {
+        panic!("no {name} beside the tests: run `cargo xtask test`, or `cargo build` first")
+    })
+}
+
+/// Runs the binary to its end.
+///
+/// # Panics
+/// When it cannot be started.
+pub fn run(args: &[&str]) -> Output {
+    Command::new(binary())
+        .args(args)
+        .stdin(Stdio::null())
+        .output()
+        .expect("the hub's binary can be started")
+}
+
+/// How a hub is to be started.
+#[derive(Clone, Debug, Default)]
+pub struct Launch {
+    args: Vec<OsString>,
+    envs: Vec<(String, String)>,
+    stdin: bool,
+}
+
+impl Launch {
+    /// The demo: a simulated car and the demo sheets.
+    pub fn demo() -> Self {
+        Self::default().arg("demo")
+    }
+
+    /// A car and a sheet of the test's own.
+    pub fn serve(car: &Path, sheet: &Path) -> Self {
+        Self::default()
+            .arg("serve")
+            .arg("--car")
+            .arg(car)
+            .arg("--sheet")
+            .arg(sheet)
+    }
+
+    /// One more argument.
+    #[must_use]
+    pub fn arg(mut self, arg: impl Into<OsString>) -> Self {
+        self.args.push(arg.into());
+        self
+    }
+
+    /// One more source.
+    #[must_use]
+    pub fn source(self, spec: impl Into<OsString>) -> Self {
+        self.arg("--source").arg(spec)
+    }
+
+    /// An environment variable.
+    #[must_use]
+    pub fn env(mut self, name: &str, value: &str) -> Self {
+        self.envs.push((name.to_owned(), value.to_owned()));
+        self
+    }
+
+    /// With its standard input open, for [`Hub::stdin`].
+    #[must_use]
+    pub fn with_stdin(mut self) -> Self {
+        self.stdin = true;
+        self
+    }
+
+    /// Starts it on a free port, with an empty book.
+    ///
+    /// # Panics
+    /// When it does not say that it is ready.
+    pub fn start(self) -> Hub {
+        let data = TempDir::new().expect("room for a book");
+        let running = Running::start(&self, data.path(), 0);
+        Hub {
+            launch: self,
+            data,
+            running,
+        }
+    }
+}
+
+/// A running hub.
+#[derive(Debug)]
+pub struct Hub {
+    launch: Launch,
+    data: TempDir,
+    running: Running,
+}
+
+impl Hub {
+    /// Its address: `127.0.0.1:PORT`.
+    pub fn address(&self) -> String {
+        format!("127.0.0.1:{}", self.running.port)
+    }
+
+    /// Its address as a page's: `http://127.0.0.1:PORT`.
+    pub fn url(&self) -> String {
+        format!("http://{}", self.address())
+    }
+
+    /// The directory of its book.
+    pub fn data(&self) -> &Path {
+        self.data.path()
+    }
+
+    /// Its process.
+    pub fn pid(&self) -> u32 {
+        self.running.child.id()
+    }
+
+    /// What it has printed on standard output so far.
+    pub fn stdout(&self) -> String {
+        text(&self.running.stdout)
+    }
+
+    /// What it has logged so far.
+    pub fn stderr(&self) -> String {
+        text(&self.running.stderr)
+    }
+
+    /// Its standard input; it is open until this is dropped.
+    ///
+    /// # Panics
+    /// When it was not asked for, or taken before.
+    pub fn stdin(&mut self) -> ChildStdin {
+        self.running
+            .child
+            .stdin
+            .take()
+            .expect("a hub started with_stdin, and its input not taken yet")
+    }
+
+    /// Ends it as a power cut would: it is given no chance to write anything.
+    pub fn kill(&mut self) {
+        self.running.end();
+    }
+
+    /// Starts it again on the same port with the same book, after [`Hub::kill`] or [`Hub::stop`].
+    ///
+    /// # Panics
+    /// When it does not say that it is ready.
+    pub fn start_again(&mut self) {
+        self.running.end();
+        self.running = Running::start(&self.launch, self.data.path(), self.running.port);
+    }
+
+    /// Asks it to stop, as a service manager would, and waits until it has.
+    ///
+    /// # Panics
+    /// When it has not stopped by the deadline.
+    pub fn stop(&mut self) -> ExitStatus {
+        let pid = self.pid().to_string();
+        let told = Command::new("kill")
+            .args(["-TERM", &pid])
+            .status()
+            .expect("the kill command is there");
+        assert!(told.success(), "the hub had ended before it was asked to");
+        self.wait()
+    }
+
+    /// Waits until it has ended by itself.
+    ///
+    /// # Panics
+    /// When it has not by the deadline.
+    pub fn wait(&mut self) -> ExitStatus {
+        let begun = Instant::now();
+        loop {
+            if let Some(status) = self
+                .running
+                .child
+                .try_wait()
+                .expect("a child can be waited for")
+            {
+                return status;
+            }
+            assert!(
+                begun.elapsed() < DEADLINE,
+                "the hub did not end; it said:\n{}",
+                self.stderr()
+            );
+            thread::sleep(crate::LOOK_EVERY);
+        }
+    }
+}
+
+fn text(lines: &Mutex<String>) -> String {
+    lines
+        .lock()
+        .unwrap_or_else(|poisoned| poisoned.into_inner())
+        .clone()
+}
+
+#[derive(Debug)]
+struct Running {
+    child: Child,
+    port: u16,
+    stdout: Arc<Mutex<String>>,
+    stderr: Arc<Mutex<String>>,
+}
+
+impl Running {
+    fn start(launch: &Launch, data: &Path, port: u16) -> Self {
+        let mut command = Command::new(binary());
+        command
+            .args(&launch.args)
+            .arg("--data")
+            .arg(data)
+            .arg("--listen")
+            .arg(format!("127.0.0.1:{port}"));
+        command
+            .env("SPINOVER_CREW_CODE", CREW_CODE)
+            .env("SPINOVER_CHIEF_CODE", CHIEF_CODE);
+        command.envs(launch.envs.iter().map(|(name, value)| (name, value)));
+        command.stdin(if launch.stdin {
+            Stdio::piped()
+        } else {
+            Stdio::null()
+        });
+        command.stdout(Stdio::piped()).stderr(Stdio::piped());
+        let mut child = command.spawn().expect("the hub's binary can be started");
+        let (ready_in, ready) = mpsc::channel();
+        let stdout = keep(child.stdout.take().expect("piped"), Some(ready_in));
+        let stderr = keep(child.stderr.take().expect("piped"), None);
+        let mut running = Self {
+            child,
+            port,
+            stdout,
+            stderr,
+        };
+        let Ok(url) = ready.recv_timeout(DEADLINE) else {
+            running.end();
+            panic!(
+                "the hub did not get ready; it said:\n{}\n{}",
+                text(&running.stdout),
+                text(&running.stderr)
+            );
+        };
+        let port = url
+            .rsplit(':')
+            .next()
+            .and_then(|port| port.trim_end_matches('/').parse().ok());
+        running.port = port.unwrap_or_else(|| panic!("no port in the ready line's {url}"));
+        running
+    }
+
+    fn end(&mut self) {
+        // It may have ended by itself; then there is nothing to kill, and nothing wrong with that.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        self.end();
+        if thread::panicking() {
+            let log = text(&self.stderr);
+            let tail: Vec<&str> = log.lines().rev().take(30).collect();
+            eprintln!("--- the hub's last words ---");
+            tail.iter().rev().for_each(|line| eprintln!("{line}"));
+        }
+    }
+}
+
+/// Keeps what a stream brings; tells the address of the `ready` line.
+fn keep(
+    stream: impl Read + Send + 'static,
+    ready: Option<mpsc::Sender<String>>,
+) -> Arc<Mutex<String>> {
+    let kept = Arc::new(Mutex::new(String::new()));
+    let into = kept.clone();
+    thread::spawn(move || {
+        for line in BufReader::new(stream).lines().map_while(Result::ok) {
+            if let (Some(ready), Some(url)) = (&ready, line.strip_prefix("ready ")) {
+                let _ = ready.send(url.to_owned());
+            }
+            let mut kept = into.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
+            kept.push_str(&line);
+            kept.push('\n');
+        }
+    });
+    kept
+}

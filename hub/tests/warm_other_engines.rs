@@ -20,9 +20,16 @@ fn ae300(name: &str, column: &str, rows: usize) -> Option<Rows> {
     let folder = data("an aircraft diesel's warm-up")?;
     let bytes = std::fs::read(folder.join("ae300").join(name)).expect("ae300 log");
     let text = String::from_utf8_lossy(&bytes);
-    let values = columns(&text, [column, "Propeller Speed rpm", "Propeller Speed [rpm]"].map(|c| {
-        if c == "Propeller Speed rpm" { column } else { c }
-    }));
+    let values = columns(
+        &text,
+        [column, "Propeller Speed rpm", "Propeller Speed [rpm]"].map(|c| {
+            if c == "Propeller Speed rpm" {
+                column
+            } else {
+                c
+            }
+        }),
+    );
     Some(
         values
             .iter()
@@ -57,7 +64,11 @@ fn kit() -> Vec<(String, Rows)> {
                 number(f.get(3)),
             ));
         }
-        let name = path.file_stem().expect("stem").to_string_lossy().into_owned();
+        let name = path
+            .file_stem()
+            .expect("stem")
+            .to_string_lossy()
+            .into_owned();
         out.push((name, rows));
     }
     out.sort_by(|a, b| a.0.cmp(&b.0));
@@ -75,7 +86,10 @@ fn without_history_no_worse_than_the_last_slope() {
         ("DataLog_20240819_session01_20240729_143241.csv", 1764),
         ("DataLog_20240819_session03_20240801_015300.csv", 2033),
     ] {
-        for column in ["Coolant Temperature [deg C]", "Engine Oil Temperature [deg C]"] {
+        for column in [
+            "Coolant Temperature [deg C]",
+            "Engine Oil Temperature [deg C]",
+        ] {
             if let Some(found) = ae300(name, column, rows) {
                 runs.push((format!("{} {column}", &name[17..26]), found));
             }
@@ -95,7 +109,10 @@ fn without_history_no_worse_than_the_last_slope() {
     let mut held: [Vec<bool>; 3] = Default::default();
     for (name, rows) in &runs {
         let kind = kind_of(name);
-        let start = rows.iter().map(|r| r.1).find(|c| c.is_finite() && *c > -100.0);
+        let start = rows
+            .iter()
+            .map(|r| r.1)
+            .find(|c| c.is_finite() && *c > -100.0);
         let start = start.expect("a reading");
         for target in [60.0, 70.0, 80.0, 85.0] {
             let first = |c: f64| rows.iter().position(|r| r.1 >= c);
@@ -142,12 +159,19 @@ fn without_history_no_worse_than_the_last_slope() {
             // bend the way a parked engine's coolant does: reported, not promised.
             // Two seconds are the grain of rows a second apart.
             if kind == 0 {
-                assert!(ours <= slope + 2.0, "at point {k}: {ours} s against {slope} s");
+                assert!(
+                    ours <= slope + 2.0,
+                    "at point {k}: {ours} s against {slope} s"
+                );
             }
         }
         let n = held[kind].len();
         let yes = held[kind].iter().filter(|h| **h).count();
-        println!("80 % interval holds, {}: {:.2}", kinds[kind], yes as f64 / n as f64);
+        println!(
+            "80 % interval holds, {}: {:.2}",
+            kinds[kind],
+            yes as f64 / n as f64
+        );
     }
 }
 
@@ -185,7 +209,10 @@ fn heater_steps_restart_when_the_input_changes() {
         println!("target {target}: reached at {reached} s");
         let errors: Vec<f64> = best.iter().map(|b| b.0).collect();
         let middle = median(errors);
-        println!("median error over the last minute before: {middle:.1} s of {} rows", best.len());
+        println!(
+            "median error over the last minute before: {middle:.1} s of {} rows",
+            best.len()
+        );
         assert!(best.len() >= 20, "{} rows with a forecast", best.len());
         assert!(best.iter().all(|b| b.1.basis != Basis::History));
         assert!(middle < 15.0, "{middle}");

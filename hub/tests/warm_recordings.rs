@@ -243,11 +243,26 @@ fn pooled() {
             for target in [76.0, 78.0, 80.0, 82.0, 84.0, 85.0] {
                 for run in &idle {
                     let start = run.rows[0].1;
-                    let Some(end) = run.first_at(target) else { continue };
-                    if start > target - 10.0 { continue; }
-                    let history = idle.iter().chain(extra).filter(|o| o.name != run.name).map(|o| o.curve()).collect();
+                    let Some(end) = run.first_at(target) else {
+                        continue;
+                    };
+                    if start > target - 10.0 {
+                        continue;
+                    }
+                    let history = idle
+                        .iter()
+                        .chain(extra)
+                        .filter(|o| o.name != run.name)
+                        .map(|o| o.curve())
+                        .collect();
                     let mut warm = Warm::new(target, history);
-                    let points: Vec<usize> = [-0.04, 0.0, 0.04].iter().map(|d| run.first_at(start + (around + d) * (target - start)).unwrap()).collect();
+                    let points: Vec<usize> = [-0.04, 0.0, 0.04]
+                        .iter()
+                        .map(|d| {
+                            run.first_at(start + (around + d) * (target - start))
+                                .unwrap()
+                        })
+                        .collect();
                     for (i, row) in run.rows[..=end].iter().enumerate() {
                         warm.push(row.0, row.1, row.2);
                         if points.contains(&i) && i < end {
@@ -264,7 +279,13 @@ fn pooled() {
             errors[0].sort_by(f64::total_cmp);
             width.sort_by(f64::total_cmp);
             let e = &errors[0];
-            println!("{name} {around}: median {:.1} mean {:.1} inside {:.3} width {:.0} n {n}", e[e.len() / 2], e.iter().sum::<f64>() / e.len() as f64, inside as f64 / n as f64, width[n / 2]);
+            println!(
+                "{name} {around}: median {:.1} mean {:.1} inside {:.3} width {:.0} n {n}",
+                e[e.len() / 2],
+                e.iter().sum::<f64>() / e.len() as f64,
+                inside as f64 / n as f64,
+                width[n / 2]
+            );
         }
     }
 }

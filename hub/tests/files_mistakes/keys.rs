@@ -254,7 +254,7 @@ fn keys_are_unique() {
         "key = \"stopped\"",
         "key = \"oil_up\" # again",
         "\"oil_up\" # again",
-        &["step `oil_up` is on line 24 already"],
+        &["step `oil_up` is on line 25 already"],
     );
 }
 

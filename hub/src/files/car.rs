@@ -152,14 +152,12 @@ fn car_file(root: &Walk<'_>) -> Option<CarFile> {
         check_source(root, source);
     }
 
-    root.need("channel");
-    let channel_walks = root.tables("channel", &CHANNEL);
+    let channel_walks = root.need_tables("channel", &CHANNEL);
     // A channel that is wrong in itself can still be referred to, so that one mistake is not told twice.
     let channel_keys = unique_keys(&channel_walks, "channel");
     let read: Vec<_> = channel_walks.iter().map(channel).collect();
 
-    root.need("role");
-    let role_walks = root.tables("role", &ROLE);
+    let role_walks = root.need_tables("role", &ROLE);
     let role_keys = unique_keys(&role_walks, "role");
     let known = Known {
         channels: &channel_keys,
@@ -419,7 +417,8 @@ fn tank(walk: &Walk<'_>) -> (Option<f64>, Option<f64>) {
         );
     }
     if let (Some(capacity), Some(reserve)) = (&capacity, &reserve)
-        && !(0.0..capacity.value.max(0.0)).contains(&reserve.value)
+        && capacity.value > 0.0
+        && !(0.0..capacity.value).contains(&reserve.value)
     {
         let right = format!(
             "give what must be left at the end, from 0 to below {}",

@@ -109,8 +109,7 @@ fn parse(file: &str, text: &str, car: Option<&Car>) -> Result<Sheet, FileErrors>
 fn sheet(root: &Walk<'_>, car: Option<&Car>) -> Option<Sheet> {
     let key = root.need_key("key");
     let name = root.need_text("name", MAX_LABEL);
-    root.need("phase");
-    let walks = root.tables("phase", &PHASE);
+    let walks = root.need_tables("phase", &PHASE);
     let mut phase_keys = BTreeMap::new();
     // Steps are named across phases (a mark carries the step alone), so their keys are unique in the whole sheet.
     let mut step_keys = BTreeMap::new();
@@ -165,15 +164,8 @@ fn phase(
         }
         bands.insert(ChannelKey::from(name.value.as_str()), band.value);
     }
-    let walks = walk.tables("step", &STEP);
-    if walks.is_empty() && !walk.has("step") {
-        walk.notes.absent(
-            walk.at,
-            "this phase has no step",
-            "add at least one `[[phase.step]]` below it",
-        );
-    }
-    let scope = Scope { car, bands: &bands };
+    let scope = Scope { car, phase: walk };
+    let walks = walk.need_tables("step", &STEP);
     let steps: Vec<_> = walks
         .iter()
         .map(|walk| step(walk, &scope, step_keys))
@@ -192,8 +184,8 @@ fn phase(
 /// What a step can refer to.
 struct Scope<'s> {
     car: Option<&'s Car>,
-    /// The phase's own bands.
-    bands: &'s BTreeMap<ChannelKey, Band>,
+    /// The phase that the step is in.
+    phase: &'s Walk<'s>,
 }
 
 /// The car's channel of that key; one that is not there is noted. None also when there is no car to look in.
@@ -363,7 +355,7 @@ fn gate(walk: &Walk<'_>, scope: &Scope<'_>) -> Option<Gate> {
     }
     if let (Some(Spot { at, value: true }), Some(channel)) = (&in_band, found)
         && channel.band.is_none()
-        && !scope.bands.contains_key(&channel.key)
+        && !scope.phase.mentions("bands", channel.key.as_str())
     {
         let what = format!("`{}` has no band to be in", channel.key);
         let right = format!(

@@ -508,6 +508,36 @@ impl<'a> Walk<'a> {
         }
     }
 
+    /// Whether the table at that key may hold the name, rightly written or not: a value that is no table may have been meant to.
+    pub(super) fn mentions(&self, key: &str, name: &str) -> bool {
+        self.value(key).is_some_and(|value| {
+            value
+                .get_ref()
+                .as_table()
+                .is_none_or(|table| table.contains_key(name))
+        })
+    }
+
+    /// The tables at that key, of which there must be at least one.
+    pub(super) fn need_tables(&self, name: &str, kind: &'static Kind) -> Vec<Walk<'a>> {
+        self.need(name);
+        let value = self.value(name);
+        if let Some(value) = value.filter(|value| {
+            value
+                .get_ref()
+                .as_array()
+                .is_some_and(|list| list.is_empty())
+        }) {
+            let right = format!("write at least one `{}`", kind.header);
+            self.notes.wrong(
+                value.span().start,
+                format!("`{name}` is an empty list"),
+                right,
+            );
+        }
+        self.tables(name, kind)
+    }
+
     /// The tables at that key, in the order in which they are written.
     pub(super) fn tables(&self, name: &str, kind: &'static Kind) -> Vec<Walk<'a>> {
         let Some(value) = self.value(name) else {

@@ -1,0 +1,31 @@
+//! The chief's page: the current step and what it waits for, everyone's presence, the calls, and the whole sheet.
+
+use crate::parts::{
+    call_sheet::CallList,
+    figures::Figures,
+    people::{People, Sources},
+    step_card::StepCard,
+    steps::Steps,
+};
+use crate::words::{Word as W, say};
+use leptos::prelude::*;
+
+/// The chief's page.
+#[component]
+pub fn Chief() -> impl IntoView {
+    view! {
+        <div class="chief">
+            <div class="chief-step"><StepCard/></div>
+            <div class="chief-side">
+                <section>
+                    <h2>{say(W::CallsTitle)}</h2>
+                    <CallList/>
+                </section>
+                <People/>
+                <Figures/>
+                <Sources/>
+            </div>
+            <div class="chief-sheet"><Steps/></div>
+        </div>
+    }
+}

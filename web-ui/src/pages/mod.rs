@@ -1,0 +1,155 @@
+//! The pages: which one is shown, and what is common to all.
+
+mod bands;
+mod cautions;
+mod chief;
+mod crew;
+mod join;
+mod laptop;
+mod menu;
+mod more;
+mod over;
+mod roles;
+mod trend;
+mod wall;
+
+use crate::{
+    app::{App, LinkView},
+    parts::{
+        banners::{Banners, Notices},
+        bottom::Bottom,
+        calls::{Incoming, Receipt, Takeover},
+        header::Header,
+        pen,
+        steps::Steps,
+    },
+    pure::route::Page,
+    socket::{self, Topic},
+    words::{Word as W, say},
+};
+use leptos::prelude::*;
+use spinover_protocol::message::Farewell;
+
+/// What stands before, or in place of, the pages.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Face {
+    Join,
+    Looking,
+    Turned(Farewell),
+    Roles,
+    Cautions,
+    In,
+}
+
+/// The whole app.
+#[component]
+pub fn Root() -> impl IntoView {
+    let app = App::new();
+    provide_context(app);
+    app.start();
+    pen::start();
+    let face = Memo::new(move |_| {
+        app.track(&[Topic::Welcome]);
+        match &*app.link.read() {
+            LinkView::None | LinkView::Refused(Farewell::WrongCode | Farewell::TooManyTries, _) => return Face::Join,
+            LinkView::Refused(why, _) => return Face::Turned(*why),
+            _ => {}
+        }
+        let welcomed = socket::with(|link| link.mirror().welcome.is_some()) == Some(true);
+        let known = |key: &str| app.car.read().as_ref().is_some_and(|car| car.roles.iter().any(|role| role.key.as_str() == key));
+        if !welcomed {
+            Face::Looking
+        } else if !known(&app.person.read().role) {
+            Face::Roles
+        } else if !app.cautioned.get() {
+            Face::Cautions
+        } else {
+            Face::In
+        }
+    });
+    move || match face.get() {
+        Face::Join => view! { <join::Join/> }.into_any(),
+        Face::Looking => view! { <join::Looking/> }.into_any(),
+        Face::Turned(why) => view! { <join::Turned why=why/> }.into_any(),
+        Face::Roles => view! { <main class="plain"><roles::Roles/></main> }.into_any(),
+        Face::Cautions => view! { <main class="plain"><cautions::Cautions first=true/></main> }.into_any(),
+        Face::In => view! { <Inside/> }.into_any(),
+    }
+}
+
+/// A joined phone.
+#[component]
+fn Inside() -> impl IntoView {
+    let app = crate::app::app();
+    let page = app.page();
+    let chief = app.chief();
+    let lost = move || matches!(*app.link.read(), LinkView::Lost(_));
+    view! {
+        <div class="app" data-test=move || format!("page-{}", page.get().key()) data-page=move || page.get().key() class:link-lost=lost>
+            <Header/>
+            <Banners/>
+            <Show when=move || page.get() != Page::Wall>
+                <Tabs page=page chief=chief/>
+            </Show>
+            <main>
+                {move || {
+                    // Pages are built from the car: another car, other pages.
+                    app.car.track();
+                    match page.get() {
+                        Page::Crew => view! { <crew::Crew/> }.into_any(),
+                        Page::All => view! { <crew::AllStrips/> }.into_any(),
+                        Page::Steps => view! { <Steps/> }.into_any(),
+                        Page::Chief => view! { <chief::Chief/> }.into_any(),
+                        Page::Laptop => view! { <laptop::Laptop/> }.into_any(),
+                        Page::Wall => view! { <wall::Wall/> }.into_any(),
+                    }
+                }}
+            </main>
+            <div class="foot">
+                <Notices/>
+                <Show when=move || page.get() != Page::Wall>
+                    <Receipt/>
+                    <Bottom page=page/>
+                </Show>
+            </div>
+            <over::Overlay/>
+            <Incoming/>
+            <Takeover/>
+        </div>
+    }
+}
+
+/// The pages that this person goes between.
+pub fn tab_list(chief: bool) -> Vec<(Page, &'static str)> {
+    let mut tabs = Vec::new();
+    if chief {
+        tabs.push((Page::Chief, say(W::PageChief)));
+    }
+    tabs.push((Page::Crew, say(W::PageCrew)));
+    tabs.push((Page::All, say(W::PageAll)));
+    if !chief {
+        tabs.push((Page::Steps, say(W::PageSteps)));
+    }
+    tabs.push((Page::Laptop, say(W::PageLaptop)));
+    tabs
+}
+
+#[component]
+fn Tabs(page: Memo<Page>, chief: Memo<bool>) -> impl IntoView {
+    let app = crate::app::app();
+    view! {
+        <nav class="tabs" class:chief=chief>
+            {move || tab_list(chief.get()).into_iter().map(|(target, label)| view! {
+                <button
+                    type="button"
+                    class="tab"
+                    data-test=format!("go-{}", target.key())
+                    aria-current=move || (page.get() == target).then_some("page")
+                    on:click=move |_| app.go(target)
+                >
+                    {label}
+                </button>
+            }).collect_view()}
+        </nav>
+    }
+}

@@ -1,0 +1,45 @@
+//! The view for a wall: no keys, everything large.
+
+use crate::{
+    app::app,
+    parts::{
+        figures::Figures,
+        step_card::{Waits, current_waiting},
+        strip::Strip,
+    },
+    socket::Topic,
+};
+use leptos::prelude::*;
+use spinover_protocol::{ChannelKey, link::Link};
+
+/// A wall across a trailer can be read to about this many strips.
+const MOST: usize = 7;
+
+fn wall_strips(link: &Link) -> Vec<ChannelKey> {
+    let Some(welcome) = &link.mirror().welcome else { return Vec::new() };
+    let wall = welcome.car.role(&"wall".into()).or_else(|| welcome.car.role(&welcome.you.role)).filter(|role| !role.strips.is_empty());
+    let keys = match wall {
+        Some(role) => role.strips.clone(),
+        None => welcome.car.channels.iter().map(|channel| channel.key.clone()).collect(),
+    };
+    keys.into_iter().filter(|key| welcome.car.channel(key).is_some()).take(MOST).collect()
+}
+
+/// The wall.
+#[component]
+pub fn Wall() -> impl IntoView {
+    let app = app();
+    let strips = app.about(&[Topic::Welcome], wall_strips);
+    let waiting = current_waiting();
+    view! {
+        <div class="wall">
+            <div class="strips">
+                {move || strips.get().unwrap_or_default().into_iter().map(|key| view! { <Strip channel=key/> }).collect_view()}
+            </div>
+            <div class="wall-side">
+                <Waits waiting=waiting/>
+                <Figures all=true/>
+            </div>
+        </div>
+    }
+}

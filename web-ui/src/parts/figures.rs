@@ -1,0 +1,70 @@
+//! Figures as cards: the value, how sure it is, and one sentence.
+
+use crate::{
+    app::app,
+    pure::show::{Scale, number},
+    socket::Topic,
+    words::{Word as W, fill, say},
+};
+use leptos::prelude::*;
+use spinover_protocol::{link::Link, message::FigureNow};
+
+fn chosen(link: &Link, all: bool) -> Vec<FigureNow> {
+    let mirror = link.mirror();
+    if all {
+        return mirror.figures.clone();
+    }
+    let Some(welcome) = &mirror.welcome else { return Vec::new() };
+    let keys = welcome.car.role(&welcome.you.role).map(|role| role.figures.as_slice()).unwrap_or_default();
+    keys.iter().filter_map(|key| mirror.figures.iter().find(|figure| figure.key == *key)).cloned().collect()
+}
+
+/// The figures of this person's role, or all.
+#[component]
+pub fn Figures(
+    /// Every figure, not just the role's.
+    #[prop(optional)]
+    all: bool,
+) -> impl IntoView {
+    let app = app();
+    let figures = app.about(&[Topic::Figures, Topic::Welcome], move |link| chosen(link, all));
+    let keys = Memo::new(move |_| figures.read().iter().flatten().map(|figure| figure.key.clone()).collect::<Vec<_>>());
+    view! {
+        <div class="figures" hidden=move || keys.read().is_empty()>
+            <For each=move || keys.get() key=Clone::clone let:key>
+                <Figure figures=figures key_name=key/>
+            </For>
+        </div>
+    }
+}
+
+#[component]
+fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String) -> impl IntoView {
+    let app = app();
+    let test = format!("figure-{key_name}");
+    let figure = Memo::new(move |_| figures.read().iter().flatten().find(|figure| figure.key == key_name).cloned());
+    let texts = Memo::new(move |_| {
+        let units = app.settings.read().units;
+        let figure = figure.get()?;
+        let text = |value: f64| figure.unit.map_or_else(|| number(value, 1), |unit| Scale::of_unit(unit, units).text(value));
+        let unit = figure.unit.map_or("", |unit| units.shown(unit).label());
+        let between = figure.low.zip(figure.high).map(|(low, high)| fill(W::Between, &[&text(low), &text(high)]));
+        Some((figure.label, figure.value.map(text), unit, between, figure.words))
+    });
+    let attention = move || figure.read().as_ref().is_some_and(|figure| figure.attention);
+    let part = move |pick: fn((String, Option<String>, &'static str, Option<String>, String)) -> Option<String>| texts.get().and_then(pick);
+    view! {
+        <article class="figure" class:attention=attention data-test=test>
+            <h2 class="name">{move || part(|texts| Some(texts.0))}</h2>
+            <p class="figure-value">
+                <span class="digits">{move || part(|texts| Some(texts.1.unwrap_or_else(|| say(W::NoValue).to_owned())))}</span>
+                <span class="unit">{move || part(|texts| texts.1.map(|_| texts.2.to_owned()))}</span>
+                <span class="between">{move || part(|texts| texts.3)}</span>
+            </p>
+            <p class="figure-words">
+                <Show when=attention><strong class="look">{say(W::Attention)}</strong></Show>
+                <span>{move || part(|texts| Some(texts.4))}</span>
+            </p>
+        </article>
+    }
+}

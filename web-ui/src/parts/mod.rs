@@ -1,0 +1,16 @@
+//! What the pages are put together from, one part a file.
+
+pub mod banners;
+pub mod bottom;
+pub mod call_sheet;
+pub mod calls;
+pub mod figures;
+pub mod header;
+pub mod hold_key;
+pub mod pen;
+pub mod people;
+pub mod step_card;
+pub mod steps;
+pub mod strip;
+pub mod train;
+pub mod typed;

@@ -1,0 +1,116 @@
+//! Draws the traces onto the strips' canvases, a few times a second, straight from the buffers: no nodes, no signals.
+
+use crate::{
+    app::{after_frame, band_now},
+    pure::trace::{Pen, Trace, free_place},
+    socket,
+};
+use leptos::prelude::document;
+use spinover_protocol::{ChannelKey, Millis, car::Band, car::Channel};
+use std::cell::{Cell, RefCell};
+use wasm_bindgen::JsCast;
+use web_sys::{CanvasRenderingContext2d, HtmlCanvasElement};
+
+/// A trace moves a pixel in about half a second; drawing it five times a second is already smooth.
+const DRAW_MS: f64 = 200.0;
+/// The share of a strip's height, from the top, that the past takes; the forecast has the rest.
+const PAST: f64 = 0.7;
+
+struct Paper {
+    id: u32,
+    index: usize,
+    channel: Channel,
+    canvas: HtmlCanvasElement,
+}
+
+thread_local! {
+    static PAPERS: RefCell<Vec<Paper>> = const { RefCell::new(Vec::new()) };
+    static NEXT: Cell<u32> = const { Cell::new(0) };
+    static DRAWN: Cell<f64> = const { Cell::new(0.0) };
+}
+
+/// Starts the pen: called once.
+pub fn start() {
+    after_frame(|| {
+        let now = socket::now();
+        if now - DRAWN.get() >= DRAW_MS && !document().hidden() {
+            DRAWN.set(now);
+            PAPERS.with_borrow(|papers| papers.iter().for_each(draw));
+        }
+    });
+}
+
+/// Draws that channel's trace on that canvas from now on; the number is for `forget`.
+pub fn remember(index: usize, channel: Channel, canvas: HtmlCanvasElement) -> u32 {
+    let id = NEXT.replace(NEXT.get() + 1);
+    PAPERS.with_borrow_mut(|papers| papers.push(Paper { id, index, channel, canvas }));
+    DRAWN.set(0.0);
+    id
+}
+
+/// Draws it no more.
+pub fn forget(id: u32) {
+    PAPERS.with_borrow_mut(|papers| papers.retain(|paper| paper.id != id));
+}
+
+/// Where a value lies on a strip, from 0 to 1.
+pub fn place(band: Option<Band>, channel: &Channel, trace: Option<&Trace>) -> Box<dyn Fn(f64) -> f64> {
+    match band {
+        Some(band) => Box::new(move |value| band.place(value)),
+        None => Box::new(free_place(trace.and_then(Trace::extent), (channel.plausible.low, channel.plausible.high))),
+    }
+}
+
+fn draw(paper: &Paper) {
+    let now = socket::hub_now();
+    socket::with_shell(|shell| {
+        let band = band_now(shell.link(), &paper.channel.key);
+        let Some(trace) = shell.traces.get(paper.index) else { return };
+        let place = place(band, &paper.channel, Some(trace));
+        stroke(&paper.canvas, trace, now, PAST, &place);
+    });
+}
+
+/// Sizes the canvas to its box, clears it and draws one trace; the past takes `past` of the height.
+pub fn stroke(canvas: &HtmlCanvasElement, trace: &Trace, now: Millis, past: f64, place: &dyn Fn(f64) -> f64) -> Option<CanvasRenderingContext2d> {
+    let ratio = web_sys::window()?.device_pixel_ratio().clamp(1.0, 3.0);
+    let (width, height) = (f64::from(canvas.client_width()), f64::from(canvas.client_height()));
+    let (wide, high) = ((width * ratio) as u32, (height * ratio) as u32);
+    if canvas.width() != wide || canvas.height() != high {
+        canvas.set_width(wide);
+        canvas.set_height(high);
+    }
+    let context: CanvasRenderingContext2d = canvas.get_context("2d").ok()??.dyn_into().ok()?;
+    let _ = context.set_transform(ratio, 0.0, 0.0, ratio, 0.0, 0.0);
+    context.clear_rect(0.0, 0.0, width, height);
+    let ink = ink(canvas);
+    context.set_stroke_style_str(&ink);
+    context.set_line_width(2.0);
+    context.set_line_join("round");
+    // Half a line's width is kept free at both sides, so that a trace at the end of the strip is still seen.
+    let inner = |value: f64| (1.5 + place(value) * (width - 3.0)) / width;
+    context.begin_path();
+    let mut marks = Vec::new();
+    trace.draw(now as f64, width, height * past, inner, |pen| match pen {
+        Pen::Move(x, y) => context.move_to(x, y),
+        Pen::Line(x, y) => context.line_to(x, y),
+        Pen::Mark(x, y) => marks.push((x, y)),
+    });
+    context.stroke();
+    context.set_line_width(1.0);
+    for (x, y) in marks {
+        context.stroke_rect(x - 1.5, y - 1.5, 3.0, 3.0);
+    }
+    Some(context)
+}
+
+/// The ink of the stylesheet, so that day and night are chosen in one place.
+fn ink(canvas: &HtmlCanvasElement) -> String {
+    let computed = web_sys::window().and_then(|window| window.get_computed_style(canvas).ok().flatten());
+    computed.and_then(|style| style.get_property_value("color").ok()).unwrap_or_else(|| "#000".to_owned())
+}
+
+/// The channels that have a strip on this phone's car, by key.
+pub fn known(keys: &[ChannelKey], channels: &[Channel]) -> Vec<ChannelKey> {
+    keys.iter().filter(|key| channels.iter().any(|channel| channel.key == **key)).cloned().collect()
+}

@@ -1,0 +1,127 @@
+//! Who is here, and how the sources are doing.
+
+use crate::{
+    app::app,
+    pure::show::age,
+    socket::{self, Topic},
+    words::{Word as W, fill, say},
+};
+use leptos::prelude::*;
+use spinover_protocol::{
+    event::Right,
+    link::Link,
+    message::{FaultCount, Present, SourceHealth, SourceState},
+};
+
+/// One person in the list.
+#[derive(Clone, Debug, PartialEq)]
+struct Row {
+    id: String,
+    name: String,
+    role: String,
+    chief: bool,
+    here: bool,
+    you: bool,
+    note: String,
+}
+
+fn rows(link: &Link, now: i64) -> Vec<Row> {
+    let mirror = link.mirror();
+    let Some(welcome) = &mirror.welcome else { return Vec::new() };
+    let row = |present: &Present| Row {
+        id: present.who.id.to_string(),
+        name: present.who.name.clone(),
+        role: welcome.car.role(&present.who.role).map_or_else(|| present.who.role.to_string(), |role| role.label.clone()),
+        chief: present.right == Right::Chief,
+        here: present.here,
+        you: present.who.id == welcome.you.id,
+        note: if present.here {
+            present.lag_ms.map(|lag| fill(W::LagMs, &[&lag.to_string()])).unwrap_or_default()
+        } else {
+            fill(W::Gone, &[&age((now - present.since) as f64)])
+        },
+    };
+    let mut rows: Vec<Row> = mirror.people.iter().map(row).collect();
+    rows.sort_by_key(|row| !row.here);
+    rows
+}
+
+/// Who is here.
+#[component]
+pub fn People() -> impl IntoView {
+    let app = app();
+    let rows = Memo::new(move |_| {
+        app.track(&[Topic::People, Topic::Welcome]);
+        let now = app.second.get() * 1_000;
+        socket::with(|link| rows(link, now)).unwrap_or_default()
+    });
+    view! {
+        <section class="people" data-test="people">
+            <h2>{say(W::People)}</h2>
+            <ul>
+                {move || rows.get().into_iter().map(|row| view! {
+                    <li class="person" class:gone=!row.here data-test=format!("person-{}", row.name) data-here=if row.here { "yes" } else { "no" }>
+                        <span class="person-mark" aria-hidden="true"></span>
+                        <span class="person-name">{row.name.clone()}</span>
+                        <span class="person-role">{row.role}</span>
+                        {row.chief.then(|| view! { <span class="tag">{say(W::ChiefRight)}</span> })}
+                        {row.you.then(|| view! { <span class="tag">{say(W::You)}</span> })}
+                        <span class="person-note">{row.note}</span>
+                    </li>
+                }).collect_view()}
+            </ul>
+            <Show when=move || rows.read().is_empty()><p class="hint">{say(W::PeopleNone)}</p></Show>
+        </section>
+    }
+}
+
+fn state_words(state: SourceState) -> (&'static str, &'static str) {
+    match state {
+        SourceState::Waiting => ("waiting", say(W::SourceWaiting)),
+        SourceState::Up => ("up", say(W::SourceUp)),
+        SourceState::Ended => ("ended", say(W::SourceEnded)),
+        SourceState::Failed => ("failed", say(W::SourceFailed)),
+    }
+}
+
+fn fault_words(fault: &FaultCount) -> String {
+    let kind = match fault.kind.as_str() {
+        "malformed" => say(W::FaultMalformed),
+        "unknown_channel" => say(W::FaultUnknown),
+        "not_a_number" => say(W::FaultNotNumber),
+        "absurd" => say(W::FaultAbsurd),
+        "time_back" => say(W::FaultTimeBack),
+        "too_long" => say(W::FaultTooLong),
+        "trouble" => say(W::FaultTrouble),
+        other => other,
+    };
+    fill(W::FaultCount, &[&fault.count.to_string(), kind])
+}
+
+/// How the sources are doing, with what was not taken.
+#[component]
+pub fn Sources() -> impl IntoView {
+    let app = app();
+    let sources = app.about(&[Topic::Sources], |link| link.mirror().sources.clone());
+    let row = |source: SourceHealth| {
+        let (key, words) = state_words(source.state);
+        let rate = fill(W::PerSecond, &[&crate::pure::show::number(source.per_second, 0)]);
+        let faults = source.faults.iter().map(|fault| view! {
+            <li class="fault"><strong>{fault_words(fault)}</strong><span>{fault.last.clone()}</span></li>
+        });
+        view! {
+            <li class="source" data-state=key data-test="source">
+                <span class="source-name">{source.name.clone()}</span>
+                <span class="source-state">{words} " · " {rate}</span>
+                <ul>{faults.collect_view()}</ul>
+            </li>
+        }
+    };
+    view! {
+        <section class="sources" data-test="sources">
+            <h2>{say(W::Sources)}</h2>
+            <ul>{move || sources.get().unwrap_or_default().into_iter().map(row).collect_view()}</ul>
+            <Show when=move || sources.read().as_ref().is_none_or(Vec::is_empty)><p class="hint">{say(W::SourcesNone)}</p></Show>
+        </section>
+    }
+}

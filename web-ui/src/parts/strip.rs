@@ -1,0 +1,120 @@
+//! A reading as a strip: the numeral first, and below it a track whose middle third is the band, the same on every strip.
+
+use super::pen;
+use crate::{
+    app::{Reading, app},
+    pure::{
+        route::Over,
+        show::{Scale, Standing, age},
+    },
+    socket,
+    words::{Word as W, fill, say},
+};
+use leptos::{html, prelude::*};
+use spinover_protocol::{
+    ChannelKey,
+    car::{Band, Channel},
+    message::Quality,
+};
+
+/// One channel's strip; nothing where the car has no such channel.
+#[component]
+pub fn Strip(
+    /// The channel.
+    channel: ChannelKey,
+    /// It is the first on its page, and larger than all others.
+    #[prop(optional)]
+    first: bool,
+) -> impl IntoView {
+    let app = app();
+    let (index, channel) = app.channel(&channel)?;
+    let reading = app.reading(index)?;
+    let band = app.band(channel.key.clone());
+    let scale = app.scale(channel.clone());
+    let canvas: NodeRef<html::Canvas> = NodeRef::new();
+    let paper = StoredValue::new(None::<u32>);
+    {
+        let channel = channel.clone();
+        Effect::new(move |_| {
+            if let Some(canvas) = canvas.get() {
+                paper.update_value(|paper| *paper = Some(pen::remember(index, channel.clone(), canvas)));
+            }
+        });
+    }
+    on_cleanup(move || {
+        if let Some(id) = paper.try_get_value().flatten() {
+            pen::forget(id);
+        }
+    });
+    let standing = Memo::new(move |_| reading.read().value.map_or(Standing::Free, |value| Standing::of(band.get(), value)));
+    let digits = Memo::new(move |_| reading.read().value.map_or_else(|| say(W::NoValue).to_owned(), |value| scale.get().text(value)));
+    let word = Memo::new(move |_| state_words(&reading.read(), standing.get(), &scale.get()));
+    let quality = Memo::new(move |_| quality_key(reading.read().quality));
+    let shift = {
+        let channel = channel.clone();
+        Memo::new(move |_| shift(&reading.read(), band.get(), index, &channel))
+    };
+    let at_end = Memo::new(move |_| matches!(shift.get(), Some(shift) if shift <= 0.0 || shift >= 1000.0));
+    let key = channel.key.clone();
+    let label = channel.label.clone();
+    let open_trend = move |_| app.open(Over::Trend(key.0.clone()));
+    Some(view! {
+        <article
+            class="strip"
+            class:first=first
+            data-test=format!("strip-{}", channel.key)
+            data-quality=quality
+            data-standing=move || standing.get().key()
+            data-band=move || if band.get().is_some() { "yes" } else { "no" }
+            data-value=move || reading.read().value.map(|value| value.to_string())
+        >
+            <div class="numeral">
+                <span class="digits" data-len=move || digits.read().chars().count().min(7)>{digits}</span>
+                <span class="unit">{move || scale.get().unit.label()}</span>
+            </div>
+            <h2 class="name">{label.clone()}</h2>
+            <p class="word"><span>{word}</span></p>
+            <button type="button" class="track" on:click=open_trend aria-label=move || fill(W::StripIs, &[&label, &digits.read(), &word.read()])>
+                <span class="rail low"></span>
+                <span class="notch"></span>
+                <span class="rail high"></span>
+                <canvas node_ref=canvas></canvas>
+                <span
+                    class="carrier"
+                    class:end=at_end
+                    hidden=move || shift.get().is_none()
+                    style:transform=move || format!("translateX({}%)", shift.get().unwrap_or(0.0) / 10.0)
+                >
+                    <span class="marker"></span>
+                </span>
+            </button>
+        </article>
+    })
+}
+
+/// Where the marker lies, in thousandths of the strip, rounded so that noise below a pixel moves nothing.
+fn shift(reading: &Reading, band: Option<Band>, index: usize, channel: &Channel) -> Option<f64> {
+    let value = reading.value?;
+    let place = socket::with_shell(|shell| pen::place(band, channel, shell.traces.get(index))(value))?;
+    Some((place * 1000.0).round())
+}
+
+/// The name of a quality for stylesheets and tests.
+pub fn quality_key(quality: Quality) -> &'static str {
+    match quality {
+        Quality::Good => "good",
+        Quality::Suspect => "suspect",
+        Quality::Old => "old",
+        Quality::None => "none",
+    }
+}
+
+/// The words beside a numeral.
+fn state_words(reading: &Reading, standing: Standing, scale: &Scale) -> String {
+    match reading.quality {
+        Quality::Good => standing.words(scale),
+        Quality::Suspect => say(W::Suspect).to_owned(),
+        Quality::Old => fill(W::AgeIs, &[&age(f64::from(reading.age_s) * 1000.0)]),
+        Quality::None => say(W::NoReading).to_owned(),
+    }
+}

@@ -1,0 +1,8 @@
+//! What the pages need to know and can be tested without a browser: numbers, traces, waits, calls, addresses. No I/O.
+
+pub mod calls;
+pub mod clock;
+pub mod route;
+pub mod show;
+pub mod trace;
+pub mod waits;

@@ -1,0 +1,177 @@
+//! What the address behind the `#` means: a page and what lies over it, or a code to join with. No I/O.
+
+/// A page.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Page {
+    /// The strips of one's role.
+    #[default]
+    Crew,
+    /// All strips.
+    All,
+    /// The steps, to read; the chief marks them on `Chief`.
+    Steps,
+    /// The chief's page.
+    Chief,
+    /// How to join, who is here, how the sources are.
+    Laptop,
+    /// The view for a wall, which needs no hands.
+    Wall,
+}
+
+impl Page {
+    /// Every page.
+    pub const ALL: [Self; 6] = [Self::Crew, Self::All, Self::Steps, Self::Chief, Self::Laptop, Self::Wall];
+
+    /// Its name in the address.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Crew => "crew",
+            Self::All => "all",
+            Self::Steps => "steps",
+            Self::Chief => "chief",
+            Self::Laptop => "laptop",
+            Self::Wall => "wall",
+        }
+    }
+}
+
+/// What lies over a page until it is closed.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Over {
+    /// Call out.
+    Call,
+    /// Menu and settings.
+    Menu,
+    /// Type a reading in.
+    Type,
+    /// The controls of a simulated car.
+    Train,
+    /// The cautions.
+    Cautions,
+    /// Choose a role.
+    Roles,
+    /// Set bands.
+    Bands,
+    /// What the chief does seldom: hold, abort, begin, close.
+    More,
+    /// One channel's trace, large.
+    Trend(String),
+    /// Why a step is skipped.
+    Skip(String),
+}
+
+impl Over {
+    fn key(&self) -> &str {
+        match self {
+            Self::Call => "call",
+            Self::Menu => "menu",
+            Self::Type => "type",
+            Self::Train => "train",
+            Self::Cautions => "cautions",
+            Self::Roles => "roles",
+            Self::Bands => "bands",
+            Self::More => "more",
+            Self::Trend(_) => "trend",
+            Self::Skip(_) => "skip",
+        }
+    }
+
+    fn from_key(key: &str, rest: Option<&str>) -> Option<Self> {
+        Some(match key {
+            "call" => Self::Call,
+            "menu" => Self::Menu,
+            "type" => Self::Type,
+            "train" => Self::Train,
+            "cautions" => Self::Cautions,
+            "roles" => Self::Roles,
+            "bands" => Self::Bands,
+            "more" => Self::More,
+            "trend" => Self::Trend(rest?.to_owned()),
+            "skip" => Self::Skip(rest?.to_owned()),
+            _ => return None,
+        })
+    }
+}
+
+/// A place in the app.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Route {
+    /// The page; the role's own when the address names none.
+    pub page: Option<Page>,
+    /// What lies over it.
+    pub over: Option<Over>,
+}
+
+impl Route {
+    /// Reads an address: `#/crew`, `#/crew/call`, `#/all/trend/oil_pressure`.
+    pub fn parse(hash: &str) -> Self {
+        let mut parts = hash.trim_start_matches('#').trim_start_matches('/').split('/');
+        let page = parts.next().and_then(|key| Page::ALL.into_iter().find(|page| page.key() == key));
+        let over = parts.next().and_then(|key| Over::from_key(key, parts.next()));
+        Self { page, over }
+    }
+
+    /// The address of that page with that over it.
+    pub fn hash(page: Page, over: Option<&Over>) -> String {
+        let mut hash = String::from("#/") + page.key();
+        if let Some(over) = over {
+            hash = hash + "/" + over.key();
+            if let Over::Trend(key) | Over::Skip(key) = over {
+                hash = hash + "/" + key;
+            }
+        }
+        hash
+    }
+}
+
+/// A code to join with, from a scanned or typed address: `#CODE`, `#CODE/role`, `#CODE/role/name`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Invitation {
+    /// The code.
+    pub code: String,
+    /// The role, where the address names one.
+    pub role: Option<String>,
+    /// The name, where the address names one; percent signs as they stand.
+    pub name: Option<String>,
+}
+
+impl Invitation {
+    /// Reads an address; one that starts with `#/` is a page, not an invitation.
+    pub fn parse(hash: &str) -> Option<Self> {
+        let text = hash.strip_prefix('#')?;
+        let mut parts = text.splitn(3, '/').map(str::trim);
+        let code = parts.next().filter(|code| !code.is_empty())?.to_owned();
+        let mut next = || parts.next().filter(|part| !part.is_empty()).map(str::to_owned);
+        Some(Self { code, role: next(), name: next() })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_place_comes_back_from_its_address() {
+        let overs = [None, Some(Over::Call), Some(Over::Bands), Some(Over::Trend("oil_pressure".to_owned()))];
+        for page in Page::ALL {
+            for over in &overs {
+                let route = Route { page: Some(page), over: over.clone() };
+                assert_eq!(Route::parse(&Route::hash(page, over.as_ref())), route);
+            }
+        }
+        assert_eq!(Route::parse(""), Route::default());
+        assert_eq!(Route::parse("#/nonsense/call"), Route { page: None, over: Some(Over::Call) });
+    }
+
+    #[test]
+    fn an_invitation_is_not_a_page() {
+        let invitation = |code: &str, role: Option<&str>, name: Option<&str>| {
+            Some(Invitation { code: code.into(), role: role.map(Into::into), name: name.map(Into::into) })
+        };
+        assert_eq!(Invitation::parse("#AB12"), invitation("AB12", None, None));
+        assert_eq!(Invitation::parse("#AB12/idle/Ana%20B"), invitation("AB12", Some("idle"), Some("Ana%20B")));
+        assert_eq!(Invitation::parse("#AB12//Ana"), invitation("AB12", None, Some("Ana")));
+        assert_eq!(Invitation::parse("#/crew"), None);
+        assert_eq!(Invitation::parse(""), None);
+    }
+}

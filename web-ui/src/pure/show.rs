@@ -1,0 +1,241 @@
+//! Numbers, units and the words for how far off a reading is. No I/O, no state.
+
+use crate::words::{Word as W, fill, say};
+use spinover_protocol::{
+    car::{Band, Channel},
+    units::{System, Unit},
+};
+
+/// Which units this phone shows.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Units {
+    /// Each channel in the unit that the car file gives it.
+    #[default]
+    Car,
+    /// US customary.
+    Us,
+    /// SI.
+    Si,
+}
+
+impl Units {
+    /// Its name in storage.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Car => "car",
+            Self::Us => "us",
+            Self::Si => "si",
+        }
+    }
+
+    /// The choice with that name; the car's own for any other.
+    pub fn from_key(key: &str) -> Self {
+        match key {
+            "us" => Self::Us,
+            "si" => Self::Si,
+            _ => Self::Car,
+        }
+    }
+
+    /// The unit in which this phone shows a quantity of that unit.
+    pub fn shown(self, unit: Unit) -> Unit {
+        match self {
+            Self::Car => unit,
+            Self::Us => unit.in_system(System::Us),
+            Self::Si => unit.in_system(System::Si),
+        }
+    }
+}
+
+/// How one quantity is shown: from which unit, in which unit, with how many decimals.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Scale {
+    /// The unit on the wire.
+    pub from: Unit,
+    /// The unit on the screen.
+    pub unit: Unit,
+    /// Decimals on the screen.
+    pub decimals: u8,
+}
+
+impl Scale {
+    /// The scale of a channel on a phone with that choice of units.
+    pub fn of(channel: &Channel, units: Units) -> Self {
+        let unit = units.shown(channel.unit);
+        // The car file's decimals are for its own unit; in another the unit's usual ones are the honest choice.
+        let decimals = if unit == channel.unit { channel.decimals } else { unit.decimals() };
+        Self { from: channel.unit, unit, decimals }
+    }
+
+    /// The scale of a quantity that is no channel, such as a figure's value.
+    pub fn of_unit(unit: Unit, units: Units) -> Self {
+        let shown = units.shown(unit);
+        Self { from: unit, unit: shown, decimals: shown.decimals() }
+    }
+
+    /// The value in the shown unit.
+    pub fn value(&self, value: f64) -> f64 {
+        self.from.convert(value, self.unit).unwrap_or(value)
+    }
+
+    /// A shown value back in the wire's unit.
+    pub fn back(&self, shown: f64) -> f64 {
+        self.unit.convert(shown, self.from).unwrap_or(shown)
+    }
+
+    /// The value as it is written on the screen, without its unit.
+    pub fn text(&self, value: f64) -> String {
+        number(self.value(value), self.decimals)
+    }
+
+    /// The value with its unit.
+    pub fn text_unit(&self, value: f64) -> String {
+        join_unit(self.text(value), self.unit)
+    }
+
+    /// A difference as it is written on the screen, without sign. One that would round to nothing gets up to two more decimals:
+    /// "low 0.0" would deny what it says.
+    pub fn span(&self, span: f64) -> String {
+        let shown = self.from.convert_span(span, self.unit).unwrap_or(span).abs();
+        let mut decimals = self.decimals;
+        while decimals < self.decimals + 2 && shown > 0.0 && shown * 10f64.powi(i32::from(decimals)) < 0.5 {
+            decimals += 1;
+        }
+        number(shown, decimals)
+    }
+}
+
+fn join_unit(text: String, unit: Unit) -> String {
+    match unit.label() {
+        "" => text,
+        "°" => text + "°",
+        label => text + " " + label,
+    }
+}
+
+/// A number with so many decimals, a true minus sign, and no minus on a zero.
+pub fn number(value: f64, decimals: u8) -> String {
+    let text = format!("{:.*}", usize::from(decimals), value.abs());
+    let zero = text.bytes().all(|byte| byte == b'0' || byte == b'.');
+    if value < 0.0 && !zero { "\u{2212}".to_owned() + &text } else { text }
+}
+
+/// Where a reading stands to its band.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Standing {
+    /// There is no band to stand to.
+    Free,
+    /// Right.
+    In,
+    /// Below, by that much.
+    Low(f64),
+    /// Above, by that much.
+    High(f64),
+}
+
+impl Standing {
+    /// The standing of a value.
+    pub fn of(band: Option<Band>, value: f64) -> Self {
+        let Some(band) = band else { return Self::Free };
+        let off = band.off_by(value);
+        if off < 0.0 {
+            Self::Low(-off)
+        } else if off > 0.0 {
+            Self::High(off)
+        } else {
+            Self::In
+        }
+    }
+
+    /// Its name for stylesheets and tests.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Free => "free",
+            Self::In => "in",
+            Self::Low(_) => "low",
+            Self::High(_) => "high",
+        }
+    }
+
+    /// `low 1.4`, `high 0.3`, `in band`; nothing without a band.
+    pub fn words(self, scale: &Scale) -> String {
+        match self {
+            Self::Free => String::new(),
+            Self::In => say(W::InBand).to_owned(),
+            Self::Low(by) => fill(W::LowBy, &[&scale.span(by)]),
+            Self::High(by) => fill(W::HighBy, &[&scale.span(by)]),
+        }
+    }
+}
+
+/// An age or a wait in whole units: `4 s`, `3 min`, `2 h`.
+pub fn age(ms: f64) -> String {
+    let seconds = (ms / 1000.0).max(0.0) as u64;
+    match seconds {
+        0..60 => fill(W::Seconds, &[&seconds.to_string()]),
+        60..3600 => fill(W::Minutes, &[&(seconds / 60).to_string()]),
+        _ => fill(W::Hours, &[&(seconds / 3600).to_string()]),
+    }
+}
+
+/// A stretch of time with a running second: `0:07`, `12:30`.
+pub fn minutes_seconds(ms: i64) -> String {
+    let seconds = ms.max(0) / 1000;
+    format!("{}:{:02}", seconds / 60, seconds % 60)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn oil() -> Channel {
+        Channel {
+            key: "oil_pressure".into(),
+            label: "Oil pressure".to_owned(),
+            unit: Unit::Psi,
+            decimals: 1,
+            plausible: Band { low: 0.0, high: 300.0 },
+            max_rate: None,
+            old_after_ms: 1_000,
+            band: None,
+        }
+    }
+
+    #[test]
+    fn a_value_and_its_distance_follow_the_phones_units() {
+        let own = Scale::of(&oil(), Units::Car);
+        assert_eq!(own.text_unit(62.04), "62.0 psi");
+        let si = Scale::of(&oil(), Units::Si);
+        assert_eq!(si.text_unit(62.04), "428 kPa");
+        assert!((si.back(si.value(62.04)) - 62.04).abs() < 1e-9);
+        let band = Some(Band { low: 50.0, high: 80.0 });
+        assert_eq!(Standing::of(band, 48.6).words(&own), "low 1.4");
+        assert_eq!(Standing::of(band, 80.3).words(&own), "high 0.3");
+        assert_eq!(Standing::of(band, 80.0).words(&own), "in band");
+        assert_eq!(Standing::of(None, 80.0).words(&own), "");
+    }
+
+    #[test]
+    fn a_temperature_difference_is_not_shifted() {
+        let scale = Scale { from: Unit::DegF, unit: Unit::DegC, decimals: 0 };
+        assert_eq!(scale.text(212.0), "100");
+        assert_eq!(scale.span(9.0), "5");
+    }
+
+    #[test]
+    fn what_is_off_never_reads_as_nothing() {
+        let scale = Scale::of(&oil(), Units::Car);
+        assert_eq!(scale.span(0.04), "0.04");
+        assert_eq!(scale.span(0.05), "0.1");
+    }
+
+    #[test]
+    fn signs_and_ages() {
+        assert_eq!(number(-0.04, 1), "0.0");
+        assert_eq!(number(-1.25, 1), "\u{2212}1.2");
+        assert_eq!(age(4_900.0), "4 s");
+        assert_eq!(age(-3.0), "0 s");
+        assert_eq!(age(185_000.0), "3 min");
+        assert_eq!(minutes_seconds(67_900), "1:07");
+    }
+}

@@ -1,0 +1,320 @@
+//! Every word that the app shows, in one place: another language is another column. No I/O, no state.
+
+macro_rules! catalogue {
+    ($($key:ident = $english:literal,)*) => {
+        /// One message.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+        pub enum Word { $(#[doc = $english] $key,)* }
+
+        const ENGLISH: &[&str] = &[$($english,)*];
+    };
+}
+
+catalogue! {
+    // Joining.
+    AppName = "Spinover",
+    JoinTitle = "Join the crew",
+    JoinName = "Your name",
+    JoinNameHint = "As the crew calls you",
+    JoinCode = "Code",
+    JoinCodeHint = "Beside the QR code on the pit laptop",
+    JoinGo = "Join",
+    JoinWrong = "That code is not right. It stands beside the QR code on the pit laptop.",
+    JoinNeedsName = "Type the name that the crew knows you by.",
+    JoinNeedsCode = "Type the code, or scan the QR code again.",
+    TooMany = "Too many tries from this network.",
+    TooManyLeft = "Wait {0}, then it tries again by itself.",
+    Looking = "Looking for the hub",
+    LookingFor = "for {0}",
+    LookingHint = "Is this phone on the pit's Wi-Fi, and is the pit laptop awake?",
+    TryAgain = "Try again",
+    ChangeCode = "Change name or code",
+    WrongVersion = "This page is older or newer than the hub.",
+    BadMessage = "The hub did not understand this page.",
+    Reload = "Reload the page",
+    Replaced = "This phone has joined in another tab.",
+    UseHere = "Use it here",
+    HubSays = "The hub says: {0}",
+    RoleTitle = "What do you do?",
+    RoleHint = "You can change it at any time in the menu.",
+    RoleNow = "now",
+    // Link.
+    LinkConnecting = "connecting",
+    LinkLive = "live",
+    LinkLost = "Link lost",
+    LinkLostHint = "Nothing below is live. It reconnects by itself.",
+    BookTrouble = "Not being written down: {0}",
+    BookTroubleHint = "Marks and calls are refused until the disk is well again.",
+    // Where the procedure is.
+    NoWarmup = "No warm-up under way",
+    NoWarmupChief = "Begin one below.",
+    NoWarmupCrew = "The crew chief begins one.",
+    WarmupClosed = "Warm-up closed",
+    AllDone = "All steps done",
+    StepOf = "step {0} of {1}",
+    Held = "HOLD",
+    HeldBy = "Held by {0}: {1}",
+    HeldByBare = "Held by {0}",
+    Aborted = "ABORTED",
+    AbortedBy = "Aborted by {0}: {1}",
+    AbortedByBare = "Aborted by {0}",
+    ShutDownOnly = "Only the shut-down is left.",
+    YourStep = "Your step",
+    OwnerIs = "{0}'s step",
+    Safety = "Safety step",
+    // Strips.
+    InBand = "in band",
+    LowBy = "low {0}",
+    HighBy = "high {0}",
+    Suspect = "suspect",
+    Old = "old",
+    NoReading = "no reading",
+    AgeIs = "{0} old",
+    NoValue = "–",
+    StripIs = "{0}: {1}, {2}",
+    NoStrips = "This role has no strips of its own. All strips are in the menu.",
+    Seconds = "{0} s",
+    Minutes = "{0} min",
+    Hours = "{0} h",
+    TrendNow = "now",
+    TrendAgo = "{0} ago",
+    TrendEmpty = "Nothing yet from the last two minutes.",
+    TrendBand = "band {0} to {1}",
+    // Pages.
+    PageCrew = "My strips",
+    PageAll = "All strips",
+    PageSteps = "Steps",
+    PageChief = "Chief",
+    PageLaptop = "Join and sources",
+    PageWall = "Wall",
+    Menu = "Menu",
+    Close = "Close",
+    Back = "Back",
+    // Calls.
+    Call = "Call",
+    CallTo = "To",
+    Everyone = "everyone",
+    CallOwnWords = "In your own words",
+    CallSend = "Send",
+    CallFrom = "{0}, {1}",
+    CallMore = "{0} more waiting",
+    CallsTitle = "Calls",
+    CallsNone = "No calls yet.",
+    Seen = "Seen",
+    SeenBy = "Seen by {0}",
+    NotSeenBy = "Not yet: {0}",
+    SeenByAll = "Seen by all",
+    SeenByNobody = "Nobody else is here to see it.",
+    PutAway = "Put away",
+    CallSent = "“{0}”",
+    ToRole = "to {0}",
+    NoReadyCalls = "No ready calls in the car file for this role.",
+    Stop = "STOP",
+    StopHold = "Hold to stop",
+    StopCalledBy = "STOP called by {0}",
+    StopTakeoverHint = "Stop what you are doing. Look at the crew chief.",
+    StopSafe = "This is a call, not a switch. It shuts nothing off.",
+    Lift = "Lift the stop",
+    LiftHold = "Hold to lift",
+    // Steps.
+    MarkHold = "Hold to mark",
+    MarkWaits = "Waits",
+    MarkNotLive = "No link: cannot mark",
+    WaitsTitle = "Waits for",
+    WaitsNothing = "Nothing left to wait for",
+    MustInBand = "{0} in band",
+    MustAtLeast = "{0} at least {1}",
+    MustAtMost = "{0} at most {1}",
+    HoldsMore = "{0}, {1} s more",
+    HoldsFor = "{0}, for {1} s",
+    DwellLeft = "wait {0} s more",
+    DwellMet = "waited long enough",
+    DoubtSuspect = "the reading is suspect",
+    DoubtOld = "the reading is old",
+    DoubtNone = "no reading yet",
+    LimitLeft = "{0} s left",
+    LimitOver = "over by {0} s",
+    LateCall = "Call “{0}”",
+    Skip = "Skip",
+    SkipTitle = "Why skip “{0}”?",
+    SkipNotNeeded = "not needed today",
+    SkipDoneBefore = "done before",
+    SkipSensor = "sensor not working",
+    SkipSend = "Skip it",
+    SkipAsked = "Waiting for a second person to agree to skip this safety step",
+    SkipAskedBy = "{0} wants to skip a safety step",
+    SkipReason = "Reason: {0}",
+    SkipAgree = "Hold to agree",
+    SkipWithdraw = "Take it back",
+    Skipped = "skipped: {0}",
+    Undo = "Undo last",
+    UndoHold = "Hold to undo",
+    Hold = "Hold",
+    HoldOn = "Go on",
+    Abort = "Abort",
+    AbortHold = "Hold to abort",
+    AbortHint = "The sheet goes to its shut-down. Say why:",
+    AbortLeak = "leak",
+    AbortOil = "no oil pressure",
+    AbortFire = "fire",
+    AbortOther = "other",
+    HoldWhy = "waiting",
+    MoreTitle = "Warm-up",
+    Begin = "Begin “{0}”",
+    BeginHint = "It closes the one under way.",
+    CloseWarmup = "Close this warm-up",
+    OutOfOrder = "can be marked now",
+    StepDone = "done",
+    StepCurrent = "now",
+    StepOpen = "to do",
+    DoneBy = "{0}, {1}",
+    Reason = "Reason",
+    Send = "Send",
+    Cancel = "Cancel",
+    // People and sources.
+    People = "Who is here",
+    PeopleNone = "Nobody has joined yet.",
+    Gone = "gone {0}",
+    LagMs = "{0} ms",
+    ChiefRight = "chief",
+    You = "you",
+    Sources = "Sources",
+    SourcesNone = "No source tells anything yet.",
+    SourceWaiting = "waiting",
+    SourceUp = "delivering",
+    SourceEnded = "ended",
+    SourceFailed = "failed",
+    PerSecond = "{0} a second",
+    FaultCount = "{0} × {1}",
+    FaultMalformed = "not readable",
+    FaultUnknown = "unknown channel",
+    FaultNotNumber = "not a number",
+    FaultAbsurd = "absurd value",
+    FaultTimeBack = "time went back",
+    FaultTooLong = "line too long",
+    FaultTrouble = "trouble",
+    JoinHere = "Scan to join",
+    JoinType = "or type one of these",
+    JoinCodeIs = "Code {0}",
+    // Bands.
+    Bands = "Bands",
+    BandLow = "Low",
+    BandHigh = "High",
+    BandPhase = "In this phase only",
+    BandAlways = "In all phases",
+    BandSet = "Set",
+    BandClear = "As in the file",
+    BandBad = "Low must be less than high.",
+    BandNone = "no band",
+    // Typing a reading in.
+    TypeIn = "Type in",
+    TypeTitle = "What does the gauge read?",
+    TypePick = "Which gauge?",
+    TypeSend = "Send {0}",
+    TypeBad = "That is not a number.",
+    Erase = "Erase",
+    // Training.
+    Train = "Train",
+    TrainTitle = "Controls of the simulated car",
+    TrainHint = "They move the simulation only. Nothing here reaches a car.",
+    On = "on",
+    Off = "off",
+    More = "More",
+    Less = "Less",
+    // Figures.
+    Figures = "Figures",
+    Between = "{0} to {1}",
+    Attention = "Look",
+    CannotSay = "cannot say yet",
+    // Notices.
+    Refused = "Refused: {0}",
+    NotWritten = "Not yet written down: {0}",
+    DoMark = "mark “{0}”",
+    DoSkip = "skip “{0}”",
+    DoAgree = "agree to skip “{0}”",
+    DoUndo = "undo “{0}”",
+    DoHold = "hold",
+    DoResume = "go on",
+    DoAbort = "abort",
+    DoCall = "call “{0}”",
+    DoStop = "STOP",
+    DoSeen = "seen",
+    DoLift = "lift",
+    DoBand = "band",
+    DoType = "reading",
+    DoNote = "remark",
+    DoBegin = "begin",
+    DoClose = "close",
+    DoTrain = "control",
+    // Settings.
+    Settings = "This phone",
+    UnitsTitle = "Units",
+    UnitsCar = "as in the car file",
+    UnitsUs = "US",
+    UnitsSi = "SI",
+    LightTitle = "Light",
+    LightDay = "day",
+    LightNight = "night",
+    RoleChange = "Role: {0}",
+    NameChange = "Name: {0}",
+    Leave = "Leave",
+    LeaveHint = "Forgets the code on this phone.",
+    FullScreen = "Full screen",
+    // Cautions.
+    CautionsTitle = "Before you stand at the car",
+    CautionsAdvises = "Spinover advises and records. It never controls the car, and its stop is a call, not a switch.",
+    CautionsRules = "The rule book, the officials and the licensed people there decide. Their word goes before anything on this screen.",
+    CautionsNitroTitle = "Nitromethane",
+    CautionsNitro = "Its exhaust blinds and chokes: respirator on before the fuel comes on. It can burn with a flame that daylight hides, and shut in or shocked it can explode.",
+    CautionsHearTitle = "Hearing",
+    CautionsHear = "Plugs and muffs together, before the engine turns. You will not hear a shout: watch hands and this screen.",
+    CautionsFireTitle = "Fire",
+    CautionsFire = "Nothing is started without a charged bottle, manned, and a clear way out for the driver.",
+    CautionsLockTitle = "Hydraulic lock",
+    CautionsLock = "Fuel that lies in a cylinder can break the engine as it turns, with no spark at all. Prove every cylinder clear before ignition.",
+    CautionsReadTitle = "Readings",
+    CautionsRead = "A number here can be wrong or late. When the gauge on the car and the screen disagree, believe the worse one and stop.",
+    CautionsOk = "Understood",
+}
+
+/// The message in the language of this phone.
+pub fn say(word: Word) -> &'static str {
+    ENGLISH[word as usize]
+}
+
+/// The message with `{0}`, `{1}` … filled in.
+pub fn fill(word: Word, parts: &[&str]) -> String {
+    let mut text = String::new();
+    let mut rest = say(word);
+    while let Some(open) = rest.find('{') {
+        text.push_str(&rest[..open]);
+        let Some(close) = rest[open..].find('}') else { break };
+        let index: usize = rest[open + 1..open + close].parse().unwrap_or(usize::MAX);
+        text.push_str(parts.get(index).copied().unwrap_or(""));
+        rest = &rest[open + close + 1..];
+    }
+    text.push_str(rest);
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn parts_go_where_the_message_wants_them() {
+        assert_eq!(fill(Word::HoldsMore, &["Oil pressure in band", "1.2"]), "Oil pressure in band, 1.2 s more");
+        assert_eq!(fill(Word::CallSent, &["{0}"]), "“{0}”", "what people typed is not filled in again");
+        assert_eq!(say(Word::AppName), "Spinover");
+    }
+
+    #[test]
+    fn every_brace_is_closed_and_numbered() {
+        for text in ENGLISH {
+            for part in text.split('{').skip(1) {
+                let (index, _) = part.split_once('}').unwrap_or_else(|| panic!("{text}"));
+                assert!(index.parse::<usize>().is_ok(), "{text}");
+            }
+        }
+    }
+}

@@ -8,6 +8,7 @@ use super::tally::{Tally, quoted, short};
 use crate::core::feed::FaultKind;
 use anyhow::{Context, bail};
 use spinover_protocol::units::Unit;
+use std::borrow::Cow;
 
 /// Seconds in a day.
 const DAY_S: f64 = 86_400.0;
@@ -58,7 +59,7 @@ impl Table {
     pub fn is_header(line: &[u8], map: &ReplayMap) -> bool {
         split(line, map.separator)
             .first()
-            .is_some_and(|cell| *cell == map.time.column)
+            .is_some_and(|cell| same(cell, &map.time.column))
     }
 
     /// Finds the mapped columns in the header.
@@ -76,14 +77,14 @@ impl Table {
             let mut places = names
                 .iter()
                 .enumerate()
-                .filter(|(_, name)| *name == column)
+                .filter(|(_, name)| same(name, column))
                 .map(|(place, _)| place);
             match places.nth(nth.max(1) - 1) {
                 Some(place) => Ok(place),
-                None if names.iter().any(|name| name == column) => {
+                None if names.iter().any(|name| same(name, column)) => {
                     bail!(
                         "its header has {column:?} {} times, the car file asks for number {nth}",
-                        names.iter().filter(|name| *name == column).count()
+                        names.iter().filter(|name| same(name, column)).count()
                     )
                 }
                 None => match nearest(column, names.iter().map(String::as_str)) {
@@ -258,6 +259,24 @@ fn time_of_day(text: &str) -> Option<f64> {
         return None;
     }
     Some(whole(hours, 24)? * 3_600.0 + whole(minutes, 60)? * 60.0 + seconds)
+}
+
+/// The same name, also where one of them was encoded as UTF-8 twice: the same recorder writes `°C` one year and `Â°C` the
+/// next (seen in the recordings that the tests use).
+fn same(a: &str, b: &str) -> bool {
+    a == b || once(a) == once(b)
+}
+
+/// The text with a second encoding as UTF-8 undone, where there is one.
+fn once(text: &str) -> Cow<'_, str> {
+    if text.is_ascii() {
+        return Cow::Borrowed(text);
+    }
+    let bytes: Result<Vec<u8>, _> = text.chars().map(|c| u8::try_from(u32::from(c))).collect();
+    match bytes.ok().and_then(|bytes| String::from_utf8(bytes).ok()) {
+        Some(undone) => Cow::Owned(undone),
+        None => Cow::Borrowed(text),
+    }
 }
 
 /// The cells of one line, without blanks around them. Quotes are as in RFC 4180, but end with the line at the latest: a
@@ -458,6 +477,12 @@ mod tests {
         assert!(wrong(&|map| map.columns[0].unit = Unit::Psi, header).contains("different things"));
         assert!(wrong(&|map| map.time.column = "When".to_owned(), header).contains("time column"));
         assert!(wrong(&|map| map.columns.clear(), header).contains("none of its channels"));
+    }
+
+    #[test]
+    fn a_name_encoded_twice_is_the_same_name() {
+        assert!(same("T [\u{c2}\u{b0}C]", "T [°C]") && same("T [°C]", "T [\u{c2}\u{b0}C]"));
+        assert!(!same("T [°C]", "T [°F]") && !same("Â", "°"));
     }
 
     #[test]

@@ -310,10 +310,17 @@ async fn a_driven_road_car_comes_through_with_its_blanks() {
             "{}",
             file.display()
         );
+        // By the words before the unit: the degree sign is encoded twice in some of the files, once in the others.
         // A blank cell is no value: the first rows have some channels only.
         assert_eq!(seen.batches[0].values.len(), 1);
         for (channel, (_, unit, column, from)) in channels.iter().enumerate() {
-            let said = last_in(&rows, names.iter().position(|name| name == column).unwrap());
+            let said = last_in(
+                &rows,
+                names
+                    .iter()
+                    .position(|name| name.split(" [").next() == column.split(" [").next())
+                    .unwrap(),
+            );
             assert_eq!(
                 seen.last(channel),
                 from.convert(said, *unit),

@@ -111,7 +111,7 @@ fn bad_files_are_refused_with_place_and_cure() {
             &broken,
             &sheet,
             "car.toml",
-            line_of(&broken, "\"idle\n").max(line_of(&broken, "key = \"idle")),
+            line_of(&broken, "key = \"idle"),
             vec![],
         ),
         (
@@ -170,11 +170,19 @@ fn bad_files_are_refused_with_place_and_cure() {
 fn bad_sources_and_codes_are_refused() {
     let (car, sheet) = (data::own("car.toml"), data::own("sheet.toml"));
     let scratch = Scratch::new();
+    // Of a recording the car file says which columns are which, so one that does is needed to get as far as the file.
+    let mapped = text(car.clone()).replacen(
+        "key = \"engine_rpm\"",
+        "key = \"engine_rpm\"\ncolumn = \"RPM\"",
+        1,
+    ) + "\n[replay]\ntime = { column = \"T\" }\n";
+    let mapped = scratch.file("mapped.toml", &mapped);
+    let recording = scratch.file("recording.csv", "T,RPN\n0,2400\n");
     let data = scratch.0.path().join("book");
     let serve = [
         "serve",
         "--car",
-        words(&car),
+        words(&mapped),
         "--sheet",
         words(&sheet),
         "--data",
@@ -184,6 +192,7 @@ fn bad_sources_and_codes_are_refused() {
     ];
     for (source, needed) in [
         ("replay:no-such-file.csv", "no-such-file.csv"),
+        (&format!("replay:{}", words(&recording)), "RPN"),
         ("sms:", "sms"),
         ("lines:tcp://nowhere", "nowhere"),
     ] {

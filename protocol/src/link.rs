@@ -469,7 +469,7 @@ fn send(message: ClientMessage) -> Action {
 }
 
 /// The people that a call waits for: those here who have not seen it, by what presence says.
-pub fn not_seen_by<'a>(mirror: &'a Mirror, call: Seq) -> Vec<&'a Present> {
+pub fn not_seen_by(mirror: &Mirror, call: Seq) -> Vec<&Present> {
     let Some(call) = mirror
         .record
         .warmup

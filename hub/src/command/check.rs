@@ -1,6 +1,6 @@
 //! `spinover check`: says whether a car file and its sheets are good, or everything that is wrong in them. Changes nothing.
 
-use crate::files::{CarFile, FileErrors, Mistake, load_car, load_sheet, load_sheet_alone};
+use crate::files::{CarFile, FileErrors, load_car, load_sheets};
 use spinover_protocol::sheet::Sheet;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -54,57 +54,29 @@ impl CheckCommand {
 
     fn check(&self) -> Vec<Checked> {
         let car = load_car(&self.car);
-        let mut keys = Vec::new();
-        let mut checked = Vec::new();
-        for path in &self.sheet {
-            let sheet = match &car {
-                Ok(car) => load_sheet(path, car),
-                Err(_) => load_sheet_alone(path),
-            };
-            let sheet = sheet.and_then(|sheet| only_one(path, sheet, &mut keys));
-            let words = |sheet: Sheet| match &car {
-                Ok(_) => format!("sheet good: {}", sheet_words(path, &sheet)),
-                Err(_) => format!(
-                    "sheet good as far as can be said without a good car file: {}",
-                    sheet_words(path, &sheet)
-                ),
-            };
+        let sheets = load_sheets(&self.sheet, car.as_ref().ok());
+        let limits = if car.is_ok() {
+            ""
+        } else {
+            " as far as can be told without a good car file"
+        };
+        let outcome = car.map(|car| format!("car file good: {}", car_words(&self.car, &car)));
+        let mut checked = vec![Checked {
+            file: self.car.display().to_string(),
+            kind: "car",
+            outcome,
+        }];
+        for (path, sheet) in self.sheet.iter().zip(sheets) {
+            let outcome =
+                sheet.map(|sheet| format!("sheet good{limits}: {}", sheet_words(path, &sheet)));
             checked.push(Checked {
                 file: path.display().to_string(),
                 kind: "sheet",
-                outcome: sheet.map(words),
+                outcome,
             });
         }
-        let outcome = car.map(|car| format!("car file good: {}", car_words(&self.car, &car)));
-        checked.insert(
-            0,
-            Checked {
-                file: self.car.display().to_string(),
-                kind: "car",
-                outcome,
-            },
-        );
         checked
     }
-}
-
-/// Sheets are begun by key, so each needs its own.
-fn only_one(path: &Path, sheet: Sheet, keys: &mut Vec<String>) -> Result<Sheet, FileErrors> {
-    if keys.contains(&sheet.key) {
-        let mistake = Mistake {
-            file: path.display().to_string(),
-            line: 0,
-            column: 0,
-            what: format!("another sheet has the key `{}` already", sheet.key),
-            right: "give each sheet a key of its own".to_owned(),
-        };
-        return Err(FileErrors {
-            mistakes: vec![mistake],
-            more: 0,
-        });
-    }
-    keys.push(sheet.key.clone());
-    Ok(sheet)
 }
 
 fn count(number: usize, one: &str, many: &str) -> String {

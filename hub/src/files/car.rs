@@ -3,6 +3,7 @@
 use super::mistakes::{FileErrors, MAX_FILE, Notes, instead, quoted, read, too_large};
 use super::walk::{Key, Kind, MAX_KEY, MAX_LABEL, MAX_WORDS, Spot, Walk, document};
 use crate::sources::map::{ColumnMap, ReplayMap, TimeColumn, TimeForm};
+use crate::sources::spec::{FORMS, Spec};
 use spinover_protocol::car::{Car, Channel, ReadyCall, Role};
 use spinover_protocol::units::{Dimension, Unit};
 use std::collections::BTreeMap;
@@ -33,8 +34,6 @@ pub const FIGURES: [&str; 9] = [
     "mags",
     "cylinders",
 ];
-/// The first word of every source spec that the hub knows.
-pub const SOURCE_KINDS: [&str; 7] = ["sim", "replay", "lines", "can", "candump", "nmea", "mqtt"];
 /// How old a reading may get when the car file does not say, in milliseconds: four missed frames of a 2 Hz recorder.
 const OLD_AFTER_MS: i64 = 2_000;
 
@@ -233,18 +232,17 @@ pub(super) fn note_unique(
     }
 }
 
+/// The source is not opened here: its file may come later, and its port be taken now.
 fn check_source(root: &Walk<'_>, source: &Spot<String>) {
-    let kind = source.value.split(':').next().unwrap_or_default();
-    if !SOURCE_KINDS.contains(&kind) {
-        let what = format!("no source of kind {} is known", quoted(kind));
-        root.notes
-            .wrong(source.at, what, instead(kind, SOURCE_KINDS));
-    } else if !source.value.contains(':') {
-        root.notes.wrong(
-            source.at,
-            format!("source `{kind}` lacks its colon"),
-            format!("write `{kind}:`, and after it what to read"),
-        );
+    if let Err(error) = source.value.parse::<Spec>() {
+        // "what is wrong; what would be right", as all messages of this room are.
+        let (what, right) = error.what.split_once("; ").unwrap_or((&error.what, ""));
+        let right = if right.is_empty() {
+            format!("forms are {FORMS}")
+        } else {
+            right.to_owned()
+        };
+        root.notes.wrong(source.at, what, right);
     }
 }
 

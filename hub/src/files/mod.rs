@@ -10,9 +10,9 @@ mod mistakes;
 mod sheet;
 mod walk;
 
-pub use car::{CarFile, FIGURES, SOURCE_KINDS, load_car, parse_car};
+pub use car::{CarFile, FIGURES, load_car, parse_car};
 pub use mistakes::{FileErrors, MAX_FILE, Mistake};
-pub use sheet::{load_sheet, load_sheet_alone, parse_sheet, parse_sheet_alone};
+pub use sheet::{load_sheet, load_sheets, parse_sheet, parse_sheet_alone};
 
 /// The header and the keys of every kind of table in both files; the top of each file has the empty header.
 pub fn keys() -> impl Iterator<Item = (&'static str, Vec<&'static str>)> {

@@ -7,7 +7,7 @@ use spinover_protocol::ChannelKey;
 use spinover_protocol::car::{Band, Car, Channel};
 use spinover_protocol::sheet::{Gate, Must, Phase, Sheet, Step};
 use std::collections::BTreeMap;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 const fn key(name: &'static str, example: &'static str) -> Key {
     Key { name, example }
@@ -70,13 +70,34 @@ pub fn load_sheet(path: impl AsRef<Path>, car: &CarFile) -> Result<Sheet, FileEr
     parse_sheet(&path.display().to_string(), &read(path)?, car)
 }
 
-/// Reads a sheet without a car, so that its channels, roles and limits are not checked: for when the car file is itself wrong.
+/// Reads the sheets of a hub, each with what came of it. No two may have one key, since that is what they are begun by.
+///
+/// Without a car (when the car file is itself wrong), channels, roles and limits are not checked.
 ///
 /// # Errors
-/// Every mistake that can be found without the car, or why it cannot be read.
-pub fn load_sheet_alone(path: impl AsRef<Path>) -> Result<Sheet, FileErrors> {
-    let path = path.as_ref();
-    parse_sheet_alone(&path.display().to_string(), &read(path)?)
+/// For each sheet every mistake found in it, or why it cannot be read.
+pub fn load_sheets(paths: &[PathBuf], car: Option<&CarFile>) -> Vec<Result<Sheet, FileErrors>> {
+    let mut keys: BTreeMap<String, &Path> = BTreeMap::new();
+    let mut sheets = Vec::new();
+    for path in paths {
+        let file = path.display().to_string();
+        let sheet = read(path).and_then(|text| parse(&file, &text, car.map(|file| &file.car)));
+        sheets.push(sheet.and_then(|sheet| match keys.get(&sheet.key) {
+            Some(first) => {
+                let what = format!("{} has the key `{}` already", first.display(), sheet.key);
+                Err(FileErrors::whole(
+                    &file,
+                    what,
+                    "give each sheet a key of its own",
+                ))
+            }
+            None => {
+                keys.insert(sheet.key.clone(), path);
+                Ok(sheet)
+            }
+        }));
+    }
+    sheets
 }
 
 /// Reads a sheet's text for a car; `file` is what the mistakes call it.
@@ -87,7 +108,7 @@ pub fn parse_sheet(file: &str, text: &str, car: &CarFile) -> Result<Sheet, FileE
     parse(file, text, Some(&car.car))
 }
 
-/// Reads a sheet's text without a car, as [`load_sheet_alone`] does.
+/// Reads a sheet's text without a car, so that its channels, roles and limits are not checked.
 ///
 /// # Errors
 /// Every mistake that can be found without the car.

@@ -145,7 +145,21 @@ fn columns_and_the_replay_table_need_each_other() {
 }
 
 #[test]
-fn sources_are_of_a_known_kind() {
-    car_says("[\"sim:\"]", "[\"smi:\"]", "\"smi:\"", &["smi", "sim"]);
-    car_says("[\"sim:\"]", "[\"sim\"]", "\"sim\"", &["colon"]);
+fn sources_are_written_rightly() {
+    car_says(
+        "[\"sim:\"]",
+        "[\"smi:\"]",
+        "\"smi:\"",
+        &[
+            "no source is of the kind \"smi\"",
+            "; the nearest kind is sim:",
+        ],
+    );
+    car_says("[\"sim:\"]", "[\"sim\"]", "\"sim\"", &["a colon", "; "]);
+    car_says(
+        "[\"sim:\"]",
+        "[\"sim:\", \"replay:\"]",
+        "\"replay:\"",
+        &["needs a file"],
+    );
 }

@@ -1,6 +1,6 @@
 //! Files as a whole: not TOML, not readable, several mistakes at once.
 
-use super::{CAR, car, car_says, change};
+use super::{CAR, SHEET, car, car_says, change};
 use spinover::files;
 
 #[test]
@@ -107,4 +107,22 @@ fn messages_hold_no_control_characters() {
     let text = change(CAR, "label = \"Engine\"", "\"\\u001b[31m\\n\" = 1");
     let errors = files::parse_car("car.toml", &text).unwrap_err().to_string();
     assert!(!errors.chars().any(char::is_control), "{errors:?}");
+}
+
+#[test]
+fn two_sheets_with_one_key_are_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let paths = ["one.toml", "two.toml", "three.toml"].map(|name| folder.path().join(name));
+    std::fs::write(&paths[0], SHEET).unwrap();
+    std::fs::write(&paths[1], SHEET).unwrap();
+    std::fs::write(&paths[2], SHEET.replace("warm_up", "other")).unwrap();
+    let sheets = files::load_sheets(&paths, Some(&car()));
+    assert!(sheets[0].is_ok() && sheets[2].is_ok());
+    let told = sheets[1].as_ref().unwrap_err().to_string();
+    let start = format!(
+        "{}: {} has the key `warm_up` already; ",
+        paths[1].display(),
+        paths[0].display()
+    );
+    assert!(told.starts_with(&start), "{told}");
 }

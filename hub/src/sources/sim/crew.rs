@@ -143,14 +143,16 @@ impl Crew {
                 self.at(now + 1.0, Petrol, 0.0);
             }
             "clean_on_nitro" => self.trim_flow = Some(now + 1.0),
-            "flow_trimmed" => {
+            // The pump's flow follows the idle, so the flow is kept at its number while the idle is set.
+            "flow_trimmed" => self.trim_idle = Some(now + 1.0),
+            "leaks_checked" => {
                 self.trim_flow = None;
-                self.trim_idle = Some(now + 1.0);
+                self.trim_idle = None;
             }
-            "leaks_checked" => self.trim_idle = None,
             "ignition_off" | "switches_off" => self.at(now, Ignition, 0.0),
             "fuel_shut" | "fuel_off" | "engine_stopped" => self.shut_down(inputs),
             "roll_to_water" => {
+                self.trim_flow = None;
                 self.trim_idle = None;
                 self.at(now + 1.0, Throttle, 0.35);
                 self.at(now + 2.5, Throttle, 0.0);
@@ -158,6 +160,7 @@ impl Crew {
             "burnout" => self.at(now, Throttle, 0.0),
             "burnout_stop" => {
                 self.at(now, Throttle, 0.0);
+                self.trim_flow = Some(now + 4.0);
                 self.trim_idle = Some(now + 4.0);
             }
             "pre_stage" => {

@@ -2,7 +2,7 @@
 #![forbid(unsafe_code)]
 
 use clap::{Parser, Subcommand};
-use spinover::command::{check, serve};
+use spinover::command::{check, figure, serve};
 use std::process::ExitCode;
 
 /// Warm-up hub for a nitro drag-race crew: takes live readings and checklist marks in, and shows every crew member the same
@@ -26,6 +26,8 @@ enum Command {
     Serve(serve::ServeCommand),
     /// Look a car file and its sheets over, and say what is wrong with them.
     Check(check::CheckCommand),
+    /// Work out one figure, from arguments or for the rows of a CSV.
+    Figure(figure::FigureCommand),
 }
 
 fn main() -> ExitCode {
@@ -41,5 +43,6 @@ fn main() -> ExitCode {
         Command::Demo(command) => command.run(),
         Command::Serve(command) => command.run(),
         Command::Check(command) => command.run(),
+        Command::Figure(command) => command.run(),
     }
 }

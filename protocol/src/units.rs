@@ -12,10 +12,11 @@ use std::str::FromStr;
 use serde::de::{self, Visitor};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-/// Pascals in one pound-force per square inch: 0.45359237 kg x 9.80665 m/s2 / (0.0254 m)^2.
-const PA_PER_PSI: f64 = 0.453_592_37 * 9.806_65 / (0.0254 * 0.0254);
-/// Pascals in one inch of conventional mercury: 13595.1 kg/m3 x 9.80665 m/s2 x 0.0254 m.
-const PA_PER_INHG: f64 = 13_595.1 * 9.806_65 * 0.0254;
+/// Pascals in one pound-force per square inch: 0.45359237 kg x 9.80665 m/s2 / (0.0254 m)^2,
+/// worked out exactly and rounded once.
+const PA_PER_PSI: f64 = 6_894.757_293_168_362;
+/// Pascals in one inch of conventional mercury: 13595.1 kg/m3 x 9.80665 m/s2 x 0.0254 m, exact.
+const PA_PER_INHG: f64 = 3_386.388_640_341;
 /// Litres in one US gallon: 231 x 2.54^3 / 1000.
 const L_PER_US_GAL: f64 = 3.785_411_784;
 /// Metres in one foot.

@@ -1,4 +1,5 @@
 //! The commands of `spinover`: options in, exit code out.
 
 pub mod check;
+pub mod figure;
 pub mod serve;

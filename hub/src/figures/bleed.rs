@@ -10,6 +10,7 @@ use serde::Serialize;
 use super::CantSay;
 use super::idle::{IdleState, IdleWatch};
 use super::quantity::{Rpm, Turns};
+use super::robust;
 
 /// Adjustments it takes before a gain is given: one alone cannot show that it repeats.
 const NEEDS: usize = 2;
@@ -172,7 +173,7 @@ impl BleedGain {
         }
         let exact = error / gain.rpm_per_turn;
         let turns = (exact / STEP).round() * STEP;
-        let z = 1.281_551_565_545 * gain.sd_rpm_per_turn;
+        let z = robust::Z80 * gain.sd_rpm_per_turn;
         let size = gain.rpm_per_turn.abs();
         Ok(BleedAdvice {
             turns: Turns(turns),
@@ -184,6 +185,16 @@ impl BleedGain {
             beyond_experience: turns.abs() > self.largest_turns + STEP / 2.0,
             gain,
         })
+    }
+}
+
+impl Gain {
+    /// One plain sentence for a phone.
+    pub fn words(&self) -> String {
+        format!(
+            "one turn out moves the idle {:+.0} ± {:.0} rpm, from {} adjustments",
+            self.rpm_per_turn, self.sd_rpm_per_turn, self.adjustments
+        )
     }
 }
 

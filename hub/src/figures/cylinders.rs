@@ -28,7 +28,8 @@ pub struct CylinderLimits {
     pub rise_share: f64,
     /// Median rise it takes before a share means anything, kelvin.
     pub rise_k: f64,
-    /// Slope below which a cold cylinder counts as not rising, kelvin per second.
+    /// Slope below which a cold cylinder counts as not rising, kelvin per second; a seventh of
+    /// the median slope where that is more.
     pub still_k_per_s: f64,
     /// Falling faster than the median by this is falling alone, kelvin per second.
     pub fall_k_per_s: f64,
@@ -405,7 +406,11 @@ impl CylinderWatch {
             let low = cylinder
                 .rise_share
                 .is_some_and(|s| s < self.limits.rise_share);
-            let still = slopes[i].is_some_and(|s| s <= self.limits.still_k_per_s);
+            let least = self
+                .limits
+                .still_k_per_s
+                .max(median_slope.unwrap_or(0.0) / 7.0);
+            let still = slopes[i].is_some_and(|s| s <= least);
             let falls_alone = slopes[i].zip(median_slope).is_some_and(|(s, m)| {
                 s < -self.limits.fall_k_per_s && s < m - self.limits.fall_k_per_s
             }) && cylinder.apart_k.is_some_and(|a| a < -self.limits.apart_k);
@@ -430,10 +435,14 @@ impl CylinderWatch {
 
     fn hold(&mut self, now_s: f64, all: &Cylinders) {
         for (track, cylinder) in self.tracks.iter_mut().zip(&all.cylinders) {
-            match track.raw {
-                Some((verdict, _)) if verdict == cylinder.verdict => {}
-                _ => track.raw = Some((cylinder.verdict, now_s)),
-            }
+            // Dead and cold are one trouble: going from one to the other does not start anew.
+            let low = |v: Verdict| matches!(v, Verdict::Dead | Verdict::Cold);
+            let same = |v: Verdict| v == cylinder.verdict || (low(v) && low(cylinder.verdict));
+            let since = match track.raw {
+                Some((verdict, since)) if same(verdict) => since,
+                _ => now_s,
+            };
+            track.raw = Some((cylinder.verdict, since));
             if let Some((verdict, since)) = track.raw
                 && now_s - since >= self.limits.hold_s
             {

@@ -93,8 +93,6 @@ pub struct FlowAdvice {
 /// (no source: about the spread of one season's days at one place).
 const NEAR_DENSITY: f64 = 0.06;
 const NEAR_K: f64 = 12.0;
-/// Two-sided normal quantile for 80 %.
-const Z80: f64 = 1.281_551_565_545;
 
 /// The flow by the chief's rule.
 ///
@@ -134,7 +132,7 @@ pub fn by_baseline(base: &Baseline, today: &Today) -> Result<FlowNumber, CantSay
     let by_density = base.pct_per_pct_density * density_pct;
     let by_temp = base.pct_per_k * warmer_k;
     let flow = base.flow_l_per_min.0 * (1.0 + (by_density + by_temp) / 100.0);
-    let half = Z80 * base.sd_pct.abs() / 100.0 * flow;
+    let half = robust::Z80 * base.sd_pct.abs() / 100.0 * flow;
     Ok(FlowNumber {
         flow_l_per_min: LitresPerMin(flow),
         lo_l_per_min: LitresPerMin(flow - half),
@@ -226,7 +224,7 @@ pub fn by_book(cases: &[Case], today: &Today) -> Result<FlowNumber, CantSay> {
     )?;
     let slope = fit.coefficients[1];
     // A wrong sign within its own uncertainty is no claim; beyond it, it is, and a false one.
-    let against = |value: f64, sd: f64| value > Z80 * sd;
+    let against = |value: f64, sd: f64| value > robust::Z80 * sd;
     if against(-slope, fit.coefficient_sd[1]) {
         return Err(CantSay::Contradicts {
             what: "in the book, denser air took less fuel",

@@ -1,34 +1,24 @@
 //! Is the idle settled? A window of rpm readings in, a state out. Holds readings, no clock.
 //!
 //! Slope and spread over the window are robust (Theil-Sen, median absolute deviation), so a
-//! dropped or doubled reading does not move them. A rhythm is looked for by least squares on
-//! sines at uneven times (the generalised Lomb-Scargle periodogram: Zechmeister and Kuerster 2009,
-//! Astron. Astrophys. 496:577), beside a curved trend, so that a settling engine is not taken for
-//! a hunting one.
+//! dropped or doubled reading does not move them. Hunting is a rhythm found beside a curved trend,
+//! so that a settling engine is not taken for a hunting one.
 
 use std::collections::VecDeque;
 
-use nalgebra::{SMatrix, SVector};
 use serde::Serialize;
 
 use super::CantSay;
 use super::quantity::{Rpm, Seconds};
+use super::rhythm::rhythm;
 use super::robust;
 
 /// Most readings kept, whatever the rate; at 100 a second the default window holds 2000.
 const MOST_READINGS: usize = 20_000;
 /// Cells that the window is divided in; each speaks by its median. Bounds the pairs to sort.
 const CELLS: f64 = 160.0;
-/// Cycles of a rhythm that must fit in the window before it is called one.
-const CYCLES: f64 = 3.0;
-/// Fastest rhythm looked for, per second.
-const FASTEST_HZ: f64 = 2.0;
-/// Least share of the variance that a rhythm must explain; a sawtooth's first harmonic has 0.61.
-const RHYTHM_SHARE: f64 = 0.5;
-/// Chance that noise alone passes for a rhythm, for independent normal noise.
-const RHYTHM_FALSE: f64 = 1e-4;
-/// Two-sided normal quantile for 80 %.
-const Z80: f64 = 1.281_551_565_545;
+/// Fewest cells that are judged.
+const FEWEST: usize = 8;
 
 /// When an idle counts as settled; the chief's settings.
 #[derive(Copy, Clone, Debug, PartialEq, Serialize)]
@@ -45,7 +35,7 @@ pub struct IdleLimits {
     pub slope_rpm_per_s: f64,
     /// Robust spread above which it is unsteady, rpm.
     pub spread_rpm: f64,
-    /// Peak-to-peak swing above which a rhythm is hunting, rpm.
+    /// Peak-to-peak swing above which a rhythm is hunting, and anything else unsteady, rpm.
     pub swing_rpm: f64,
     /// Nearness to the end value at which it has settled, rpm.
     pub band_rpm: f64,
@@ -60,7 +50,7 @@ impl Default for IdleLimits {
             silence_s: 3.0,
             running_rpm: 300.0,
             slope_rpm_per_s: 2.0,
-            spread_rpm: 40.0,
+            spread_rpm: 20.0,
             swing_rpm: 60.0,
             band_rpm: 20.0,
         }
@@ -93,6 +83,13 @@ pub enum IdleState {
     },
     /// Moving, without slowing down.
     Drifting,
+    /// Went from one level to another at once.
+    Stepped {
+        /// By how much.
+        by_rpm: Rpm,
+        /// How long ago.
+        ago_s: Seconds,
+    },
     /// Wide spread with no rhythm.
     Unsteady,
 }
@@ -105,6 +102,7 @@ impl IdleState {
             IdleState::Settling { .. } => "settling",
             IdleState::Hunting { .. } => "hunting",
             IdleState::Drifting => "drifting",
+            IdleState::Stepped { .. } => "stepped",
             IdleState::Unsteady => "unsteady",
         }
     }
@@ -128,7 +126,7 @@ pub struct Idle {
     pub spread_rpm: Rpm,
     /// Standard uncertainty of `rpm`.
     pub rpm_sd: Rpm,
-    /// Length of the window that this rests on.
+    /// Length of the window that this rests on: the whole, or its last part where that settled.
     pub window_s: Seconds,
 }
 
@@ -230,55 +228,44 @@ impl IdleWatch {
             });
         }
         let (x, y) = self.cells(newest);
-        const FEWEST: usize = 8;
-        if x.len() < FEWEST {
+        let Some(whole) = judge(&x, &y, limits) else {
             return Err(CantSay::TooFew {
                 what: "readings",
                 have: x.len(),
                 need: FEWEST,
             });
+        };
+        if let IdleState::Hunting { .. } = whole.state {
+            return Ok(whole.idle(span));
         }
-        let Some(line) = robust::theil_sen(&x, &y, Z80) else {
-            return Err(CantSay::TooFew {
-                what: "readings",
-                have: 1,
-                need: FEWEST,
+        if whole.state != IdleState::Settled {
+            // A step or an approach that is over still tilts the whole window. The last part of it
+            // may say settled by itself, but a short look must be surer that it is not moving.
+            let most = limits.slope_rpm_per_s;
+            // A slow source needs a longer part for as many cells.
+            let from = x
+                .partition_point(|t| *t < -limits.least_s)
+                .min(x.len().saturating_sub(FEWEST));
+            let late = judge(&x[from..], &y[from..], limits).filter(|late| {
+                late.state == IdleState::Settled
+                    && late.line.slope.abs() < most
+                    && late.line.slope_lo > -1.5 * most
+                    && late.line.slope_hi < 1.5 * most
             });
-        };
-        let rest: Vec<f64> = x
-            .iter()
-            .zip(&y)
-            .map(|(x, y)| y - line.intercept_joint - line.slope * x)
-            .collect();
-        let spread = robust::mad_sigma(&rest).unwrap_or(0.0);
-        let moving = line.slope.abs() > limits.slope_rpm_per_s
-            && (line.slope_lo > 0.0 || line.slope_hi < 0.0);
-        let rhythm = rhythm(&x, &y).filter(|r| r.swing > limits.swing_rpm);
-        let state = match rhythm {
-            Some(r) => IdleState::Hunting {
-                swing_rpm: Rpm(r.swing),
-                period_s: Seconds(r.period),
-            },
-            None if moving => moving_state(&x, &y, limits),
-            None if spread > limits.spread_rpm => IdleState::Unsteady,
-            None => IdleState::Settled,
-        };
-        let at = match state {
-            IdleState::Hunting { .. } => robust::median(&y).unwrap_or(last),
-            // x counts back from the newest reading, so the line's end is its intercept.
-            _ => line.intercept_joint,
-        };
-        Ok(Idle {
-            state,
-            rpm: Rpm(at),
-            slope_rpm_per_s: line.slope,
-            slope_lo_rpm_per_s: line.slope_lo,
-            slope_hi_rpm_per_s: line.slope_hi,
-            spread_rpm: Rpm(spread),
-            // A median's standard error is 1.253 sigma / sqrt n; at the end of a line it is twice.
-            rpm_sd: Rpm(2.0 * 1.253 * spread / (x.len() as f64).sqrt()),
-            window_s: Seconds(span),
-        })
+            if let Some(late) = late {
+                return Ok(late.idle(-x[from]));
+            }
+        }
+        let mut idle = whole.idle(span);
+        // A step tilts or spreads the whole window, or is not seen yet by its medians.
+        if let Some(step) = step(&x, &y, whole.line, limits) {
+            idle.state = IdleState::Stepped {
+                by_rpm: Rpm(step.by),
+                ago_s: Seconds(step.ago),
+            };
+            idle.rpm = Rpm(step.level);
+        }
+        Ok(idle)
     }
 
     /// The window in cells: time before the newest reading (so negative) and the median rpm.
@@ -306,6 +293,116 @@ impl IdleWatch {
         flush(&mut cell);
         (x, y)
     }
+}
+
+/// A window judged.
+struct Judged {
+    state: IdleState,
+    line: robust::TheilSen,
+    spread: f64,
+    median: f64,
+    cells: usize,
+}
+
+impl Judged {
+    fn idle(&self, window_s: f64) -> Idle {
+        Idle {
+            state: self.state,
+            rpm: Rpm(match self.state {
+                IdleState::Hunting { .. } => self.median,
+                // x counts back from the newest reading, so the line's end is its intercept.
+                _ => self.line.intercept_joint,
+            }),
+            slope_rpm_per_s: self.line.slope,
+            slope_lo_rpm_per_s: self.line.slope_lo,
+            slope_hi_rpm_per_s: self.line.slope_hi,
+            spread_rpm: Rpm(self.spread),
+            // A median's standard error is 1.253 sigma / sqrt n; at the end of a line it is twice.
+            rpm_sd: Rpm(2.0 * 1.253 * self.spread / (self.cells as f64).sqrt()),
+            window_s: Seconds(window_s),
+        }
+    }
+}
+
+/// Judges cells of readings; `None` for fewer than [`FEWEST`].
+fn judge(x: &[f64], y: &[f64], limits: &IdleLimits) -> Option<Judged> {
+    if x.len() < FEWEST {
+        return None;
+    }
+    let line = robust::theil_sen(x, y, robust::Z80)?;
+    let rest: Vec<f64> = x
+        .iter()
+        .zip(y)
+        .map(|(x, y)| y - line.intercept_joint - line.slope * x)
+        .collect();
+    let spread = robust::mad_sigma(&rest)?;
+    // The median deviation does not see an excursion that takes less than half of the window, so
+    // the range of the middle nine tenths is looked at too; strays fall in the rest.
+    let mut sorted = rest.clone();
+    sorted.sort_unstable_by(f64::total_cmp);
+    let range =
+        robust::quantile_of_sorted(&sorted, 0.95) - robust::quantile_of_sorted(&sorted, 0.05);
+    let unsteady = spread > limits.spread_rpm || range > limits.swing_rpm;
+    let moving =
+        line.slope.abs() > limits.slope_rpm_per_s && (line.slope_lo > 0.0 || line.slope_hi < 0.0);
+    let rhythm = rhythm(x, y).filter(|r| r.swing > limits.swing_rpm);
+    let state = match rhythm {
+        Some(r) => IdleState::Hunting {
+            swing_rpm: Rpm(r.swing),
+            period_s: Seconds(r.period),
+        },
+        None => match moving.then(|| moving_state(x, y, limits)) {
+            // Within the band of where it is going, it is as steady as its spread says.
+            None | Some(IdleState::Settled) if unsteady => IdleState::Unsteady,
+            None => IdleState::Settled,
+            Some(state) => state,
+        },
+    };
+    Some(Judged {
+        state,
+        line,
+        spread,
+        median: robust::median(y)?,
+        cells: x.len(),
+    })
+}
+
+struct Step {
+    by: f64,
+    ago: f64,
+    level: f64,
+}
+
+/// Looks for one step between two levels that fits the window at least twice as closely as its
+/// line does (by mean absolute deviation), and is larger than a swing that matters.
+fn step(x: &[f64], y: &[f64], line: robust::TheilSen, limits: &IdleLimits) -> Option<Step> {
+    // Shorter on either side is a stray reading or two.
+    const LEAST_S: f64 = 1.5;
+    const LEAST_CELLS: usize = 3;
+    let n = x.len();
+    let by_line: f64 = x
+        .iter()
+        .zip(y)
+        .map(|(x, y)| (y - line.intercept_joint - line.slope * x).abs())
+        .sum();
+    let mut best: Option<(f64, usize, f64, f64)> = None;
+    for at in LEAST_CELLS..n.saturating_sub(LEAST_CELLS - 1) {
+        if x[at] - x[0] < LEAST_S || x[n - 1] - x[at] < LEAST_S {
+            continue;
+        }
+        let (before, after) = (robust::median(&y[..at])?, robust::median(&y[at..])?);
+        let off = |part: &[f64], level: f64| part.iter().map(|v| (v - level).abs()).sum::<f64>();
+        let total = off(&y[..at], before) + off(&y[at..], after);
+        if best.is_none_or(|b| total < b.0) {
+            best = Some((total, at, before, after));
+        }
+    }
+    let (total, at, before, after) = best?;
+    (total < 0.5 * by_line && (after - before).abs() > limits.swing_rpm).then(|| Step {
+        by: after - before,
+        ago: x[n - 1] - x[at],
+        level: after,
+    })
 }
 
 /// Settling or drifting, from the medians of the window's thirds: for an exponential approach
@@ -373,11 +470,16 @@ fn moving_state(x: &[f64], y: &[f64], limits: &IdleLimits) -> IdleState {
         let off_now = off_mean.abs() * third * r / (tau * (1.0 - r));
         Some((tau * (off_now / limits.band_rpm).ln()).max(0.0))
     };
+    let longest = settle(ratio + robust::Z80 * ratio_sd);
+    if longest == Some(0.0) {
+        // Within the band of its end value already, at worst.
+        return IdleState::Settled;
+    }
     IdleState::Settling {
         to_rpm: Some(Rpm(means[2] + next * ratio / (1.0 - ratio))),
         settle_s: settle(ratio).map(Seconds),
-        settle_lo_s: settle(ratio - Z80 * ratio_sd).map(Seconds),
-        settle_hi_s: settle(ratio + Z80 * ratio_sd).map(Seconds),
+        settle_lo_s: settle(ratio - robust::Z80 * ratio_sd).map(Seconds),
+        settle_hi_s: longest.map(Seconds),
     }
 }
 
@@ -394,111 +496,6 @@ fn held_mean(values: &[f64]) -> f64 {
         / values.len() as f64
 }
 
-struct Rhythm {
-    swing: f64,
-    period: f64,
-}
-
-/// The strongest rhythm, if one explains enough of what a curved trend leaves.
-fn rhythm(x: &[f64], y: &[f64]) -> Option<Rhythm> {
-    let n = x.len();
-    let span = x[n - 1] - x[0];
-    let mut gaps: Vec<f64> = x.windows(2).map(|w| w[1] - w[0]).collect();
-    gaps.sort_unstable_by(f64::total_cmp);
-    let gap = robust::median_of_sorted(&gaps);
-    // Two readings a cycle cannot tell a swing from its alias; two and a half can.
-    let fastest = (1.0 / (2.5 * gap)).min(FASTEST_HZ);
-    let slowest = CYCLES / span;
-    let step = 0.25 / span;
-    let tries = ((fastest - slowest) / step).floor();
-    if n < 12 || tries.is_nan() || tries < 1.0 {
-        return None;
-    }
-    let middle = 0.5 * (x[0] + x[n - 1]);
-    let scaled = |t: f64| 2.0 * (t - middle) / span;
-    let centre = y.iter().sum::<f64>() / n as f64;
-    let trend = |t: f64| {
-        let u = scaled(t);
-        SVector::<f64, 3>::new(1.0, u, u * u)
-    };
-    let with_sine = |t: f64, hz: f64| {
-        let u = scaled(t);
-        let (sin, cos) = (std::f64::consts::TAU * hz * t).sin_cos();
-        SVector::<f64, 5>::new(1.0, u, u * u, sin, cos)
-    };
-    let bare = left_over(x, y, centre, trend)?;
-    let left = |hz: f64| left_over(x, y, centre, |t| with_sine(t, hz)).unwrap_or(f64::INFINITY);
-    let (mut best_hz, mut best) = (slowest, f64::INFINITY);
-    for k in 0..=tries as usize {
-        let hz = slowest + k as f64 * step;
-        let rest = left(hz);
-        if rest < best {
-            (best_hz, best) = (hz, rest);
-        }
-    }
-    let share = 1.0 - best / bare;
-    let independent = (fastest - slowest) * span;
-    let by_chance =
-        1.0 - (RHYTHM_FALSE / independent.max(1.0)).powf(2.0 / (n as f64 - 5.0).max(1.0));
-    if share.is_nan() || share < RHYTHM_SHARE.max(by_chance) {
-        return None;
-    }
-    // Between the grid's frequencies, the parabola through three of them has the best.
-    let (before, after) = (left(best_hz - step), left(best_hz + step));
-    let bend = before - 2.0 * best + after;
-    if bend > 0.0 && before.is_finite() && after.is_finite() {
-        best_hz += (0.5 * step * (before - after) / bend).clamp(-step, step);
-    }
-    let curve = solve(x, y, centre, trend)?;
-    let mut swings: Vec<f64> = x
-        .iter()
-        .zip(y)
-        .map(|(t, v)| v - centre - curve.dot(&trend(*t)))
-        .collect();
-    swings.sort_unstable_by(f64::total_cmp);
-    // A sine spends a tenth of its time in the outer 1.2 % of its swing: hence the factor.
-    let swing = (robust::quantile_of_sorted(&swings, 0.95)
-        - robust::quantile_of_sorted(&swings, 0.05))
-        / 0.987_688;
-    Some(Rhythm {
-        swing,
-        period: 1.0 / best_hz,
-    })
-}
-
-/// Least-squares coefficients of `y - centre` on a basis.
-fn solve<const K: usize>(
-    x: &[f64],
-    y: &[f64],
-    centre: f64,
-    basis: impl Fn(f64) -> SVector<f64, K>,
-) -> Option<SVector<f64, K>> {
-    let mut normal = SMatrix::<f64, K, K>::zeros();
-    let mut right = SVector::<f64, K>::zeros();
-    for (t, v) in x.iter().zip(y) {
-        let b = basis(*t);
-        normal += b * b.transpose();
-        right += b * (v - centre);
-    }
-    normal.cholesky().map(|c| c.solve(&right))
-}
-
-/// Residual sum of squares of that fit.
-fn left_over<const K: usize>(
-    x: &[f64],
-    y: &[f64],
-    centre: f64,
-    basis: impl Fn(f64) -> SVector<f64, K> + Copy,
-) -> Option<f64> {
-    let c = solve(x, y, centre, basis)?;
-    Some(
-        x.iter()
-            .zip(y)
-            .map(|(t, v)| (v - centre - c.dot(&basis(*t))).powi(2))
-            .sum(),
-    )
-}
-
 impl Idle {
     /// One plain sentence for a phone.
     pub fn words(&self) -> String {
@@ -510,6 +507,9 @@ impl Idle {
             IdleState::Settling {
                 to_rpm, settle_s, ..
             } => match (to_rpm, settle_s) {
+                (Some(to), Some(s)) if s.0 < 1.0 => {
+                    format!("all but settled at {:.0} rpm", to.0)
+                }
                 (Some(to), Some(s)) => {
                     format!("settling to {:.0} rpm, {:.0} s more", to.0, s.0.ceil())
                 }
@@ -529,6 +529,12 @@ impl Idle {
                     "down"
                 },
                 self.slope_rpm_per_s.abs()
+            ),
+            IdleState::Stepped { by_rpm, ago_s } => format!(
+                "stepped {} {:.0} rpm {:.0} s ago, {rpm:.0} rpm now",
+                if by_rpm.0 > 0.0 { "up" } else { "down" },
+                by_rpm.0.abs(),
+                ago_s.0
             ),
             IdleState::Unsteady => {
                 format!(
@@ -685,6 +691,55 @@ mod tests {
         w.push(25.0, 2400.0);
         w.push(26.0, f64::NAN);
         assert_eq!(w.refused(), 2);
+    }
+
+    #[test]
+    fn a_step_is_said_at_once() {
+        for (at, ago) in [(23.0, 2.0), (20.0, 5.0)] {
+            let w = watch(
+                25.0,
+                10.0,
+                12.0,
+                12,
+                |t| if t < at { 2400.0 } else { 2250.0 },
+            );
+            let idle = w.now(25.0).unwrap();
+            let IdleState::Stepped { by_rpm, ago_s } = idle.state else {
+                panic!("{idle:?}");
+            };
+            assert!((by_rpm.0 + 150.0).abs() < 10.0 && (ago_s.0 - ago).abs() < 0.5);
+            assert!((idle.rpm.0 - 2250.0).abs() < 10.0);
+            assert!(
+                idle.words().starts_with("stepped down 1"),
+                "{}",
+                idle.words()
+            );
+        }
+    }
+
+    #[test]
+    fn settled_again_soon_after_a_step() {
+        let w = watch(
+            30.0,
+            10.0,
+            12.0,
+            11,
+            |t| {
+                if t < 21.0 { 2600.0 } else { 2400.0 }
+            },
+        );
+        let idle = w.now(30.0).unwrap();
+        assert_eq!(idle.state, IdleState::Settled, "{idle:?}");
+        assert!((idle.rpm.0 - 2400.0).abs() < 10.0 && idle.window_s.0 < 9.0);
+    }
+
+    #[test]
+    fn a_slow_drift_under_noise_is_not_called_settled_by_a_short_look() {
+        for seed in 0..20 {
+            let w = watch(25.0, 4.0, 40.0, seed, |t| 2400.0 - 5.0 * t);
+            let state = w.now(25.0).unwrap().state;
+            assert_ne!(state, IdleState::Settled, "seed {seed}");
+        }
     }
 
     #[test]

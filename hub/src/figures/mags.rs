@@ -11,8 +11,6 @@ use super::{CantSay, robust};
 
 /// Cells that the window is divided in; bounds the pairs to sort.
 const CELLS: usize = 120;
-/// Two-sided normal quantile for 80 %.
-const Z80: f64 = 1.281_551_565_545;
 
 /// What to look at; the chief's settings.
 #[derive(Copy, Clone, Debug, PartialEq, Serialize)]
@@ -158,7 +156,7 @@ impl MagWatch {
         let t = column(|p| p.0);
         let (first, second, apart) = (column(|p| p.1), column(|p| p.2), column(|p| p.1 - p.2));
         let drift = |y: &[f64]| {
-            robust::theil_sen(&t, y, Z80)
+            robust::theil_sen(&t, y, robust::Z80)
                 .map(|line| Drift {
                     deg_per_min: line.slope * 60.0,
                     lo_deg_per_min: line.slope_lo * 60.0,

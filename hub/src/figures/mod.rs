@@ -18,6 +18,7 @@ pub mod idle;
 pub mod mags;
 pub mod mix;
 pub mod quantity;
+mod rhythm;
 pub mod robust;
 pub mod slip;
 pub mod warm;

@@ -9,6 +9,10 @@ use serde::Serialize;
 /// 88:1273; the number recomputed).
 pub const MAD_TO_SIGMA: f64 = 1.482_602_218_505_602;
 
+/// The normal distribution stays within this many standard deviations, either side, with
+/// probability 0.80; the level of the intervals that figures give.
+pub const Z80: f64 = 1.281_551_565_544_600_4;
+
 /// Median of values sorted ascending; NaN for none.
 pub fn median_of_sorted(sorted: &[f64]) -> f64 {
     let n = sorted.len();

@@ -1,0 +1,9 @@
+//! The figures against reference values, injected faults, real recordings, and by the command.
+mod air;
+mod command;
+mod cylinders;
+mod mix;
+mod recordings;
+mod statistics;
+mod support;
+mod units;

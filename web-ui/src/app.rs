@@ -3,7 +3,7 @@
 use crate::{
     pure::{
         route::{Invitation, Over, Page, Route},
-        show::{Scale, Units},
+        show::Scale,
     },
     socket::{self, Topic},
     store::{self, Person, Settings},
@@ -15,7 +15,7 @@ use spinover_protocol::{
     car::{Band, Car, Channel},
     event::{Right, Who},
     link::{Identity, Input, Link, State},
-    message::{Command, Farewell, Quality},
+    message::{Command, Farewell, Quality, SRC_TYPED},
 };
 use std::{
     cell::{Cell, RefCell},
@@ -39,6 +39,8 @@ pub struct Reading {
     pub quality: Quality,
     /// Its age in whole seconds, where it is old.
     pub age_s: u32,
+    /// A person typed it in.
+    pub typed: bool,
 }
 
 /// The link as it is shown.
@@ -321,11 +323,6 @@ impl App {
         Memo::new(move |_| *self.link.read() == LinkView::Live)
     }
 
-    /// The choice of units.
-    pub fn units(self) -> Memo<Units> {
-        Memo::new(move |_| self.settings.read().units)
-    }
-
     /// The reading of the channel at that place.
     pub fn reading(self, index: usize) -> Option<RwSignal<Reading>> {
         self.readings.read().get(index).copied()
@@ -393,7 +390,7 @@ impl App {
         if self.car.with_untracked(|car| car.as_deref() == Some(&welcome.car)) {
             return;
         }
-        let none = Reading { value: None, quality: Quality::None, age_s: 0 };
+        let none = Reading { value: None, quality: Quality::None, age_s: 0, typed: false };
         let signals = welcome.car.channels.iter().map(|_| RwSignal::new(none)).collect();
         self.readings.set(Arc::new(signals));
         self.car.set(Some(Arc::new(welcome.car)));
@@ -449,7 +446,8 @@ fn reading_now(link: &Link, index: usize, now: f64, live: bool) -> Reading {
         Quality::Old => (link.age_ms(index, now).unwrap_or(0.0) / 1000.0) as u32,
         _ => 0,
     };
-    Reading { value, quality, age_s }
+    let typed = link.mirror().frame.src.get(index) == Some(&SRC_TYPED);
+    Reading { value, quality, age_s, typed }
 }
 
 /// The band that holds for a channel now: the warm-up's, or the car's own when none is under way.

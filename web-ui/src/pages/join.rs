@@ -114,20 +114,14 @@ pub fn Turned(
     let reload = move |_| drop(window().location().reload());
     let words = match why {
         Farewell::WrongVersion => W::WrongVersion,
-        Farewell::Replaced => W::Replaced,
         _ => W::BadMessage,
-    };
-    let key = if why == Farewell::Replaced {
-        view! { <button type="button" class="key primary" data-test="use-here" on:click=move |_| app.join()>{say(W::UseHere)}</button> }.into_any()
-    } else {
-        view! { <button type="button" class="key primary" data-test="reload" on:click=reload>{say(W::Reload)}</button> }.into_any()
     };
     view! {
         <main class="plain turned" data-test="page-turned">
             <p class="brand"><span class="brand-mark" aria-hidden="true"><i></i><i></i><i></i></span>{say(W::AppName)}</p>
             <h1>{say(words)}</h1>
             <p>{reason}</p>
-            {key}
+            <button type="button" class="key primary" data-test="reload" on:click=reload>{say(W::Reload)}</button>
         </main>
     }
 }

@@ -138,7 +138,7 @@ pub fn tab_list(chief: bool) -> Vec<(Page, &'static str)> {
 fn Tabs(page: Memo<Page>, chief: Memo<bool>) -> impl IntoView {
     let app = crate::app::app();
     view! {
-        <nav class="tabs" class:chief=chief>
+        <nav class="tabs" class:for-chief=chief>
             {move || tab_list(chief.get()).into_iter().map(|(target, label)| view! {
                 <button
                     type="button"

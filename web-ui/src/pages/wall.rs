@@ -12,8 +12,8 @@ use crate::{
 use leptos::prelude::*;
 use spinover_protocol::{ChannelKey, link::Link};
 
-/// A wall across a trailer can be read to about this many strips.
-const MOST: usize = 7;
+/// More strips than this stand in two columns.
+const ONE_COLUMN: usize = 7;
 
 fn wall_strips(link: &Link) -> Vec<ChannelKey> {
     let Some(welcome) = &link.mirror().welcome else { return Vec::new() };
@@ -22,7 +22,7 @@ fn wall_strips(link: &Link) -> Vec<ChannelKey> {
         Some(role) => role.strips.clone(),
         None => welcome.car.channels.iter().map(|channel| channel.key.clone()).collect(),
     };
-    keys.into_iter().filter(|key| welcome.car.channel(key).is_some()).take(MOST).collect()
+    keys.into_iter().filter(|key| welcome.car.channel(key).is_some()).collect()
 }
 
 /// The wall.
@@ -31,9 +31,15 @@ pub fn Wall() -> impl IntoView {
     let app = app();
     let strips = app.about(&[Topic::Welcome], wall_strips);
     let waiting = current_waiting();
+    let count = move || strips.read().as_ref().map_or(0, Vec::len);
+    let many = move || if count() > ONE_COLUMN { "yes" } else { "no" };
     view! {
         <div class="wall">
-            <div class="strips">
+            <div
+                class="strips"
+                data-many=many
+                style:--rows=move || count().div_ceil(2).to_string()
+            >
                 {move || strips.get().unwrap_or_default().into_iter().map(|key| view! { <Strip channel=key/> }).collect_view()}
             </div>
             <div class="wall-side">

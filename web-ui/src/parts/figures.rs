@@ -46,8 +46,10 @@ fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String) -> impl IntoV
     let texts = Memo::new(move |_| {
         let units = app.settings.read().units;
         let figure = figure.get()?;
-        let text = |value: f64| figure.unit.map_or_else(|| number(value, 1), |unit| Scale::of_unit(unit, units).text(value));
-        let unit = figure.unit.map_or("", |unit| units.shown(unit).label());
+        let car = app.car.read();
+        let scale = figure.unit.map(|unit| Scale::of_unit(unit, units, car.as_ref().map_or(&[], |car| &car.channels)));
+        let text = |value: f64| scale.map_or_else(|| number(value, 1), |scale| scale.text(value));
+        let unit = scale.map_or("", |scale| scale.unit.label());
         let between = figure.low.zip(figure.high).map(|(low, high)| fill(W::Between, &[&text(low), &text(high)]));
         Some((figure.label, figure.value.map(text), unit, between, figure.words))
     });

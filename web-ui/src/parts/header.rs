@@ -9,6 +9,9 @@ use crate::{
 use leptos::prelude::*;
 use spinover_protocol::{link::Link, record::Warmup};
 
+/// A step with more characters than this is written smaller, so that it does not push the strips off a phone.
+const LONG: usize = 44;
+
 /// Where the procedure is.
 #[derive(Clone, Debug, PartialEq)]
 pub struct StepNow {
@@ -88,6 +91,7 @@ pub fn Header() -> impl IntoView {
     let now = app.about(&[Topic::Record, Topic::Welcome], step_now);
     let lost = Memo::new(move |_| matches!(*app.link.read(), LinkView::Lost(_)));
     let text = move || now.read().as_ref().map(|now| now.text.clone());
+    let long = move || if text().is_some_and(|text| text.chars().count() > LONG) { "yes" } else { "no" };
     let link_words = Memo::new(move |_| match &*app.link.read() {
         LinkView::Live => say(W::LinkLive).to_owned(),
         LinkView::Lost(_) => say(W::LinkLost).to_owned(),
@@ -103,7 +107,12 @@ pub fn Header() -> impl IntoView {
         _ => String::new(),
     });
     view! {
-        <header class="top" class:lost=lost data-state=move || now.read().as_ref().map_or("", |now| now.state)>
+        <header
+            class="top"
+            class:lost=lost
+            data-state=move || now.read().as_ref().map_or("", |now| now.state)
+            data-mine=move || if now.read().as_ref().is_some_and(|now| now.mine) { "yes" } else { "no" }
+        >
             <div class="where">
                 <p class="phase">
                     <span class="phase-name" data-test="phase">{move || now.read().as_ref().map(|now| now.phase.clone())}</span>
@@ -112,7 +121,13 @@ pub fn Header() -> impl IntoView {
                         {move || now.read().as_ref().and_then(|now| now.owner.clone())}
                     </span>
                 </p>
-                <h1 class="step" data-test="step-current" data-step=move || now.read().as_ref().and_then(|now| now.key.clone()) aria-live="polite">
+                <h1
+                    class="step"
+                    data-test="step-current"
+                    data-step=move || now.read().as_ref().and_then(|now| now.key.clone())
+                    data-long=long
+                    aria-live="polite"
+                >
                     {text}
                 </h1>
             </div>

@@ -58,7 +58,12 @@ pub fn HoldKey(
                     fired.set(true);
                     store::vibrate(&[60]);
                     done.run(());
-                    set_timeout(move || drop(fired.try_set(false)), Duration::from_millis(700));
+                    set_timeout(
+                        move || {
+                            let _ = fired.try_set(false);
+                        },
+                        Duration::from_millis(700),
+                    );
                 }
             },
             Duration::from_millis(u64::from(ms)),

@@ -6,7 +6,7 @@ use crate::{
     socket,
 };
 use leptos::prelude::document;
-use spinover_protocol::{ChannelKey, Millis, car::Band, car::Channel};
+use spinover_protocol::{Millis, car::Band, car::Channel};
 use std::cell::{Cell, RefCell};
 use wasm_bindgen::JsCast;
 use web_sys::{CanvasRenderingContext2d, HtmlCanvasElement};
@@ -108,9 +108,4 @@ pub fn stroke(canvas: &HtmlCanvasElement, trace: &Trace, now: Millis, past: f64,
 fn ink(canvas: &HtmlCanvasElement) -> String {
     let computed = web_sys::window().and_then(|window| window.get_computed_style(canvas).ok().flatten());
     computed.and_then(|style| style.get_property_value("color").ok()).unwrap_or_else(|| "#000".to_owned())
-}
-
-/// The channels that have a strip on this phone's car, by key.
-pub fn known(keys: &[ChannelKey], channels: &[Channel]) -> Vec<ChannelKey> {
-    keys.iter().filter(|key| channels.iter().any(|channel| channel.key == **key)).cloned().collect()
 }

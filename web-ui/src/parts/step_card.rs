@@ -172,8 +172,15 @@ pub fn MarkRow() -> impl IntoView {
             app.want(Command::Undo { step });
         }
     };
+    let begin = move || {
+        view! {
+            <button type="button" class="key primary begin" data-test="begin-open" on:click=move |_| app.open(Over::More)>{say(W::BeginOpen)}</button>
+        }
+    };
+    let going = app.about(&[Topic::Record], |link| link.mirror().record.warmup.as_ref().is_some_and(|warmup| warmup.closed_at.is_none()));
     view! {
         <div class="mark-row">
+            <Show when=move || going.get() == Some(true) fallback=begin>
             <HoldKey
                 label=say(W::UndoHold)
                 ms=MARK_MS
@@ -191,7 +198,8 @@ pub fn MarkRow() -> impl IntoView {
                 done=mark
             />
             <button type="button" class="key" data-test="skip-open" disabled=move || key.read().is_none() on:click=skip>{say(W::Skip)}</button>
-            <button type="button" class="key" data-test="more-open" on:click=move |_| app.open(Over::More)>{say(W::MoreTitle)}</button>
+            <button type="button" class="key" data-test="more-open" on:click=move |_| app.open(Over::More)>{say(W::MoreKey)}</button>
+            </Show>
         </div>
     }
 }

@@ -7,7 +7,7 @@ use crate::{
         route::Over,
         show::{Scale, Standing, age},
     },
-    socket,
+    socket::{self, Topic},
     words::{Word as W, fill, say},
 };
 use leptos::{html, prelude::*};
@@ -55,6 +55,7 @@ pub fn Strip(
         Memo::new(move |_| shift(&reading.read(), band.get(), index, &channel))
     };
     let at_end = Memo::new(move |_| matches!(shift.get(), Some(shift) if shift <= 0.0 || shift >= 1000.0));
+    let typed = typed_by(reading, channel.key.clone());
     let key = channel.key.clone();
     let label = channel.label.clone();
     let open_trend = move |_| app.open(Over::Trend(key.0.clone()));
@@ -72,7 +73,10 @@ pub fn Strip(
                 <span class="digits" data-len=move || digits.read().chars().count().min(7)>{digits}</span>
                 <span class="unit">{move || scale.get().unit.label()}</span>
             </div>
-            <h2 class="name">{label.clone()}</h2>
+            <h2 class="name">
+                {label.clone()}
+                <small class="typed">{move || typed.get().map(|name| fill(W::TypedBy, &[&name]))}</small>
+            </h2>
             <p class="word"><span>{word}</span></p>
             <button type="button" class="track" on:click=open_trend aria-label=move || fill(W::StripIs, &[&label, &digits.read(), &word.read()])>
                 <span class="rail low"></span>
@@ -90,6 +94,16 @@ pub fn Strip(
             </button>
         </article>
     })
+}
+
+/// Who typed the reading in, where a person did.
+fn typed_by(reading: RwSignal<Reading>, key: ChannelKey) -> Memo<Option<String>> {
+    let app = app();
+    let by = app.about(&[Topic::Record], move |link| {
+        let typed = link.mirror().record.warmup.as_ref().and_then(|warmup| warmup.typed.get(&key));
+        typed.and_then(|typed| typed.by.as_ref()).map(|by| by.name.clone())
+    });
+    Memo::new(move |_| reading.read().typed.then(|| by.get().flatten().unwrap_or_else(|| "?".to_owned())))
 }
 
 /// Where the marker lies, in thousandths of the strip, rounded so that noise below a pixel moves nothing.

@@ -11,6 +11,10 @@ use spinover_protocol::{car::Channel, message::Command};
 /// Digits that a gauge can honestly show.
 const LONGEST: usize = 8;
 
+fn erase(text: &mut String) {
+    text.pop();
+}
+
 /// Pick a channel, press a number, send it.
 #[component]
 pub fn TypeSheet() -> impl IntoView {
@@ -73,7 +77,7 @@ fn Pad(channel: Channel, picked: RwSignal<Option<Channel>>) -> impl IntoView {
         <p class="pad-value" data-test="pad-value"><span class="digits">{move || text.get().replace('-', "\u{2212}")}</span><span class="unit">{unit}</span></p>
         <div class="pad">{pad.collect_view()}</div>
         <div class="choices">
-            <button type="button" class="key" data-test="pad-erase" on:click=move |_| text.update(|text| drop(text.pop()))>{say(W::Erase)}</button>
+            <button type="button" class="key" data-test="pad-erase" on:click=move |_| text.update(erase)>{say(W::Erase)}</button>
             <button type="button" class="key primary" data-test="type-send" disabled=move || value.get().is_none() on:click=send>{send_label}</button>
         </div>
     }

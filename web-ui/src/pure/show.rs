@@ -67,9 +67,14 @@ impl Scale {
         Self { from: channel.unit, unit, decimals }
     }
 
-    /// The scale of a quantity that is no channel, such as a figure's value.
-    pub fn of_unit(unit: Unit, units: Units) -> Self {
-        let shown = units.shown(unit);
+    /// The scale of a quantity that is no channel, such as a figure's value. With the car's own units it is shown as the first channel of
+    /// that kind is, so that a litre does not stand beside a gallon.
+    pub fn of_unit(unit: Unit, units: Units, channels: &[Channel]) -> Self {
+        let alike = channels.iter().find(|channel| channel.unit.dimension() == unit.dimension());
+        let shown = match (units, alike) {
+            (Units::Car, Some(channel)) => channel.unit,
+            _ => units.shown(unit),
+        };
         Self { from: unit, unit: shown, decimals: shown.decimals() }
     }
 
@@ -178,12 +183,6 @@ pub fn age(ms: f64) -> String {
     }
 }
 
-/// A stretch of time with a running second: `0:07`, `12:30`.
-pub fn minutes_seconds(ms: i64) -> String {
-    let seconds = ms.max(0) / 1000;
-    format!("{}:{:02}", seconds / 60, seconds % 60)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -223,6 +222,14 @@ mod tests {
     }
 
     #[test]
+    fn a_figure_is_shown_in_the_unit_of_the_channels_like_it() {
+        let kpa = Scale::of_unit(Unit::KiloPascal, Units::Car, &[oil()]);
+        assert_eq!(kpa.text_unit(100.0), "15 psi");
+        assert_eq!(Scale::of_unit(Unit::Litre, Units::Car, &[oil()]).unit, Unit::Litre);
+        assert_eq!(Scale::of_unit(Unit::Litre, Units::Us, &[oil()]).unit, Unit::UsGal);
+    }
+
+    #[test]
     fn what_is_off_never_reads_as_nothing() {
         let scale = Scale::of(&oil(), Units::Car);
         assert_eq!(scale.span(0.04), "0.04");
@@ -236,6 +243,5 @@ mod tests {
         assert_eq!(age(4_900.0), "4 s");
         assert_eq!(age(-3.0), "0 s");
         assert_eq!(age(185_000.0), "3 min");
-        assert_eq!(minutes_seconds(67_900), "1:07");
     }
 }

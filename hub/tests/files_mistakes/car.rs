@@ -152,7 +152,7 @@ fn sources_are_written_rightly() {
         "\"smi:\"",
         &[
             "no source is of the kind \"smi\"",
-            "; the nearest kind is sim:",
+            "; forms are sim:",
         ],
     );
     car_says("[\"sim:\"]", "[\"sim\"]", "\"sim\"", &["a colon", "; "]);

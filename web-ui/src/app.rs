@@ -197,10 +197,8 @@ impl App {
         socket::join(Identity { code: person.code, name: person.name, role: person.role.as_str().into(), device });
     }
 
-    /// Leaves the hub and forgets the code.
+    /// Leaves the hub, back to the form.
     pub fn leave(self) {
-        self.person.update(|person| person.code.clear());
-        self.person.get_untracked().save();
         socket::leave();
         self.link.set(LinkView::None);
         self.close();
@@ -218,9 +216,23 @@ impl App {
         }
     }
 
-    /// Asks the hub for something.
+    /// Asks the hub for something. What is only right at this moment is not kept for when the link is back; calls are.
     pub fn want(self, command: Command) {
-        socket::want(command);
+        let keeps = matches!(
+            command,
+            Command::Call { .. }
+                | Command::Stop { .. }
+                | Command::Seen { .. }
+                | Command::Lift { .. }
+                | Command::Hold { .. }
+                | Command::Abort { .. }
+                | Command::Note { .. }
+        );
+        if keeps || self.link.get_untracked() == LinkView::Live {
+            socket::want(command);
+        } else {
+            self.notify(fill(W::NotSent, &[&wanted_words(&command)]));
+        }
     }
 
     /// Goes to a page.

@@ -35,7 +35,7 @@ pub fn Cautions(
     let list = CAUTIONS.into_iter().map(|(title, text)| view! { <div class="caution-item"><dt>{say(title)}</dt><dd>{say(text)}</dd></div> });
     view! {
         <section class="cautions" data-test="page-cautions">
-            <h1>{say(W::CautionsTitle)}</h1>
+            {first.then(|| view! { <h1>{say(W::CautionsTitle)}</h1> })}
             <p class="caution-first">{say(W::CautionsAdvises)}</p>
             <p class="caution-first">{say(W::CautionsRules)}</p>
             <dl>{list.collect_view()}</dl>

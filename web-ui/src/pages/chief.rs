@@ -1,5 +1,6 @@
 //! The chief's page: the current step and what it waits for, everyone's presence, the calls, and the whole sheet.
 
+use super::crew::OwnStrips;
 use crate::parts::{
     call_sheet::CallList,
     figures::Figures,
@@ -26,6 +27,7 @@ pub fn Chief() -> impl IntoView {
                 <Sources/>
             </div>
             <div class="chief-sheet"><Steps/></div>
+            <div class="chief-strips"><OwnStrips narrow=true/></div>
         </div>
     }
 }

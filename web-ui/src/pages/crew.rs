@@ -26,19 +26,32 @@ fn OwnCaution() -> impl IntoView {
     }
 }
 
-/// The role's page.
+/// The strips of one's role.
 #[component]
-pub fn Crew() -> impl IntoView {
+pub fn OwnStrips(
+    /// In a narrow column beside other things, and none larger than the others.
+    #[prop(optional)]
+    narrow: bool,
+) -> impl IntoView {
     let app = app();
     let strips = app.about(&[Topic::Welcome], own_strips);
+    let one = move |(place, key)| view! { <Strip channel=key first={place == 0 && !narrow}/> };
     view! {
-        <OwnCaution/>
-        <div class="strips">
-            {move || strips.get().unwrap_or_default().into_iter().enumerate().map(|(place, key)| view! { <Strip channel=key first=place == 0/> }).collect_view()}
+        <div class="strips" class:narrow=narrow>
+            {move || strips.get().unwrap_or_default().into_iter().enumerate().map(one).collect_view()}
         </div>
         <Show when=move || strips.read().as_ref().is_none_or(Vec::is_empty)>
             <p class="hint">{say(W::NoStrips)}</p>
         </Show>
+    }
+}
+
+/// The role's page.
+#[component]
+pub fn Crew() -> impl IntoView {
+    view! {
+        <OwnCaution/>
+        <OwnStrips/>
         <Figures/>
     }
 }

@@ -71,7 +71,7 @@ pub fn Root() -> impl IntoView {
         Face::Join => view! { <join::Join/> }.into_any(),
         Face::Looking => view! { <join::Looking/> }.into_any(),
         Face::Turned(why) => view! { <join::Turned why=why/> }.into_any(),
-        Face::Roles => view! { <main class="plain"><roles::Roles/></main> }.into_any(),
+        Face::Roles => view! { <main class="plain"><roles::Roles first=true/></main> }.into_any(),
         Face::Cautions => view! { <main class="plain"><cautions::Cautions first=true/></main> }.into_any(),
         Face::In => view! { <Inside/> }.into_any(),
     }
@@ -84,8 +84,10 @@ fn Inside() -> impl IntoView {
     let page = app.page();
     let chief = app.chief();
     let lost = move || matches!(*app.link.read(), LinkView::Lost(_));
+    let over_open = move || app.route.read().over.is_some();
+    let wall = Memo::new(move |_| page.get() == Page::Wall);
     view! {
-        <div class="app" data-test=move || format!("page-{}", page.get().key()) data-page=move || page.get().key() class:link-lost=lost>
+        <div class="app" data-test=move || format!("page-{}", page.get().key()) data-page=move || page.get().key() class:link-lost=lost class:over-open=over_open>
             <Header/>
             <Banners/>
             <Show when=move || page.get() != Page::Wall>
@@ -113,8 +115,8 @@ fn Inside() -> impl IntoView {
                 </Show>
             </div>
             <over::Overlay/>
-            <Incoming/>
-            <Takeover/>
+            <Incoming wall=wall/>
+            <Takeover wall=wall/>
         </div>
     }
 }

@@ -82,7 +82,7 @@ pub fn More() -> impl IntoView {
                 <h3>{say(W::Abort)}</h3>
                 <p class="hint">{say(W::AbortHint)}</p>
                 <Why presets=vec![W::AbortLeak, W::AbortOil, W::AbortFire, W::AbortOther] reason=reason test="abort-why"/>
-                <HoldKey label=say(W::AbortHold) ms=ABORT_MS test="abort-hold" class="abort" off=Signal::derive(move || reason.read().trim().is_empty()) done=abort/>
+                <HoldKey label=say(W::AbortHold) ms=ABORT_MS test="abort-hold" class="abort" done=abort/>
             </Show>
         </Show>
         <h3>{say(W::MoreTitle)}</h3>
@@ -118,8 +118,8 @@ pub fn SkipSheet(
         app.close();
     };
     view! {
-        <h2>{title}</h2>
-        <Show when=safety><p class="caution">{say(W::Safety)} ": " {say(W::SkipAsked)}</p></Show>
+        <p class="skip-what">{title}</p>
+        <Show when=safety><p class="caution">{say(W::SkipNeedsTwo)}</p></Show>
         <Why presets=vec![W::SkipNotNeeded, W::SkipDoneBefore, W::SkipSensor] reason=reason test="skip-why"/>
         <HoldKey label=say(W::SkipSend) ms=MARK_MS test="skip-send" off=Signal::derive(move || reason.read().trim().is_empty()) done=send/>
     }

@@ -33,12 +33,12 @@ pub fn Overlay() -> impl IntoView {
                 Over::Menu => (say(W::Menu), view! { <Menu/> }.into_any()),
                 Over::Type => (say(W::TypeTitle), view! { <TypeSheet/> }.into_any()),
                 Over::Train => (say(W::TrainTitle), view! { <TrainSheet/> }.into_any()),
-                Over::Cautions => ("", view! { <Cautions/> }.into_any()),
-                Over::Roles => ("", view! { <Roles/> }.into_any()),
+                Over::Cautions => (say(W::CautionsTitle), view! { <Cautions/> }.into_any()),
+                Over::Roles => (say(W::RoleTitle), view! { <Roles/> }.into_any()),
                 Over::Bands => (say(W::Bands), view! { <Bands/> }.into_any()),
                 Over::More => (say(W::MoreTitle), view! { <More/> }.into_any()),
-                Over::Trend(channel) => ("", view! { <Trend channel=channel.as_str().into()/> }.into_any()),
-                Over::Skip(step) => ("", view! { <SkipSheet step=step.as_str().into()/> }.into_any()),
+                Over::Trend(channel) => (say(W::TrendTitle), view! { <Trend channel=channel.as_str().into()/> }.into_any()),
+                Over::Skip(step) => (say(W::Skip), view! { <SkipSheet step=step.as_str().into()/> }.into_any()),
             };
             view! {
                 <div class="shade" on:click=move |_| app.close()></div>

@@ -8,13 +8,17 @@ use leptos::prelude::*;
 
 /// The roles as keys.
 #[component]
-pub fn Roles() -> impl IntoView {
+pub fn Roles(
+    /// Shown before the first page, with a title of its own.
+    #[prop(optional)]
+    first: bool,
+) -> impl IntoView {
     let app = app();
     let roles = move || app.car.get().map(|car| car.roles.clone()).unwrap_or_default();
     let now = move || app.person.read().role.clone();
     view! {
         <section class="roles" data-test="page-roles">
-            <h1>{say(W::RoleTitle)}</h1>
+            {first.then(|| view! { <h1>{say(W::RoleTitle)}</h1> })}
             <p class="hint">{say(W::RoleHint)}</p>
             <div class="choices wide">
                 {move || roles().into_iter().map(|role| {

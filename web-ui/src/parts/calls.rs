@@ -3,13 +3,13 @@
 use super::banners::{SeenState, name};
 use crate::{
     app::app,
-    pure::calls::{incoming, own_latest, seen_names, takeover, unseen_names},
+    pure::calls::{FRESH_MS, WALL_MS, incoming, own_latest, seen_names, takeover, unseen_names},
     socket::{self, Topic},
     store,
     words::{Word as W, fill, say},
 };
 use leptos::{html, prelude::*};
-use spinover_protocol::{CommandId, Seq, link::Link, message::Command};
+use spinover_protocol::{CommandId, Millis, Seq, link::Link, message::Command};
 
 /// How long one's own call stays on the page after everyone has seen it, in milliseconds.
 const RECEIPT_MS: i64 = 6_000;
@@ -29,15 +29,19 @@ struct Shown {
 
 /// The latest call for this person, full width, until they say seen.
 #[component]
-pub fn Incoming() -> impl IntoView {
+pub fn Incoming(
+    /// On a wall, where nobody can say seen.
+    wall: Memo<bool>,
+) -> impl IntoView {
     let app = app();
     let shown = Memo::new(move |_| {
         app.track(&[Topic::Record, Topic::Welcome]);
         let now = app.second.get() * 1_000;
+        let fresh_ms = if wall.get() { WALL_MS } else { FRESH_MS };
         socket::with(|link: &Link| {
             let mirror = link.mirror();
             let me = &mirror.welcome.as_ref()?.you;
-            let mut calls = incoming(&mirror.record, me, now);
+            let mut calls = incoming(&mirror.record, me, now, fresh_ms);
             let call = calls.next()?;
             let role = call.said.by.as_ref().and_then(|by| mirror.welcome.as_ref()?.car.role(&by.role).map(|role| role.label.clone()));
             let from = name(&call.said);
@@ -62,7 +66,9 @@ pub fn Incoming() -> impl IntoView {
                     <p class="call-text" data-test="incoming-text">{shown.text}</p>
                     <p class="call-from">{shown.from}</p>
                     {(shown.more > 0).then(|| view! { <p class="call-more">{fill(W::CallMore, &[&shown.more.to_string()])}</p> })}
-                    <button type="button" class="key seen" data-test="seen" on:click=move |_| app.want(Command::Seen { call })>{say(W::Seen)}</button>
+                    {(!wall.get()).then(|| view! {
+                        <button type="button" class="key seen" data-test="seen" on:click=move |_| app.want(Command::Seen { call })>{say(W::Seen)}</button>
+                    })}
                 </section>
             }
         })
@@ -108,7 +114,7 @@ enum Stop {
     Heard(CommandId, String, String),
 }
 
-fn stop(link: &Link, seen_early: Option<&CommandId>) -> Option<Stop> {
+fn stop(link: &Link, seen_early: Option<&CommandId>, now: Millis) -> Option<Stop> {
     let mirror = link.mirror();
     let me = &mirror.welcome.as_ref()?.you;
     if let Some((text, by, command)) = &mirror.stop_now
@@ -117,18 +123,22 @@ fn stop(link: &Link, seen_early: Option<&CommandId>) -> Option<Stop> {
     {
         return Some(Stop::Heard(command.clone(), by.name.clone(), text.clone()));
     }
-    let call = takeover(&mirror.record, me)?;
+    let call = takeover(&mirror.record, me, now)?;
     Some(Stop::Recorded(call.seq, name(&call.said), call.said.text.clone()))
 }
 
 /// The stop over everything, on every page, until this person says seen.
 #[component]
-pub fn Takeover() -> impl IntoView {
+pub fn Takeover(
+    /// On a wall, where nobody can say seen.
+    wall: Memo<bool>,
+) -> impl IntoView {
     let app = app();
     let shown = Memo::new(move |_| {
         app.track(&[Topic::Record, Topic::Welcome]);
         let early = app.seen_early.get();
-        socket::with(|link| stop(link, early.as_ref())).flatten()
+        let now = app.second.get() * 1_000;
+        socket::with(|link| stop(link, early.as_ref(), now)).flatten()
     });
     // The same stop, heard and then recorded, is one takeover: it must not flash and buzz twice.
     let words = Memo::new(move |_| match shown.get()? {
@@ -157,9 +167,11 @@ pub fn Takeover() -> impl IntoView {
                 <div class="takeover" data-test="stop-takeover" role="alertdialog" aria-modal="true" aria-labelledby="stop-word" aria-describedby="stop-by">
                     <p class="stop-word" id="stop-word">{say(W::Stop)}</p>
                     <p class="stop-text">{text}</p>
-                    <p class="stop-by" id="stop-by">{fill(W::StopCalledBy, &[&by])}</p>
+                    <p class="stop-by" id="stop-by">{fill(W::CalledBy, &[&by])}</p>
                     <p class="stop-hint">{say(W::StopTakeoverHint)}</p>
-                    <button type="button" class="key seen" data-test="seen" node_ref=key on:click=seen>{say(W::Seen)}</button>
+                    {(!wall.get()).then(|| view! {
+                        <button type="button" class="key seen" data-test="seen" node_ref=key on:click=seen>{say(W::Seen)}</button>
+                    })}
                 </div>
             }
         })

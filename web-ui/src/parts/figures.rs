@@ -2,12 +2,12 @@
 
 use crate::{
     app::app,
-    pure::show::{Scale, number},
+    pure::show::{Scale, number, wait},
     socket::Topic,
     words::{Word as W, fill, say},
 };
 use leptos::prelude::*;
-use spinover_protocol::{link::Link, message::FigureNow};
+use spinover_protocol::{link::Link, message::FigureNow, units::Unit};
 
 fn chosen(link: &Link, all: bool) -> Vec<FigureNow> {
     let mirror = link.mirror();
@@ -48,8 +48,15 @@ fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String) -> impl IntoV
         let figure = figure.get()?;
         let car = app.car.read();
         let scale = figure.unit.map(|unit| Scale::of_unit(unit, units, car.as_ref().map_or(&[], |car| &car.channels)));
-        let text = |value: f64| scale.map_or_else(|| number(value, 1), |scale| scale.text(value));
-        let unit = scale.map_or("", |scale| scale.unit.label());
+        // Seconds are read as a clock's; a minute of them has no unit to show.
+        let seconds = figure.unit == Some(Unit::Second);
+        let text = |value: f64| match scale {
+            _ if seconds => wait(value),
+            Some(scale) => scale.text(value),
+            None => number(value, 1),
+        };
+        let clock = seconds && figure.value.is_some_and(|value| value >= 59.5);
+        let unit = if clock { "" } else { scale.map_or("", |scale| scale.unit.label()) };
         let between = figure.low.zip(figure.high).map(|(low, high)| fill(W::Between, &[&text(low), &text(high)]));
         Some((figure.label, figure.value.map(text), unit, between, figure.words))
     });

@@ -13,6 +13,9 @@ use spinover_protocol::{
     message::{FaultCount, Present, SourceHealth, SourceState},
 };
 
+/// Somebody who has been gone for longer is not shown any more, in milliseconds.
+const MISSED_MS: i64 = 30 * 60_000;
+
 /// One person in the list.
 #[derive(Clone, Debug, PartialEq)]
 struct Row {
@@ -41,7 +44,10 @@ fn rows(link: &Link, now: i64) -> Vec<Row> {
             fill(W::Gone, &[&age((now - present.since) as f64)])
         },
     };
-    let mut rows: Vec<Row> = mirror.people.iter().map(row).collect();
+    // Somebody who is here again from another browser is not missing; and who left long ago is not looked for.
+    let here = |name: &str| mirror.people.iter().any(|present| present.here && present.who.name == name);
+    let shown = |present: &&Present| present.here || (!here(&present.who.name) && now - present.since < MISSED_MS);
+    let mut rows: Vec<Row> = mirror.people.iter().filter(shown).map(row).collect();
     rows.sort_by_key(|row| !row.here);
     rows
 }

@@ -8,17 +8,30 @@ use spinover_protocol::{
 };
 
 /// A call older than this is not thrown in the face of somebody who has just come: it waits in the list.
-const FRESH_MS: Millis = 5 * 60_000;
+pub const FRESH_MS: Millis = 5 * 60_000;
+/// A wall shows a call for this long; nobody stands before it to say seen.
+pub const WALL_MS: Millis = 20_000;
 
-/// The ordinary calls that this person should be interrupted by, latest first.
-pub fn incoming<'a>(record: &'a Record, me: &'a Who, now: Millis) -> impl Iterator<Item = &'a Call> {
-    let calls = record.warmup.iter().filter(|warmup| warmup.closed_at.is_none()).flat_map(|warmup| warmup.calls.iter().rev());
-    calls.filter(move |call| !call.stop && call.waits_for(me) && now - call.said.at < FRESH_MS)
+/// Whether a phone is a wall: it shows calls, but has no eyes, so no call waits for it.
+pub fn is_wall(who: &Who) -> bool {
+    who.role.as_str() == "wall"
 }
 
-/// The stop that takes over this person's screen: the latest that is not lifted and that they have not said seen to.
-pub fn takeover<'a>(record: &'a Record, me: &Who) -> Option<&'a Call> {
-    record.warmup.as_ref()?.stops().find(|call| call.waits_for(me))
+/// The ordinary calls of the last `fresh_ms` that this person should be interrupted by, latest first.
+pub fn incoming<'a>(record: &'a Record, me: &'a Who, now: Millis, fresh_ms: Millis) -> impl Iterator<Item = &'a Call> {
+    let calls = record.warmup.iter().filter(|warmup| warmup.closed_at.is_none()).flat_map(|warmup| warmup.calls.iter().rev());
+    calls.filter(move |call| !call.stop && call.waits_for(me) && now - call.said.at < fresh_ms)
+}
+
+/// The stop that takes over this person's screen: the latest that is not lifted and that they have not said seen to. A wall goes on to
+/// show the readings after a while, with the stop above them.
+pub fn takeover<'a>(record: &'a Record, me: &Who, now: Millis) -> Option<&'a Call> {
+    record.warmup.as_ref()?.stops().find(|call| call.waits_for(me) && (!is_wall(me) || now - call.said.at < WALL_MS))
+}
+
+/// Who is here and has not seen a call, walls apart.
+fn unseen(mirror: &Mirror, call: Seq) -> impl Iterator<Item = &Who> {
+    not_seen_by(mirror, call).into_iter().map(|present| &present.who).filter(|who| !is_wall(who))
 }
 
 /// The latest call of this person's own that somebody here has not seen yet, for `keep_ms` after it was made or seen by all.
@@ -29,7 +42,7 @@ pub fn own_latest<'a>(mirror: &'a Mirror, me: &Who, now: Millis, keep_ms: Millis
         return None;
     }
     let settled = own.seen.values().copied().max().unwrap_or(own.said.at).max(own.said.at);
-    let open = !not_seen_by(mirror, own.seq).is_empty() && now - own.said.at < FRESH_MS;
+    let open = unseen(mirror, own.seq).next().is_some() && now - own.said.at < FRESH_MS;
     (open || now - settled < keep_ms).then_some(own)
 }
 
@@ -43,7 +56,7 @@ pub fn seen_names(record: &Record, call: &Call) -> Vec<String> {
 
 /// Names of those here who have not seen a call.
 pub fn unseen_names(mirror: &Mirror, call: Seq) -> Vec<String> {
-    not_seen_by(mirror, call).into_iter().map(|present| present.who.name.clone()).collect()
+    unseen(mirror, call).map(|who| who.name.clone()).collect()
 }
 
 /// The label of an audience: a role's, or nothing for everyone.
@@ -102,7 +115,7 @@ mod tests {
     fn a_call_interrupts_those_it_is_for_until_they_say_seen() {
         let seen = (Some(who("ben", "idle")), EventBody::Seen { call: 2 });
         let mirror = mirror(vec![called("ana", Audience::All, false), seen]);
-        let count = |person: &str, now| incoming(&mirror.record, &who(person, "idle"), now).count();
+        let count = |person: &str, now| incoming(&mirror.record, &who(person, "idle"), now, FRESH_MS).count();
         assert_eq!((count("ana", 3_000), count("ben", 3_000), count("cy", 3_000)), (0, 0, 1));
         assert_eq!(count("cy", 2_000 + FRESH_MS), 0, "an old one is not thrown at a newcomer");
         let call = &mirror.record.warmup.as_ref().unwrap().calls[0];
@@ -111,12 +124,22 @@ mod tests {
     }
 
     #[test]
+    fn no_call_waits_for_a_wall() {
+        let mut mirror = mirror(vec![called("ana", Audience::All, false)]);
+        mirror.people[1].who.role = "wall".into();
+        assert_eq!(unseen_names(&mirror, 2), ["CY"]);
+    }
+
+    #[test]
     fn a_stop_takes_over_each_screen_once() {
         let seen = (Some(who("ben", "idle")), EventBody::Seen { call: 2 });
         let mirror = mirror(vec![called("ana", Audience::All, true), seen]);
-        assert!(takeover(&mirror.record, &who("ana", "idle")).is_none());
-        assert!(takeover(&mirror.record, &who("ben", "idle")).is_none());
-        assert_eq!(takeover(&mirror.record, &who("cy", "idle")).map(|call| call.seq), Some(2));
+        let shown = |person: &str, role: &str, now| takeover(&mirror.record, &who(person, role), now).map(|call| call.seq);
+        assert_eq!(shown("ana", "idle", 3_000), None);
+        assert_eq!(shown("ben", "idle", 3_000), None);
+        assert_eq!(shown("cy", "idle", 3_000_000), Some(2));
+        assert_eq!(shown("tv", "wall", 3_000), Some(2));
+        assert_eq!(shown("tv", "wall", 2_000 + WALL_MS), None, "a wall has nobody to say seen");
     }
 
     #[test]

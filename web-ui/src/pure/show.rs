@@ -183,6 +183,12 @@ pub fn age(ms: f64) -> String {
     }
 }
 
+/// A wait of so many seconds: `48` under a minute, `1:28` from there.
+pub fn wait(seconds: f64) -> String {
+    let whole = seconds.max(0.0).round() as u64;
+    if whole < 60 { whole.to_string() } else { format!("{}:{:02}", whole / 60, whole % 60) }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -243,5 +249,6 @@ mod tests {
         assert_eq!(age(4_900.0), "4 s");
         assert_eq!(age(-3.0), "0 s");
         assert_eq!(age(185_000.0), "3 min");
+        assert_eq!((wait(59.4), wait(59.6), wait(88.4)), ("59".into(), "1:00".into(), "1:28".into()));
     }
 }

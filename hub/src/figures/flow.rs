@@ -12,9 +12,10 @@ use serde::Serialize;
 use super::quantity::{Celsius, KgPerM3, LitresPerMin};
 use super::{CantSay, plausible, robust};
 
-/// Warm-ups for each coefficient before the regression speaks. With four, the interval held 0.78
-/// to 0.81 of new cases at a level of 0.80 in a simulation (see docs/figures.md); with two it held
-/// 0.6, and one bad warm-up of six moved the answer by more than its interval.
+/// Warm-ups for each coefficient before the regression speaks. In simulated seasons with one bad
+/// warm-up in ten (the table is in `docs/figures.md`), one answer in twenty was off by more than
+/// 7 % of flow with two for each, and by more than 3 % with four; the interval held 0.81 of new
+/// cases at a level of 0.80.
 pub const CASES_PER_COEFFICIENT: usize = 4;
 /// Share of new warm-ups that the interval is meant to hold.
 pub const LEVEL: f64 = 0.8;

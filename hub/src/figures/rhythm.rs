@@ -4,8 +4,6 @@
 //! Zechmeister and Kuerster 2009, Astron. Astrophys. 496:577; from memory), beside a trend that
 //! may curve.
 
-use nalgebra::{SMatrix, SVector};
-
 use super::robust;
 
 /// Cycles of a rhythm that must fit in the window before it is called one.
@@ -41,26 +39,14 @@ pub(crate) fn rhythm(x: &[f64], y: &[f64]) -> Option<Rhythm> {
     if n < 12 || tries.is_nan() || tries < 1.0 {
         return None;
     }
-    let middle = 0.5 * (x[0] + x[n - 1]);
-    let scaled = |t: f64| 2.0 * (t - middle) / span;
-    let centre = y.iter().sum::<f64>() / n as f64;
-    let trend = |t: f64| {
-        let u = scaled(t);
-        SVector::<f64, 3>::new(1.0, u, u * u)
-    };
-    let with_sine = |t: f64, hz: f64| {
-        let u = scaled(t);
-        let (sin, cos) = (std::f64::consts::TAU * hz * t).sin_cos();
-        SVector::<f64, 5>::new(1.0, u, u * u, sin, cos)
-    };
-    let bare = left_over(x, y, centre, trend)?;
-    let left = |hz: f64| left_over(x, y, centre, |t| with_sine(t, hz)).unwrap_or(f64::INFINITY);
+    let waves = Waves::over(x, y)?;
+    let bare: f64 = waves.rest.iter().map(|r| r * r).sum();
     let (mut best_hz, mut best) = (slowest, f64::INFINITY);
     for k in 0..=tries as usize {
         let hz = slowest + k as f64 * step;
-        let rest = left(hz);
-        if rest < best {
-            (best_hz, best) = (hz, rest);
+        let left = bare - waves.explained(hz);
+        if left < best {
+            (best_hz, best) = (hz, left);
         }
     }
     let share = 1.0 - best / bare;
@@ -71,17 +57,15 @@ pub(crate) fn rhythm(x: &[f64], y: &[f64]) -> Option<Rhythm> {
         return None;
     }
     // Between the grid's frequencies, the parabola through three of them has the best.
-    let (before, after) = (left(best_hz - step), left(best_hz + step));
+    let (before, after) = (
+        bare - waves.explained(best_hz - step),
+        bare - waves.explained(best_hz + step),
+    );
     let bend = before - 2.0 * best + after;
-    if bend > 0.0 && before.is_finite() && after.is_finite() {
+    if bend > 0.0 {
         best_hz += (0.5 * step * (before - after) / bend).clamp(-step, step);
     }
-    let curve = solve(x, y, centre, trend)?;
-    let mut swings: Vec<f64> = x
-        .iter()
-        .zip(y)
-        .map(|(t, v)| v - centre - curve.dot(&trend(*t)))
-        .collect();
+    let mut swings = waves.rest;
     swings.sort_unstable_by(f64::total_cmp);
     // A sine spends a tenth of its time in the outer 1.2 % of its swing: hence the factor.
     let swing = (robust::quantile_of_sorted(&swings, 0.95)
@@ -93,35 +77,122 @@ pub(crate) fn rhythm(x: &[f64], y: &[f64]) -> Option<Rhythm> {
     })
 }
 
-/// Least-squares coefficients of `y - centre` on a basis.
-fn solve<const K: usize>(
-    x: &[f64],
-    y: &[f64],
-    centre: f64,
-    basis: impl Fn(f64) -> SVector<f64, K>,
-) -> Option<SVector<f64, K>> {
-    let mut normal = SMatrix::<f64, K, K>::zeros();
-    let mut right = SVector::<f64, K>::zeros();
-    for (t, v) in x.iter().zip(y) {
-        let b = basis(*t);
-        normal += b * b.transpose();
-        right += b * (v - centre);
-    }
-    normal.cholesky().map(|c| c.solve(&right))
+/// Readings with their curved trend taken off, ready to be tried against sines.
+struct Waves<'a> {
+    x: &'a [f64],
+    /// Orthonormal over the readings: constant, slope, curve.
+    trend: [Vec<f64>; 3],
+    /// What the trend leaves of the readings.
+    rest: Vec<f64>,
 }
 
-/// Residual sum of squares of that fit.
-fn left_over<const K: usize>(
-    x: &[f64],
-    y: &[f64],
-    centre: f64,
-    basis: impl Fn(f64) -> SVector<f64, K> + Copy,
-) -> Option<f64> {
-    let c = solve(x, y, centre, basis)?;
-    Some(
-        x.iter()
-            .zip(y)
-            .map(|(t, v)| (v - centre - c.dot(&basis(*t))).powi(2))
-            .sum(),
-    )
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+impl<'a> Waves<'a> {
+    fn over(x: &'a [f64], y: &[f64]) -> Option<Waves<'a>> {
+        let middle = 0.5 * (x[0] + x[x.len() - 1]);
+        let power = |k: i32| -> Vec<f64> { x.iter().map(|t| (t - middle).powi(k)).collect() };
+        let mut trend = [power(0), power(1), power(2)];
+        // Gram-Schmidt: each made free of those before it, then of length one.
+        for k in 0..trend.len() {
+            let (done, open) = trend.split_at_mut(k);
+            let this = &mut open[0];
+            for other in done.iter() {
+                let along = dot(this, other);
+                this.iter_mut()
+                    .zip(other)
+                    .for_each(|(v, o)| *v -= along * o);
+            }
+            let length = dot(this, this).sqrt();
+            if length.is_nan() || length <= 0.0 {
+                return None;
+            }
+            this.iter_mut().for_each(|v| *v /= length);
+        }
+        let mut rest = y.to_vec();
+        for part in &trend {
+            let along = dot(&rest, part);
+            rest.iter_mut().zip(part).for_each(|(v, o)| *v -= along * o);
+        }
+        Some(Waves { x, trend, rest })
+    }
+
+    /// Sum of squares that a sine of this frequency explains of the rest, the trend refitted with
+    /// it: least squares on the sine and cosine, both made free of the trend.
+    fn explained(&self, hz: f64) -> f64 {
+        let (mut ss, mut cc, mut sc, mut sr, mut cr) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        let (mut s_trend, mut c_trend) = ([0.0; 3], [0.0; 3]);
+        for (i, t) in self.x.iter().enumerate() {
+            let (s, c) = (std::f64::consts::TAU * hz * t).sin_cos();
+            ss += s * s;
+            cc += c * c;
+            sc += s * c;
+            sr += s * self.rest[i];
+            cr += c * self.rest[i];
+            for k in 0..3 {
+                s_trend[k] += s * self.trend[k][i];
+                c_trend[k] += c * self.trend[k][i];
+            }
+        }
+        ss -= dot(&s_trend, &s_trend);
+        cc -= dot(&c_trend, &c_trend);
+        sc -= dot(&s_trend, &c_trend);
+        let determinant = ss * cc - sc * sc;
+        // A sine that the trend or the other one mimics explains nothing of its own.
+        if determinant <= 1e-9 * (ss * cc).max(f64::MIN_POSITIVE) {
+            return 0.0;
+        }
+        (sr * sr * cc - 2.0 * sr * cr * sc + cr * cr * ss) / determinant
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Times at an uneven pace, so that nothing rests on even spacing.
+    fn times() -> Vec<f64> {
+        (0..100_u32)
+            .map(|i| f64::from(i) * 0.2 + 0.06 * f64::from((i * 7) % 5) / 5.0)
+            .collect()
+    }
+
+    #[test]
+    fn a_sine_on_a_curved_trend_is_found() {
+        let x = times();
+        let y: Vec<f64> = x
+            .iter()
+            .map(|t| {
+                2400.0 + 9.0 * t - 0.8 * t * t
+                    + 45.0 * (std::f64::consts::TAU * t / 2.1 + 0.3).sin()
+            })
+            .collect();
+        let found = rhythm(&x, &y).unwrap();
+        assert!((found.period - 2.1).abs() < 0.02, "{found:?}");
+        assert!((found.swing - 90.0).abs() < 5.0, "{found:?}");
+    }
+
+    #[test]
+    fn the_whole_of_a_pure_sine_is_explained() {
+        let x = times();
+        let y: Vec<f64> = x
+            .iter()
+            .map(|t| (std::f64::consts::TAU * 0.7 * t).cos())
+            .collect();
+        let waves = Waves::over(&x, &y).unwrap();
+        let all = dot(&waves.rest, &waves.rest);
+        assert!((waves.explained(0.7) / all - 1.0).abs() < 1e-9);
+        assert!(waves.explained(1.6) < 0.05 * all);
+    }
+
+    #[test]
+    fn a_trend_alone_is_no_rhythm() {
+        let x = times();
+        let exponential: Vec<f64> = x.iter().map(|t| 300.0 * (-t / 6.0).exp()).collect();
+        assert_eq!(rhythm(&x, &exponential), None);
+        let straight: Vec<f64> = x.iter().map(|t| 5.0 * t).collect();
+        assert_eq!(rhythm(&x, &straight), None);
+    }
 }

@@ -412,7 +412,8 @@ mod tests {
 
     #[test]
     fn a_mistyped_digit_is_found() {
-        let faults: [(&str, fn(&mut Slip)); 4] = [
+        type Spoil = fn(&mut Slip);
+        let faults: [(&str, Spoil); 4] = [
             ("660 ft speed 30 low", |s| {
                 s.speeds_mph[2] = s.speeds_mph[2].map(|v| MilesPerHour(v.0 - 30.0))
             }),

@@ -110,7 +110,7 @@ fn each_fault_is_found_on_its_cylinder_in_time() {
     ];
     for (fault, verdict, at, most) in cases {
         let mut slowest: f64 = 0.0;
-        for seed in 0..10 {
+        for seed in 0..3 {
             for which in 0..COUNT {
                 let reports = run(seed, fault, which, at, 90.0);
                 let (first, accused) = found(&reports, which, verdict);
@@ -123,14 +123,14 @@ fn each_fault_is_found_on_its_cylinder_in_time() {
                 slowest = slowest.max(first - at);
             }
         }
-        println!("{fault:?}: found as {verdict:?} in at most {slowest:.1} s, 80 runs");
+        println!("{fault:?}: found as {verdict:?} in at most {slowest:.1} s");
         assert!(slowest <= most, "{fault:?}: {slowest}");
     }
 }
 
 #[test]
 fn a_healthy_engine_raises_nothing() {
-    for seed in 100..140 {
+    for seed in 100..112 {
         let reports = run(seed, Fault::None, 0, 0.0, 120.0);
         assert!(reports.len() > 1100);
         for (t, report) in &reports {
@@ -145,7 +145,7 @@ fn a_healthy_engine_raises_nothing() {
 
 #[test]
 fn nonsense_samples_raise_nothing() {
-    for seed in 0..10 {
+    for seed in 0..4 {
         let reports = run(seed, Fault::Spikes, 3, 20.0, 90.0);
         assert!(reports.iter().all(|(_, r)| !r.call), "seed {seed}");
     }

@@ -2,6 +2,7 @@
 mod air;
 mod command;
 mod cylinders;
+mod flow;
 mod mix;
 mod recordings;
 mod statistics;

@@ -42,6 +42,7 @@ fn setup() -> Setup {
     Setup {
         car,
         replay: None,
+        names: Default::default(),
         seed: 1,
     }
 }

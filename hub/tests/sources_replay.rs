@@ -45,6 +45,7 @@ fn setup(time: &str, form: TimeForm, channels: &[Mapped]) -> Setup {
             tank_l: None,
             reserve_l: None,
         },
+        names: Default::default(),
         replay: Some(ReplayMap {
             time: TimeColumn {
                 column: time.to_owned(),
@@ -310,9 +311,9 @@ async fn a_driven_road_car_comes_through_with_its_blanks() {
             "{}",
             file.display()
         );
-        // By the words before the unit: the degree sign is encoded twice in some of the files, once in the others.
         // A blank cell is no value: the first rows have some channels only.
         assert_eq!(seen.batches[0].values.len(), 1);
+        // By the words before the unit: the degree sign is encoded twice in some of the files, once in the others.
         for (channel, (_, unit, column, from)) in channels.iter().enumerate() {
             let said = last_in(
                 &rows,

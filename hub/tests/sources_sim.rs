@@ -428,6 +428,7 @@ async fn the_source_keeps_time_and_hands_out_its_controls() {
     let setup = Setup {
         car: car(),
         replay: None,
+        names: Default::default(),
         seed: 1,
     };
     for (spec, seconds) in [("sim:", 2.0), ("sim:?speed=4", 0.5)] {

@@ -1,6 +1,8 @@
 //! The car's channels by name, as a source needs them: place, unit, and what is too absurd to be a reading.
 
 use super::spec::nearest;
+use super::tally::Tally;
+use crate::core::feed::FaultKind;
 use spinover_protocol::car::{Band, Car};
 use spinover_protocol::units::Unit;
 use std::collections::HashMap;
@@ -87,6 +89,17 @@ impl ChannelIndex {
             let (low, high) = (plausible.low, plausible.high);
             format!("{key} {value} {unit} is more than {ABSURD_SPANS} spans outside what it can be ({low} to {high} {unit}); check its unit")
         })
+    }
+
+    /// Leaves out what is absurd, and counts it; `number` is the line it stands on.
+    pub(super) fn sift(&self, values: &mut Vec<(usize, f64)>, number: usize, tally: &mut Tally) {
+        values.retain(|(place, value)| match self.absurd(*place, *value) {
+            Some(why) => {
+                tally.note(FaultKind::Absurd, || format!("line {number}: {why}"));
+                false
+            }
+            None => true,
+        });
     }
 
     /// What to say of a name that is no channel.

@@ -1,5 +1,6 @@
 //! What the car file says about outside names: plain data that sources are given. No parsing of the car file here.
 
+use super::nmea::Field;
 use spinover_protocol::units::Unit;
 
 /// How the columns of a recording become channels.
@@ -84,4 +85,46 @@ pub struct ColumnMap {
     pub unit: Unit,
     /// Text before the number that is no part of it, such as `TOTAL   :`.
     pub strip: Option<String>,
+}
+
+/// What channels are called where readings come from by other names than their keys.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Names {
+    /// Signals on a CAN bus.
+    pub signals: Vec<SignalMap>,
+    /// Fields of NMEA 0183 sentences.
+    pub fields: Vec<FieldMap>,
+    /// Topics at an MQTT broker.
+    pub topics: Vec<TopicMap>,
+}
+
+/// The CAN signal that holds one channel.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SignalMap {
+    /// The channel's place in the car's list.
+    pub channel: usize,
+    /// `Message.Signal` as in the DBC file, or `Signal` alone where only one message has it.
+    pub signal: String,
+    /// The signal's unit, where the DBC file does not say it, or not in a way that can be read.
+    pub unit: Option<Unit>,
+}
+
+/// The field of a weather sentence that holds one channel. Its unit is in the sentence.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FieldMap {
+    /// The channel's place in the car's list.
+    pub channel: usize,
+    /// The field.
+    pub field: Field,
+}
+
+/// The topic on which bare numbers for one channel come.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TopicMap {
+    /// The channel's place in the car's list.
+    pub channel: usize,
+    /// The topic in full, without wildcards.
+    pub topic: String,
+    /// The unit of the numbers.
+    pub unit: Unit,
 }

@@ -1,12 +1,23 @@
 //! Where readings come from: one file a kind, all behind one small trait.
 
+pub mod can;
+pub mod candump;
+pub mod canmap;
 pub mod clock;
+pub mod dbc;
 pub mod decode;
 pub mod framing;
 pub mod index;
 pub mod lines;
 pub mod map;
+pub mod mqtt;
+mod mqtt_tls;
+pub mod nmea;
+pub mod nmea_feed;
+mod playback;
 pub mod replay;
+mod retry;
+mod serial;
 pub mod sim;
 pub mod spec;
 pub mod table;
@@ -14,6 +25,7 @@ pub mod tally;
 
 use crate::core::feed::{Batch, Fault, FaultKind, Report};
 use anyhow::Context;
+use playback::Playback;
 use spec::Spec;
 use spinover_protocol::{car::Car, message::SourceState};
 use std::sync::Arc;
@@ -49,6 +61,8 @@ pub struct Setup {
     pub car: Car,
     /// How the columns of a recording become its channels; without it nothing can be replayed.
     pub replay: Option<map::ReplayMap>,
+    /// What its channels are called on a bus, at a weather station, at a broker.
+    pub names: map::Names,
     /// What the chance in a simulation starts from when its SPEC does not say.
     pub seed: u64,
 }
@@ -82,6 +96,52 @@ pub fn open(spec: &str, setup: &Setup) -> anyhow::Result<Box<dyn Source>> {
         }
         Spec::LinesStdin => Box::new(lines::StdinLines::new(index)),
         Spec::LinesTcp { listen } => Box::new(lines::TcpLines::listen(index, &listen)?),
+        Spec::LinesSerial { port, baud } => {
+            let reader = decode::Intake::new(index);
+            Box::new(serial::SerialLines {
+                kind: "lines",
+                port,
+                baud,
+                reader,
+            })
+        }
+        Spec::Can { interface, dbc } => Box::new(can::Can::new(
+            interface,
+            canmap::CanMap::open(index, &dbc, &setup.names.signals)?,
+        )?),
+        Spec::Candump {
+            file,
+            dbc,
+            speed,
+            again,
+        } => {
+            let map = canmap::CanMap::open(index, &dbc, &setup.names.signals)?;
+            Box::new(candump::Candump::open(
+                Playback { file, speed, again },
+                map,
+            )?)
+        }
+        Spec::NmeaSerial { port, baud } => {
+            let reader = nmea::NmeaMap::new(index, &setup.names.fields)?;
+            Box::new(serial::SerialLines {
+                kind: "nmea",
+                port,
+                baud,
+                reader,
+            })
+        }
+        Spec::NmeaUdp { listen } => Box::new(nmea_feed::NmeaUdp::listen(
+            nmea::NmeaMap::new(index, &setup.names.fields)?,
+            &listen,
+        )?),
+        Spec::NmeaFile { file, speed, again } => {
+            let map = nmea::NmeaMap::new(index, &setup.names.fields)?;
+            Box::new(nmea_feed::NmeaFile::open(
+                Playback { file, speed, again },
+                map,
+            )?)
+        }
+        Spec::Mqtt(broker) => Box::new(mqtt::Mqtt::new(index, &setup.names.topics, broker)?),
     })
 }
 

@@ -41,17 +41,8 @@ struct Column {
 pub struct Row {
     /// Its time in seconds, as the recording says it; `None` where it could not be read, which is counted.
     pub said_s: Option<f64>,
-    /// Its values; blank cells give none.
-    pub cells: Vec<Cell>,
-}
-
-/// One value of a row.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Cell {
-    /// The channel's place in the car's list.
-    pub channel: usize,
-    /// In the channel's unit; finite.
-    pub value: f64,
+    /// Channels and values, finite and in the channels' units; blank cells give none.
+    pub values: Vec<(usize, f64)>,
 }
 
 impl Table {
@@ -187,10 +178,7 @@ impl Table {
                 .filter(|value| value.is_finite())
                 .and_then(|value| column.from.convert(value, column.to))
             {
-                Some(value) if value.is_finite() => values.push(Cell {
-                    channel: column.channel,
-                    value,
-                }),
+                Some(value) if value.is_finite() => values.push((column.channel, value)),
                 _ => tally.note(FaultKind::NotANumber, || {
                     format!(
                         "line {number}: {:?} in column {:?} is not a finite number",
@@ -200,10 +188,7 @@ impl Table {
                 }),
             }
         }
-        Some(Row {
-            said_s,
-            cells: values,
-        })
+        Some(Row { said_s, values })
     }
 
     fn time(&mut self, text: &str) -> Option<f64> {
@@ -377,21 +362,12 @@ mod tests {
             .row(b"1.5, 100.0 ,9,TOTAL : 3.785411784,extra,", 2, &mut tally)
             .unwrap();
         assert_eq!(full.said_s, Some(1.5));
+        assert_eq!(full.values[0], (0, 212.0));
+        assert!((full.values[1].1 - 1.0).abs() < 1e-12);
+        assert_eq!(table.row(b"2,,,", 3, &mut tally).unwrap().values, []);
         assert_eq!(
-            full.cells[0],
-            Cell {
-                channel: 0,
-                value: 212.0
-            }
-        );
-        assert!((full.cells[1].value - 1.0).abs() < 1e-12);
-        assert_eq!(table.row(b"2,,,", 3, &mut tally).unwrap().cells, []);
-        assert_eq!(
-            table.row(b"2,0", 4, &mut tally).unwrap().cells,
-            [Cell {
-                channel: 0,
-                value: 32.0
-            }]
+            table.row(b"2,0", 4, &mut tally).unwrap().values,
+            [(0, 32.0)]
         );
         assert_eq!(table.row(b" , ,", 5, &mut tally), None);
         assert_eq!(counted(&mut tally), []);
@@ -399,11 +375,11 @@ mod tests {
             table
                 .row(b"2,NaN,,\"TOTAL : 1", 6, &mut tally)
                 .unwrap()
-                .cells
+                .values
                 .len(),
             1
         );
-        assert_eq!(table.row(b"2,1e999,,x", 7, &mut tally).unwrap().cells, []);
+        assert_eq!(table.row(b"2,1e999,,x", 7, &mut tally).unwrap().values, []);
         assert_eq!(counted(&mut tally), [(FaultKind::NotANumber, 3)]);
         assert_eq!(table.row(b"two,1", 8, &mut tally).unwrap().said_s, None);
         assert_eq!(table.row(b"NaN,1", 9, &mut tally).unwrap().said_s, None);
@@ -494,11 +470,8 @@ mod tests {
             table
                 .row(b"0,0,100", 2, &mut Tally::default())
                 .unwrap()
-                .cells,
-            [Cell {
-                channel: 0,
-                value: 212.0
-            }]
+                .values,
+            [(0, 212.0)]
         );
     }
 
@@ -507,7 +480,7 @@ mod tests {
         fn no_row_panics(line in proptest::collection::vec(proptest::prelude::any::<u8>(), 0..200)) {
             for form in TimeForm::ALL {
                 if let Some(row) = table(form).row(&line, 2, &mut Tally::default()) {
-                    assert!(row.cells.iter().all(|cell| cell.value.is_finite()));
+                    assert!(row.values.iter().all(|(_, value)| value.is_finite()));
                 }
             }
         }

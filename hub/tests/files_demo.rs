@@ -257,6 +257,7 @@ fn the_columns_are_in_the_recordings() {
         let setup = Setup {
             car: file.car,
             replay: file.replay,
+            names: Default::default(),
             seed: 1,
         };
         let mut looked_at = 0;

@@ -2,18 +2,19 @@
 
 use crate::figures::{
     CantSay,
-    cylinders::{CylinderLimits, CylinderWatch, Cylinders, Firing},
-    fuel::{FuelCall, FuelLimits, FuelUsed, Tank, fuel_state},
+    cylinders::{CylinderLimits, CylinderWatch, Cylinders, Firing, Verdict},
+    fuel::{FuelCall, FuelLimits, FuelUsed, Tank, Used, fuel_state},
     idle::{IdleState, IdleWatch},
     mags::MagWatch,
     quantity::Litres,
-    warm::Warm,
+    warm::{self, Basis, Forecast, Warm},
 };
 use spinover_protocol::{
     ChannelKey,
     car::Car,
     message::FigureNow,
     record::{Record, Warmup},
+    sheet::Must,
     units::Unit,
 };
 
@@ -179,7 +180,7 @@ impl Live {
             unit: Some(Unit::Litre),
             low: Some(used.least_l.0),
             high: Some(used.most_l.0),
-            ..figure("fuel_used", "Fuel used", used.words())
+            ..figure("fuel_used", "Fuel used", used_words(&used))
         }];
         if let Some(tank_l) = warmup.car.tank_l {
             let tank = Tank {
@@ -189,11 +190,11 @@ impl Live {
             };
             let state = fuel_state(used, tank, &[], warmup.car.reserve_l.unwrap_or(0.0));
             let words = match state.call {
-                FuelCall::Enough => "reckoned from a full tank".to_owned(),
-                FuelCall::Close | FuelCall::Short => {
-                    format!("{}; reckoned from a full tank", state.words())
-                }
+                FuelCall::Enough => "reckoned from a full tank",
+                FuelCall::Close => "could be below the reserve; reckoned from a full tank",
+                FuelCall::Short => "below the reserve; reckoned from a full tank",
             };
+            let words = words.to_owned();
             figures.push(FigureNow {
                 value: Some(state.left_l.0),
                 unit: Some(Unit::Litre),
@@ -243,7 +244,7 @@ impl Live {
             Err(why) => cannot("cylinders", "Cylinders", &why),
             Ok(all) => FigureNow {
                 attention: all.call,
-                ..figure("cylinders", "Cylinders", Cylinders::words(&all))
+                ..figure("cylinders", "Cylinders", cylinder_words(&all))
             },
         }
     }
@@ -269,21 +270,63 @@ fn cannot(key: &str, label: &str, why: &CantSay) -> FigureNow {
 
 fn warm_figure(warm: &Warm) -> FigureNow {
     match warm.forecast() {
-        Err(why) => figure("warm", "Warm in", why.words(warm.target_c())),
+        Err(why) => figure("warm", "Warm in", not_warm_words(&why, warm.target_c())),
         Ok(forecast) => FigureNow {
             value: Some(forecast.eta_s),
             unit: Some(Unit::Second),
             low: Some(forecast.lo_s),
             high: Some(forecast.hi_s),
-            ..figure("warm", "Warm in", forecast.words(warm.target_c()))
+            ..figure("warm", "Warm in", warm_words(&forecast))
         },
     }
 }
 
-/// How warm it is to get: the highest low end that any phase before the shut-down asks of the channel.
+/// How warm it is to get: the most that any band or gate before the shut-down asks of the channel as a least.
 fn warm_target(warmup: &Warmup, channel: &ChannelKey) -> Option<f64> {
-    let phases = warmup.sheet.phases.iter().filter(|phase| !phase.shut_down);
-    phases
-        .filter_map(|phase| Some(warmup.band(channel, Some(&phase.key))?.low))
-        .reduce(f64::max)
+    let phases = || warmup.sheet.phases.iter().filter(|phase| !phase.shut_down);
+    let bands = phases().filter_map(|phase| Some(warmup.band(channel, Some(&phase.key))?.low));
+    let gates = phases().flat_map(|phase| &phase.steps).flat_map(|step| &step.gates);
+    let asked = gates.filter(|gate| gate.channel == *channel).filter_map(|gate| match gate.must {
+        Must::AtLeast(least) => Some(least),
+        Must::AtMost(_) | Must::InBand(_) => None,
+    });
+    bands.chain(asked).reduce(f64::max)
+}
+
+// Each phone shows values in its own units, so the words that go with them hold no number that has one.
+
+fn used_words(used: &Used) -> String {
+    match used.gaps {
+        0 => "every reading since the warm-up began".to_owned(),
+        _ => format!("{:.0} s of flow not seen", used.gap_s.0),
+    }
+}
+
+fn warm_words(forecast: &Forecast) -> String {
+    match (forecast.basis, forecast.n_history) {
+        (Basis::Reached, _) => "there".to_owned(),
+        (Basis::History, 1) => "from 1 earlier warm-up".to_owned(),
+        (Basis::History, count) => format!("from {count} earlier warm-ups"),
+        (Basis::SlopeOnly, _) => "from the slope so far alone".to_owned(),
+        _ => "from this warm-up alone".to_owned(),
+    }
+}
+
+fn not_warm_words(why: &warm::CantSay, target_c: f64) -> String {
+    match why {
+        warm::CantSay::LevelledOff { .. } => "won't get there at this flow: it has levelled off".to_owned(),
+        warm::CantSay::OutOfReach { runs, of, .. } => {
+            format!("won't get there at this flow: {runs} of {of} earlier warm-ups levelled off below")
+        }
+        other => other.words(target_c),
+    }
+}
+
+fn cylinder_words(all: &Cylinders) -> String {
+    let odd = all.cylinders.iter().filter(|cylinder| cylinder.verdict != Verdict::Alike);
+    let odd: Vec<String> = odd.map(|cylinder| format!("{} {}", cylinder.number, cylinder.verdict.word())).collect();
+    match odd.len() {
+        0 => "all alike".to_owned(),
+        _ => odd.join(", "),
+    }
 }

@@ -46,6 +46,7 @@ async fn the_ground_run_can_be_worked_through() {
     let setup = Setup {
         car: file.car.clone(),
         replay: file.replay,
+        names: Default::default(),
         seed: 1,
     };
     let source = open(&format!("replay:{}?speed=max", path.display()), &setup).unwrap();

@@ -2,7 +2,7 @@
 #![forbid(unsafe_code)]
 
 use clap::{Parser, Subcommand};
-use spinover::command::{check, figure, serve};
+use spinover::command::{book, check, figure, serve};
 use std::process::ExitCode;
 
 /// Warm-up hub for a nitro drag-race crew: takes live readings and checklist marks in, and shows every crew member the same
@@ -28,6 +28,8 @@ enum Command {
     Check(check::CheckCommand),
     /// Work out one figure, from arguments or for the rows of a CSV.
     Figure(figure::FigureCommand),
+    /// Every warm-up kept: list, show, export, import, report, compare, check.
+    Book(book::BookCommand),
 }
 
 fn main() -> ExitCode {
@@ -44,5 +46,6 @@ fn main() -> ExitCode {
         Command::Serve(command) => command.run(),
         Command::Check(command) => command.run(),
         Command::Figure(command) => command.run(),
+        Command::Book(command) => command.run(),
     }
 }

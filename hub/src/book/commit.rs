@@ -9,12 +9,44 @@ use rusqlite::{Connection, TransactionBehavior, params};
 use spinover_protocol::event::{Event, EventBody};
 use std::collections::{BTreeMap, HashMap};
 
+/// What a piece of work on the thread can use: the connection, and the ids that are taken.
+pub(super) struct Desk<'a> {
+    pub(super) conn: &'a mut Connection,
+    pub(super) ids: &'a mut Ids,
+}
+
+/// Every id that was ever used, and the number that the next one gets.
+#[derive(Debug)]
+pub(super) struct Ids {
+    /// The number of each, and whether nothing is left of it.
+    pub(super) known: HashMap<String, (i64, bool)>,
+    pub(super) next_n: i64,
+}
+
+impl Ids {
+    /// Takes an id for a new warm-up, and gives its number.
+    pub(super) fn take(&mut self, id: &str) -> Result<i64, BookError> {
+        if self.known.contains_key(id) {
+            return Err(BookError::Duplicate(id.to_owned()));
+        }
+        let n = self.next_n;
+        self.next_n += 1;
+        self.known.insert(id.to_owned(), (n, false));
+        Ok(n)
+    }
+}
+
 /// An event as it goes into the tables.
 pub(super) struct Planned {
     pub(super) event: Event,
     pub(super) warmup: Option<i64>,
     pub(super) kind: String,
     pub(super) json: String,
+}
+
+/// Something as JSON.
+pub(super) fn text(value: &impl serde::Serialize) -> Result<String, BookError> {
+    serde_json::to_string(value).map_err(|error| BookError::Unreadable(error.to_string()))
 }
 
 /// One transaction: events, and plain rows for the tail. Gives the number of each warm-up's first new row.
@@ -29,8 +61,7 @@ pub(super) fn commit(
         let event = &plan.event;
         match &event.body {
             EventBody::WarmupBegun { id, sheet, car } => {
-                let channels = serde_json::to_string(&car.channels)
-                    .map_err(|error| BookError::Unreadable(error.to_string()))?;
+                let channels = text(&car.channels)?;
                 tx.prepare_cached(
                     "INSERT INTO warmups (n, id, begun_at, first_seq, sheet, team, car, channels) VALUES (?1,?2,?3,?4,?5,?6,?7,?8)",
                 )?

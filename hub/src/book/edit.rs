@@ -1,13 +1,20 @@
 //! What is written about a warm-up afterwards: remarks, tags, deletion. Runs on the writer's connection.
 
 use super::{BookError, Edit, read};
-use rusqlite::{Connection, TransactionBehavior, params};
+use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 use spinover_protocol::Millis;
 
 /// Writes what people say about a warm-up afterwards.
 pub(super) fn edit(conn: &mut Connection, id: &str, edit: &Edit) -> Result<(), BookError> {
     let n = read::find(conn, id)?.n;
     let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    write(&tx, n, edit)?;
+    tx.commit()?;
+    Ok(())
+}
+
+/// The same within a transaction, by number.
+pub(super) fn write(tx: &Transaction, n: i64, edit: &Edit) -> Result<(), BookError> {
     let list = |words: &Option<Vec<String>>| {
         words
             .as_ref()
@@ -30,7 +37,6 @@ pub(super) fn edit(conn: &mut Connection, id: &str, edit: &Edit) -> Result<(), B
             )?;
         }
     }
-    tx.commit()?;
     Ok(())
 }
 
@@ -66,17 +72,26 @@ pub(super) fn purge(conn: &mut Connection, before: Millis) -> Result<usize, Book
         .query_map([before], |row| row.get(0))?
         .collect::<Result<_, _>>()?;
     for n in &gone {
-        for sql in [
-            "DELETE FROM columns WHERE block IN (SELECT n FROM blocks WHERE warmup = ?1)",
-            "DELETE FROM blocks WHERE warmup = ?1",
-            "DELETE FROM tail WHERE warmup = ?1",
-            "DELETE FROM imported WHERE warmup = ?1",
-            "DELETE FROM events WHERE warmup = ?1 AND kind <> 'person_joined'",
+        take_away(&tx, *n)?;
+        tx.execute(
             "UPDATE warmups SET purged = 1, place = '', weather = '', driver = '', note = '', tags = '[]', photos = '[]' WHERE n = ?1",
-        ] {
-            tx.execute(sql, [n])?;
-        }
+            [n],
+        )?;
     }
     tx.commit()?;
     Ok(gone.len())
+}
+
+/// Takes away a warm-up's readings and events, joinings excepted.
+pub(super) fn take_away(tx: &Transaction, n: i64) -> Result<(), BookError> {
+    for sql in [
+        "DELETE FROM columns WHERE block IN (SELECT n FROM blocks WHERE warmup = ?1)",
+        "DELETE FROM blocks WHERE warmup = ?1",
+        "DELETE FROM tail WHERE warmup = ?1",
+        "DELETE FROM imported WHERE warmup = ?1",
+        "DELETE FROM events WHERE warmup = ?1 AND kind <> 'person_joined'",
+    ] {
+        tx.execute(sql, [n])?;
+    }
+    Ok(())
 }

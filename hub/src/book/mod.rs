@@ -8,8 +8,11 @@
 //!
 //! What the tables hold is in `docs/book.md`.
 
+pub mod check;
 mod commit;
 mod edit;
+pub mod export;
+pub mod import;
 mod read;
 mod rows;
 mod store;
@@ -167,7 +170,8 @@ impl Book {
             }
             error => error,
         };
-        let conn = store::open_or_create(dir).map_err(in_file)?;
+        let mut conn = store::open_or_create(dir).map_err(in_file)?;
+        import::clear_unfinished(&mut conn).map_err(in_file)?;
         let loaded = read::load(&conn).map_err(in_file)?;
         let writer = write::Writer::start(dir, conn, lock, &loaded)?;
         Ok((
@@ -213,7 +217,7 @@ impl Book {
     pub fn edit(&self, warmup: &str, edit: Edit) -> oneshot::Receiver<Result<(), BookError>> {
         let warmup = warmup.to_owned();
         self.writer
-            .ask(move |conn| edit::edit(conn, &warmup, &edit))
+            .ask(move |desk| edit::edit(desk.conn, &warmup, &edit))
     }
 
     /// Marks a warm-up as deleted by someone at a time (ms since 1970). It can be restored for [`KEEP_DELETED_DAYS`] days;
@@ -226,20 +230,20 @@ impl Book {
     ) -> oneshot::Receiver<Result<(), BookError>> {
         let (warmup, by) = (warmup.to_owned(), by.to_owned());
         self.writer
-            .ask(move |conn| edit::set_deleted(conn, &warmup, Some((&by, at))))
+            .ask(move |desk| edit::set_deleted(desk.conn, &warmup, Some((&by, at))))
     }
 
     /// Takes a deletion back.
     pub fn restore(&self, warmup: &str) -> oneshot::Receiver<Result<(), BookError>> {
         let warmup = warmup.to_owned();
         self.writer
-            .ask(move |conn| edit::set_deleted(conn, &warmup, None))
+            .ask(move |desk| edit::set_deleted(desk.conn, &warmup, None))
     }
 
     /// Takes away for good what was deleted more than [`KEEP_DELETED_DAYS`] days before `now`; answers how many warm-ups.
     pub fn purge(&self, now: Millis) -> oneshot::Receiver<Result<usize, BookError>> {
         self.writer
-            .ask(move |conn| edit::purge(conn, now - KEEP_DELETED_DAYS * 24 * 3_600_000))
+            .ask(move |desk| edit::purge(desk.conn, now - KEEP_DELETED_DAYS * 24 * 3_600_000))
     }
 
     /// Writes out what waits and ends. Later calls are answered with [`BookError::Closed`].

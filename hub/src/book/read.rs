@@ -56,6 +56,20 @@ pub struct WarmupEntry {
     pub deleted_by: Option<String>,
 }
 
+impl WarmupEntry {
+    /// Whether all of these words occur in what people would look for it by: id and date, car, sheet, place, weather,
+    /// driver, note, tags. Capitals do not matter.
+    pub fn matches(&self, words: &[String]) -> bool {
+        let mut text = [&self.id, &self.team, &self.car, &self.sheet, &self.source]
+            .into_iter()
+            .chain([&self.place, &self.weather, &self.driver, &self.note])
+            .chain(&self.tags)
+            .fold(String::new(), |text, part| text + part + "\n");
+        text = text.to_lowercase();
+        words.iter().all(|word| text.contains(&word.to_lowercase()))
+    }
+}
+
 /// How much the book holds of a warm-up's readings.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
 pub struct Extent {
@@ -134,7 +148,7 @@ pub(super) fn find(conn: &Connection, id: &str) -> Result<WarmupEntry, BookError
         .unwrap_or_else(|| Err(BookError::NoSuchWarmup(id.to_owned())))
 }
 
-fn event(row: &Row) -> Result<Event, BookError> {
+pub(super) fn event(row: &Row) -> Result<Event, BookError> {
     let (seq, text, sum): (i64, String, i64) = (row.get(0)?, row.get(1)?, row.get(2)?);
     if store::sum(&[text.as_bytes()]) != sum {
         return Err(BookError::Unreadable(format!(
@@ -231,6 +245,28 @@ impl Reader {
         find(&self.conn, id)
     }
 
+    /// The warm-up that people mean by an id, by the only beginning of an id that fits, or by `last`.
+    ///
+    /// # Errors
+    /// [`BookError::NoSuchWarmup`] when none fits, [`BookError::Refused`] when several do.
+    pub fn pick(&self, text: &str) -> Result<WarmupEntry, BookError> {
+        let mut all = self.warmups()?;
+        if let Some(exact) = all.iter().position(|entry| entry.id == text) {
+            return Ok(all.swap_remove(exact));
+        }
+        all.retain(|entry| {
+            entry.deleted_at.is_none() && (text == "last" || entry.id.starts_with(text))
+        });
+        match (all.pop(), all.last()) {
+            (Some(only), _) if all.is_empty() || text == "last" => Ok(only),
+            (Some(one), Some(other)) => Err(BookError::Refused(format!(
+                "{text} fits several warm-ups, {} and {} among them; write more of it",
+                other.id, one.id
+            ))),
+            _ => Err(BookError::NoSuchWarmup(text.to_owned())),
+        }
+    }
+
     /// The journal's name.
     ///
     /// # Errors
@@ -270,21 +306,26 @@ impl Reader {
         )
     }
 
+    /// A warm-up's events, and before them the last joining of everyone who had joined: what gives its record.
+    ///
+    /// # Errors
+    /// As for [`Reader::warmup`].
+    pub fn story(&self, id: &str) -> Result<Vec<Event>, BookError> {
+        let mut story = match self.warmup(id)?.first_seq {
+            Some(first) => people_before(&self.conn, first as i64)?,
+            None => Vec::new(),
+        };
+        story.extend(self.events(id)?);
+        Ok(story)
+    }
+
     /// The record of a warm-up as it was at its last event.
     ///
     /// # Errors
     /// As for [`Reader::warmup`].
     pub fn record(&self, id: &str) -> Result<Record, BookError> {
-        let entry = self.warmup(id)?;
         let mut record = Record::default();
-        if let Some(first) = entry.first_seq {
-            people_before(&self.conn, first as i64)?
-                .iter()
-                .for_each(|event| record.apply(event));
-        }
-        self.events(id)?
-            .iter()
-            .for_each(|event| record.apply(event));
+        self.story(id)?.iter().for_each(|event| record.apply(event));
         Ok(record)
     }
 

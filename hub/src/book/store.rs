@@ -42,7 +42,7 @@ const MIGRATIONS: &[&str] = &["
         photos TEXT NOT NULL DEFAULT '[]',  -- JSON: file names
         deleted_at INTEGER,                 -- ms since 1970
         deleted_by TEXT,
-        purged INTEGER NOT NULL DEFAULT 0   -- 1: nothing is left but this row
+        purged INTEGER NOT NULL DEFAULT 0   -- 1: nothing is left but this row; 2: an import that is not finished
     ) STRICT;
 
     -- The journal: append-only, numbered without gaps.

@@ -3,7 +3,7 @@
 
 use super::{
     BLOCK_ROWS, BookError, BookHealth, FLUSH_MS, Loaded, QUEUE_READINGS,
-    commit::{Planned, commit, seal},
+    commit::{Desk, Ids, Planned, commit, seal},
     read,
     rows::{Reading, Rows},
     store,
@@ -14,7 +14,7 @@ use spinover_protocol::{
     event::{Event, EventBody},
 };
 use std::{
-    collections::{BTreeMap, HashMap, VecDeque},
+    collections::{BTreeMap, BTreeSet, HashMap, VecDeque},
     path::{Path, PathBuf},
     sync::{Arc, Condvar, Mutex, MutexGuard},
     thread::JoinHandle,
@@ -30,7 +30,7 @@ const BACKOFF: (Duration, Duration) = (Duration::from_millis(100), Duration::fro
 const LAST_ATTEMPTS: u32 = 2;
 
 pub(super) type Answer = oneshot::Sender<Result<(), BookError>>;
-type Ask = Box<dyn FnOnce(Result<&mut Connection, BookError>) + Send>;
+type Ask = Box<dyn FnOnce(Result<Desk, BookError>) + Send>;
 
 #[derive(Default)]
 struct Inbox {
@@ -94,8 +94,10 @@ impl Writer {
         let state = State {
             next_seq: loaded.next_seq,
             current: current.map(|entry| entry.n),
-            next_n: known.values().map(|(n, _)| n + 1).max().unwrap_or(1),
-            known,
+            ids: Ids {
+                next_n: known.values().map(|(n, _)| n + 1).max().unwrap_or(1),
+                known,
+            },
             next_row: HashMap::new(),
             open: BTreeMap::new(),
         };
@@ -170,7 +172,7 @@ impl Writer {
     /// Runs something on the thread's connection, after everything that was handed over before is on the disk.
     pub(super) fn ask<T: Send + 'static>(
         &self,
-        work: impl FnOnce(&mut Connection) -> Result<T, BookError> + Send + 'static,
+        work: impl FnOnce(Desk) -> Result<T, BookError> + Send + 'static,
     ) -> oneshot::Receiver<Result<T, BookError>> {
         let (answer, receiver) = oneshot::channel();
         let mut inbox = self.shared.inbox();
@@ -179,7 +181,7 @@ impl Writer {
         } else {
             inbox
                 .asks
-                .push(Box::new(move |conn| drop(answer.send(conn.and_then(work)))));
+                .push(Box::new(move |desk| drop(answer.send(desk.and_then(work)))));
             self.shared.wake.notify_one();
         }
         receiver
@@ -221,9 +223,7 @@ struct Open {
 struct State {
     next_seq: Seq,
     current: Option<i64>,
-    next_n: i64,
-    /// Every id that was ever used: its number, and whether the warm-up is purged.
-    known: HashMap<String, (i64, bool)>,
+    ids: Ids,
     next_row: HashMap<i64, i64>,
     open: BTreeMap<i64, Open>,
 }
@@ -278,7 +278,10 @@ impl Thread {
             self.note_closed(&planned, closing);
             self.seal_full();
             for ask in asks {
-                ask(outcome.clone().map(|()| &mut self.conn));
+                ask(outcome.clone().map(|()| Desk {
+                    conn: &mut self.conn,
+                    ids: &mut self.state.ids,
+                }));
             }
             if closing {
                 // With the log folded in, a copy of the one file is the whole book. If that fails, nothing is lost.
@@ -370,22 +373,21 @@ impl Thread {
 
     fn plan_one(&mut self, events: Vec<Event>) -> Result<Vec<Planned>, BookError> {
         let mut planned = Vec::with_capacity(events.len());
-        let mut begun = Vec::new();
-        let (mut due, mut current) = (self.state.next_seq, self.state.current);
-        for event in events {
+        let mut due = self.state.next_seq;
+        let mut begun = BTreeSet::new();
+        for event in &events {
             if event.seq != due {
                 return Err(BookError::OutOfOrder(event.seq, due));
             }
             due += 1;
-            if let EventBody::WarmupBegun { id, .. } = &event.body {
-                if self.state.known.contains_key(id) || begun.iter().any(|(other, _)| other == id) {
-                    return Err(BookError::Duplicate(id.clone()));
-                }
-                let n = self.state.next_n + begun.len() as i64;
-                begun.push((id.clone(), n));
-                current = Some(n);
+            if let EventBody::WarmupBegun { id, .. } = &event.body
+                && (self.state.ids.known.contains_key(id) || !begun.insert(id.clone()))
+            {
+                return Err(BookError::Duplicate(id.clone()));
             }
-            let unreadable = |error: serde_json::Error| BookError::Unreadable(error.to_string());
+        }
+        let unreadable = |error: serde_json::Error| BookError::Unreadable(error.to_string());
+        for event in events {
             let kind = serde_json::to_value(&event.body).map_err(unreadable)?["kind"]
                 .as_str()
                 .unwrap_or_default()
@@ -393,15 +395,20 @@ impl Thread {
             let json = serde_json::to_string(&event).map_err(unreadable)?;
             planned.push(Planned {
                 event,
-                warmup: current,
+                warmup: None,
                 kind,
                 json,
             });
         }
-        self.state.next_n += begun.len() as i64;
-        for (id, n) in begun {
-            self.state.next_row.insert(n, 0);
-            self.state.known.insert(id, (n, false));
+        // From here on nothing can be in the way any more.
+        let mut current = self.state.current;
+        for plan in &mut planned {
+            if let EventBody::WarmupBegun { id, .. } = &plan.event.body {
+                let n = self.state.ids.take(id)?;
+                self.state.next_row.insert(n, 0);
+                current = Some(n);
+            }
+            plan.warmup = current;
         }
         (self.state.next_seq, self.state.current) = (due, current);
         Ok(planned)
@@ -416,7 +423,7 @@ impl Thread {
         let mut fresh: BTreeMap<i64, Rows> = BTreeMap::new();
         let mut homeless = 0;
         for (id, batch) in batches {
-            match self.state.known.get(&*id) {
+            match self.state.ids.known.get(&*id) {
                 Some((n, false)) => fresh.entry(*n).or_default().push(&batch),
                 _ => homeless += batch.len() as u64,
             }

@@ -1,5 +1,6 @@
 //! The commands of `spinover`: options in, exit code out.
 
+pub mod book;
 pub mod check;
 pub mod figure;
 pub mod serve;

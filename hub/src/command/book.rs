@@ -1,0 +1,533 @@
+//! `spinover book`: the book from the command line. Options in, words or files out; what it says is worked out in `book`.
+
+use crate::book::{
+    Book, BookError, Edit, Reader, WarmupEntry,
+    check::check,
+    export::{self, ExportError},
+};
+use clap::{Args, Subcommand, ValueEnum};
+use spinover_protocol::{Millis, record::Warmup};
+use std::{
+    fs::File,
+    io::{self, BufWriter, Write},
+    path::{Path, PathBuf},
+    process::ExitCode,
+};
+
+mod take_in;
+
+/// The book: every warm-up kept, whether a hub is running or not.
+///
+/// ID is a warm-up's id as `list` shows it, the beginning of one if no other begins so, or `last`.
+#[derive(Debug, Args)]
+pub struct BookCommand {
+    #[command(subcommand)]
+    action: Action,
+}
+
+#[derive(Debug, Args)]
+struct Data {
+    /// Directory that keeps the book.
+    #[arg(long, value_name = "DIR")]
+    data: PathBuf,
+}
+
+#[derive(Debug, Subcommand)]
+enum Action {
+    /// List warm-ups, oldest first.
+    List {
+        #[command(flatten)]
+        data: Data,
+        /// Only those in which all of these words occur: date, place, weather, driver, sheet, car, note, tags.
+        words: Vec<String>,
+        /// Those that were deleted and can still be restored.
+        #[arg(long)]
+        deleted: bool,
+        /// As JSON, one object a line.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Show one: steps with times and names, calls and who saw them, notes.
+    Show {
+        #[command(flatten)]
+        data: Data,
+        /// The warm-up.
+        id: String,
+        /// As JSON: the entry, the record and how much there is.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Write one out, exactly.
+    Export {
+        #[command(flatten)]
+        data: Data,
+        /// The warm-up.
+        id: String,
+        /// csv: a row for each batch; lines: the same as JSON lines; json: everything, for another book; events: the
+        /// journal as JSON lines.
+        #[arg(long, value_enum, default_value_t = Format::Csv)]
+        format: Format,
+        /// The file to write; it must not be there yet. Standard output when absent.
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
+    },
+    /// Take one in: an export of another book, or a recording (CSV) by the car file's map of its columns.
+    Import(take_in::ImportArgs),
+    /// Write what is known about one afterwards.
+    Edit(EditArgs),
+    /// Delete one; it can be restored for 30 days.
+    Delete {
+        #[command(flatten)]
+        data: Data,
+        /// The warm-up.
+        id: String,
+    },
+    /// Restore one that was deleted.
+    Restore {
+        #[command(flatten)]
+        data: Data,
+        /// The warm-up's whole id.
+        id: String,
+    },
+    /// Read the whole book and say whether it is as it was written. Changes nothing.
+    Check {
+        #[command(flatten)]
+        data: Data,
+        /// As one JSON object.
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum Format {
+    Csv,
+    Lines,
+    Json,
+    Events,
+}
+
+#[derive(Debug, Args)]
+struct EditArgs {
+    #[command(flatten)]
+    data: Data,
+    /// The warm-up.
+    id: String,
+    #[command(flatten)]
+    remarks: Remarks,
+}
+
+/// What people write about a warm-up.
+#[derive(Debug, Args)]
+struct Remarks {
+    /// Where it was.
+    #[arg(long)]
+    place: Option<String>,
+    /// The weather in words.
+    #[arg(long)]
+    weather: Option<String>,
+    /// Who drove.
+    #[arg(long)]
+    driver: Option<String>,
+    /// Free words.
+    #[arg(long)]
+    note: Option<String>,
+    /// A word to find it by; may be given several times, and takes the place of those before.
+    #[arg(long)]
+    tag: Vec<String>,
+    /// The name of a photo file; may be given several times, and takes the place of those before.
+    #[arg(long, value_name = "FILE")]
+    photo: Vec<String>,
+}
+
+impl Remarks {
+    fn edit(self) -> Edit {
+        let some = |list: Vec<String>| Some(list).filter(|list| !list.is_empty());
+        Edit {
+            source: None,
+            place: self.place,
+            weather: self.weather,
+            driver: self.driver,
+            note: self.note,
+            tags: some(self.tag),
+            photos: some(self.photo),
+        }
+    }
+}
+
+/// Why a command did not do what it was asked.
+#[derive(Debug)]
+enum Failure {
+    /// What was asked for cannot be right: exit code 2.
+    Input(String),
+    /// It went wrong: exit code 1.
+    Failed(String),
+    /// Whoever was reading has stopped: nobody is left to tell.
+    Unread,
+}
+
+impl From<BookError> for Failure {
+    fn from(error: BookError) -> Self {
+        match error {
+            BookError::Missing(_)
+            | BookError::NoSuchWarmup(_)
+            | BookError::Duplicate(_)
+            | BookError::Refused(_)
+            | BookError::Foreign(_) => Self::Input(error.to_string()),
+            BookError::InUse(..) => Self::Failed(format!(
+                "{error}. While the hub runs, its own book page can do this"
+            )),
+            BookError::Unreadable(what) => {
+                Self::Failed(format!("the book is damaged: {what}; nothing was changed"))
+            }
+            error => Self::Failed(error.to_string()),
+        }
+    }
+}
+
+impl From<io::Error> for Failure {
+    fn from(error: io::Error) -> Self {
+        match error.kind() {
+            io::ErrorKind::BrokenPipe => Self::Unread,
+            _ => Self::Failed(format!("cannot write: {error}")),
+        }
+    }
+}
+
+impl From<ExportError> for Failure {
+    fn from(error: ExportError) -> Self {
+        match error {
+            ExportError::Book(error) => error.into(),
+            ExportError::Io(error) => error.into(),
+        }
+    }
+}
+
+impl BookCommand {
+    /// Does it. Exit code 0 when done, 1 when it went wrong or the book is damaged, 2 for wrong input.
+    pub fn run(self) -> ExitCode {
+        let mut out = BufWriter::new(io::stdout().lock());
+        let done = self.run_to(&mut out).and_then(|()| Ok(out.flush()?));
+        let (code, words) = match done {
+            Ok(()) | Err(Failure::Unread) => return ExitCode::SUCCESS,
+            Err(Failure::Input(words)) => (2, words),
+            Err(Failure::Failed(words)) => (1, words),
+        };
+        // What was written before it went wrong is worth having.
+        let _ = out.flush();
+        eprintln!("spinover: {words}");
+        ExitCode::from(code)
+    }
+
+    fn run_to(self, out: &mut impl Write) -> Result<(), Failure> {
+        match self.action {
+            Action::List {
+                data,
+                words,
+                deleted,
+                json,
+            } => list(&data, &words, deleted, json, out),
+            Action::Show { data, id, json } => show(&data, &id, json, out),
+            Action::Export {
+                data,
+                id,
+                format,
+                out: file,
+            } => export_one(&data, &id, format, file.as_deref(), out),
+            Action::Import(args) => args.run(out),
+            Action::Edit(args) => {
+                let id = pick(&args.data, &args.id)?.id;
+                let edit = args.remarks.edit();
+                change(&args.data, async |book| book.edit(&id, edit).await)
+            }
+            Action::Delete { data, id } => {
+                let id = pick(&data, &id)?.id;
+                let now = jiff::Timestamp::now().as_millisecond();
+                change(&data, async |book| {
+                    book.delete(&id, "command line", now).await
+                })?;
+                Ok(writeln!(
+                    out,
+                    "{id} is deleted; `spinover book restore` brings it back for 30 days"
+                )?)
+            }
+            Action::Restore { data, id } => change(&data, async |book| book.restore(&id).await),
+            Action::Check { data, json } => check_all(&data, json, out),
+        }
+    }
+}
+
+fn pick(data: &Data, id: &str) -> Result<WarmupEntry, Failure> {
+    Ok(Reader::open(&data.data)?.pick(id)?)
+}
+
+/// Opens the book for writing, does one thing, and closes it.
+fn change(
+    data: &Data,
+    work: impl AsyncFnOnce(
+        &Book,
+    ) -> Result<Result<(), BookError>, tokio::sync::oneshot::error::RecvError>,
+) -> Result<(), Failure> {
+    // Opening for writing would make a book where there is none.
+    Reader::open(&data.data)?;
+    let (book, _) = Book::open(&data.data)?;
+    let done = runtime()?.block_on(async {
+        let done = work(&book).await.unwrap_or(Err(BookError::Closed));
+        done.and(book.close().await)
+    });
+    Ok(done?)
+}
+
+fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
+    let built = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build();
+    built.map_err(|error| Failure::Failed(error.to_string()))
+}
+
+/// A time as the laptop's clock says it.
+fn clock(at: Millis, form: &str) -> String {
+    match jiff::Timestamp::from_millisecond(at) {
+        Ok(time) => jiff::ZonedDateTime::new(time, jiff::tz::TimeZone::system())
+            .strftime(form)
+            .to_string(),
+        Err(_) => at.to_string(),
+    }
+}
+
+fn list(
+    data: &Data,
+    words: &[String],
+    deleted: bool,
+    json: bool,
+    out: &mut impl Write,
+) -> Result<(), Failure> {
+    let mut entries = Reader::open(&data.data)?.warmups()?;
+    entries.retain(|entry| entry.deleted_at.is_some() == deleted && entry.matches(words));
+    for entry in &entries {
+        if json {
+            let line =
+                serde_json::to_string(entry).map_err(|error| Failure::Failed(error.to_string()))?;
+            writeln!(out, "{line}")?;
+            continue;
+        }
+        let length = entry
+            .closed_at
+            .map(|end| minutes(end - entry.begun_at))
+            .unwrap_or_else(|| "open".to_owned());
+        write!(
+            out,
+            "{}  {}  {length:>7}  {}, {}",
+            entry.id,
+            clock(entry.begun_at, "%a %d %b %Y %H:%M"),
+            entry.car,
+            entry.sheet
+        )?;
+        for word in [&entry.place, &entry.weather, &entry.driver, &entry.source]
+            .into_iter()
+            .chain(&entry.tags)
+        {
+            if !word.is_empty() {
+                write!(out, ", {word}")?;
+            }
+        }
+        writeln!(out)?;
+    }
+    if entries.is_empty() && !json {
+        writeln!(out, "no warm-up")?;
+    }
+    Ok(())
+}
+
+fn minutes(ms: i64) -> String {
+    format!("{}:{:02}", ms / 60_000, ms / 1000 % 60)
+}
+
+fn show(data: &Data, id: &str, json: bool, out: &mut impl Write) -> Result<(), Failure> {
+    let reader = Reader::open(&data.data)?;
+    let entry = reader.pick(id)?;
+    let record = reader.record(&entry.id)?;
+    let extent = reader.extent(&entry.id)?;
+    if json {
+        let all = serde_json::json!({ "warmup": entry, "record": record, "extent": extent });
+        return Ok(writeln!(out, "{all}")?);
+    }
+    writeln!(
+        out,
+        "{}: {} {}, {}",
+        entry.id, entry.team, entry.car, entry.sheet
+    )?;
+    writeln!(
+        out,
+        "began {}",
+        clock(entry.begun_at, "%A %d %B %Y %H:%M:%S %Z")
+    )?;
+    for (name, words) in [
+        ("place", &entry.place),
+        ("weather", &entry.weather),
+        ("driver", &entry.driver),
+        ("not live", &entry.source),
+        ("tags", &entry.tags.join(", ")),
+        ("photos", &entry.photos.join(", ")),
+        ("note", &entry.note),
+    ] {
+        if !words.is_empty() {
+            writeln!(out, "{name}: {words}")?;
+        }
+    }
+    writeln!(
+        out,
+        "{} readings of {} channels in {} rows",
+        extent.readings,
+        entry.channels.len(),
+        extent.rows
+    )?;
+    if let Some(warmup) = &record.warmup {
+        steps_and_calls(
+            warmup,
+            &|id| {
+                record
+                    .people
+                    .get(id)
+                    .map_or(id.as_str(), |person| &person.who.name)
+            },
+            out,
+        )?;
+    }
+    Ok(())
+}
+
+fn steps_and_calls<'a>(
+    warmup: &'a Warmup,
+    name: &dyn Fn(&'a spinover_protocol::PersonId) -> &'a str,
+    out: &mut impl Write,
+) -> Result<(), Failure> {
+    let since = |at: Millis| minutes(at - warmup.begun_at);
+    for phase in warmup
+        .sheet
+        .phases
+        .iter()
+        .filter(|phase| !phase.steps.is_empty())
+    {
+        writeln!(out, "\n{}", phase.name)?;
+        for step in &phase.steps {
+            let Some(mark) = warmup.steps.get(&step.key) else {
+                writeln!(out, "     --  {}", step.text)?;
+                continue;
+            };
+            let by = mark.by.as_ref().map_or("nobody", |by| &by.name);
+            write!(out, "  {:>5}  {} ({by}", since(mark.at), step.text)?;
+            match (&mark.skipped, &mark.asked_by) {
+                (Some(reason), Some(asked)) => {
+                    writeln!(out, " agreed, {} asked; skipped: {reason})", asked.name)?
+                }
+                (Some(reason), None) => writeln!(out, "; skipped: {reason})")?,
+                _ => writeln!(out, ")")?,
+            }
+        }
+    }
+    for (title, said) in [("Held", &warmup.held), ("Given up", &warmup.aborted)] {
+        if let Some(said) = said {
+            writeln!(out, "\n{title} at {}: {}", since(said.at), said.text)?;
+        }
+    }
+    if !warmup.calls.is_empty() {
+        writeln!(out, "\nCalls")?;
+    }
+    for call in &warmup.calls {
+        let by = call.said.by.as_ref().map_or("hub", |by| &by.name);
+        let stop = if call.stop { "STOP " } else { "" };
+        write!(
+            out,
+            "  {:>5}  {stop}{} ({by})",
+            since(call.said.at),
+            call.said.text
+        )?;
+        let seen: Vec<String> = call
+            .seen
+            .iter()
+            .map(|(id, at)| format!("{} {:.1} s", name(id), (at - call.said.at) as f64 / 1e3))
+            .collect();
+        match seen.is_empty() {
+            true => writeln!(out, ", nobody said seen")?,
+            false => writeln!(out, ", seen: {}", seen.join(", "))?,
+        }
+    }
+    for note in &warmup.notes {
+        writeln!(out, "\nNote at {}: {}", since(note.at), note.text)?;
+    }
+    Ok(())
+}
+
+fn export_one(
+    data: &Data,
+    id: &str,
+    format: Format,
+    file: Option<&Path>,
+    out: &mut impl Write,
+) -> Result<(), Failure> {
+    let reader = Reader::open(&data.data)?;
+    let id = reader.pick(id)?.id;
+    let write = |out: &mut dyn Write| match format {
+        Format::Csv => export::csv(&reader, &id, out),
+        Format::Lines => export::lines(&reader, &id, out),
+        Format::Json => export::json(&reader, &id, out),
+        Format::Events => export::events(&reader, &id, out),
+    };
+    let lost = match file {
+        None => write(out)?,
+        Some(path) => {
+            let mut file = BufWriter::new(new_file(path)?);
+            let lost = write(&mut file)?;
+            file.into_inner()
+                .map_err(io::IntoInnerError::into_error)?
+                .sync_all()?;
+            lost
+        }
+    };
+    if lost.is_empty() {
+        return Ok(());
+    }
+    let words = lost
+        .iter()
+        .map(|what| format!("\n  {what}"))
+        .collect::<String>();
+    Err(Failure::Failed(format!(
+        "the book is damaged; what could be read was written out, this could not:{words}"
+    )))
+}
+
+/// A new file; one that is there is never written over.
+fn new_file(path: &Path) -> Result<File, Failure> {
+    File::create_new(path).map_err(|error| match error.kind() {
+        io::ErrorKind::AlreadyExists => Failure::Input(format!(
+            "{} is there already; give another name",
+            path.display()
+        )),
+        _ => Failure::Failed(format!("{}: {error}", path.display())),
+    })
+}
+
+fn check_all(data: &Data, json: bool, out: &mut impl Write) -> Result<(), Failure> {
+    let findings = check(&Reader::open(&data.data)?);
+    if json {
+        let line =
+            serde_json::to_string(&findings).map_err(|error| Failure::Failed(error.to_string()))?;
+        writeln!(out, "{line}")?;
+    } else {
+        writeln!(
+            out,
+            "{} warm-ups, {} events, {} readings in {} blocks",
+            findings.warmups, findings.events, findings.readings, findings.blocks
+        )?;
+        for wrong in &findings.wrong {
+            writeln!(out, "wrong: {wrong}")?;
+        }
+    }
+    match findings.count {
+        0 => Ok(()),
+        count => Err(Failure::Failed(format!(
+            "the book is damaged in {count} places; nothing was changed. `spinover book export` writes out what can be read; go on with another --data directory"
+        ))),
+    }
+}

@@ -1,0 +1,163 @@
+//! Measurements of the book, not checks: `cargo test --release -p spinover --test book_measure -- --ignored --nocapture`.
+
+mod book_kit;
+
+use book_kit::*;
+use rand::{Rng, SeedableRng, rngs::SmallRng};
+use spinover::book::{Book, Part};
+use std::time::{Duration, Instant};
+
+const CHANNELS: usize = 24;
+
+fn quantile(times: &mut [Duration], q: f64) -> f64 {
+    times.sort();
+    times[((times.len() - 1) as f64 * q) as usize].as_secs_f64() * 1e3
+}
+
+/// An hour of 24 channels at 100 Hz: slow first-order rises, a wandering speed, noise, each rounded like its sensor.
+fn hour(rows: i64, mut each: impl FnMut(i64, Vec<(usize, i64, f64)>)) {
+    let mut rng = SmallRng::seed_from_u64(1);
+    let mut rpm = 2400.0;
+    for n in 0..rows {
+        let t_us = n * 10_000;
+        rpm += rng.random_range(-8.0..8.0) + (2400.0 - rpm) * 0.01;
+        let warm = 1.0 - (-(n as f64) / 60_000.0).exp();
+        let row = (0..CHANNELS).map(|channel| {
+            let noise: f64 = rng.random_range(-1.0..1.0);
+            let value = match channel % 4 {
+                0 => (rpm + noise * 5.0).round(),
+                1 => ((60.0 + 120.0 * warm + noise * 0.2) * 10.0).round() / 10.0,
+                2 => ((rpm / 40.0 + noise * 0.5) * 10.0).round() / 10.0,
+                _ => ((13.2 + noise * 0.02) * 100.0).round() / 100.0,
+            };
+            (channel, t_us, value)
+        });
+        each(n, row.collect());
+    }
+}
+
+#[test]
+#[ignore = "a measurement"]
+fn size_speed_and_scrubbing() {
+    let rows = std::env::var("ROWS").map_or(360_000, |rows| rows.parse().unwrap());
+    let dir = tempfile::tempdir().unwrap();
+    let (book, _) = Book::open(dir.path()).unwrap();
+    answer(book.append(vec![begun(1, "w", CHANNELS)])).unwrap();
+    let began = Instant::now();
+    hour(rows, |n, batch| {
+        book.readings("w", batch);
+        // As fast as the disk takes it, without ever filling the queue.
+        if n % 20_000 == 0 {
+            answer(book.flush()).unwrap();
+        }
+    });
+    answer(book.append(vec![closed(2)])).unwrap();
+    answer(book.flush()).unwrap();
+    let took = began.elapsed().as_secs_f64();
+    assert_eq!(book.health().borrow().dropped_readings, 0);
+    let reader = book.reader().unwrap();
+    let extent = reader.extent("w").unwrap();
+    let readings = extent.readings as f64;
+    println!(
+        "{readings} readings in {took:.1} s: {:.0} a second",
+        readings / took
+    );
+    println!(
+        "{:.3} bytes a reading packed",
+        extent.bytes as f64 / readings
+    );
+
+    let mut rng = SmallRng::seed_from_u64(2);
+    let mut times: Vec<Duration> = (0..300)
+        .map(|_| {
+            let at = rng.random_range(0..rows * 10_000);
+            let began = Instant::now();
+            assert_eq!(reader.at("w", at).unwrap().len(), CHANNELS);
+            began.elapsed()
+        })
+        .collect();
+    println!(
+        "scrub to a point: median {:.1} ms, 99 % {:.1} ms",
+        quantile(&mut times, 0.5),
+        quantile(&mut times, 0.99)
+    );
+    let mut times: Vec<Duration> = (0..100)
+        .map(|_| {
+            let from = rng.random_range(0..rows * 10_000);
+            let part = Part {
+                from_us: Some(from),
+                to_us: Some(from + 10_000_000),
+                channels: None,
+            };
+            let began = Instant::now();
+            reader.rows("w", part).unwrap();
+            began.elapsed()
+        })
+        .collect();
+    println!(
+        "10 s of all channels: median {:.1} ms, 99 % {:.1} ms",
+        quantile(&mut times, 0.5),
+        quantile(&mut times, 0.99)
+    );
+
+    // The same as plain rows, one a reading, in the same kind of file.
+    let plain = tempfile::tempdir().unwrap();
+    let path = plain.path().join("plain.db");
+    let mut conn = rusqlite::Connection::open(&path).unwrap();
+    conn.execute_batch(
+        "PRAGMA journal_mode = WAL; CREATE TABLE readings (warmup INTEGER, channel INTEGER, t_us INTEGER, value REAL, PRIMARY KEY (warmup, channel, t_us)) WITHOUT ROWID",
+    )
+    .unwrap();
+    let began = Instant::now();
+    let part = rows.min(40_000);
+    let tx = conn.transaction().unwrap();
+    hour(part, |_, batch| {
+        for (channel, t_us, value) in batch {
+            tx.prepare_cached("INSERT INTO readings VALUES (1, ?1, ?2, ?3)")
+                .unwrap()
+                .execute((channel as i64, t_us, value))
+                .unwrap();
+        }
+    });
+    tx.commit().unwrap();
+    conn.execute_batch("VACUUM; PRAGMA wal_checkpoint(TRUNCATE)")
+        .unwrap();
+    let bytes = std::fs::metadata(&path).unwrap().len() as f64 / (part as f64 * CHANNELS as f64);
+    let speed = part as f64 * CHANNELS as f64 / began.elapsed().as_secs_f64();
+    println!("plain rows: {bytes:.3} bytes a reading, {speed:.0} a second");
+}
+
+#[test]
+#[ignore = "a measurement"]
+fn how_long_an_event_waits() {
+    let dir =
+        tempfile::tempdir_in(std::env::var("DIR").unwrap_or_else(|_| ".".to_owned())).unwrap();
+    let (book, _) = Book::open(dir.path()).unwrap();
+    answer(book.append(vec![begun(1, "w", CHANNELS)])).unwrap();
+    let mut times = Vec::new();
+    let mut next = 2;
+    let began = Instant::now();
+    let mut handed = Duration::ZERO;
+    hour(6_001, |n, batch| {
+        // 100 rows a second, with a mark every half second.
+        while began.elapsed() < Duration::from_millis(10 * n as u64) {
+            std::thread::yield_now();
+        }
+        let before = Instant::now();
+        book.readings("w", batch);
+        handed = handed.max(before.elapsed());
+        if n % 50 == 0 {
+            let before = Instant::now();
+            answer(book.append(vec![called(next)])).unwrap();
+            times.push(before.elapsed());
+            next += 1;
+        }
+    });
+    println!(
+        "event to disk under 2400 readings a second: median {:.1} ms, 99 % {:.1} ms, worst {:.1} ms; handing a batch over took at most {:.3} ms",
+        quantile(&mut times, 0.5),
+        quantile(&mut times, 0.99),
+        quantile(&mut times, 1.0),
+        handed.as_secs_f64() * 1e3
+    );
+}

@@ -20,22 +20,13 @@ fn ae300(name: &str, column: &str, rows: usize) -> Option<Rows> {
     let folder = data("an aircraft diesel's warm-up")?;
     let bytes = std::fs::read(folder.join("ae300").join(name)).expect("ae300 log");
     let text = String::from_utf8_lossy(&bytes);
-    let values = columns(
-        &text,
-        [column, "Propeller Speed rpm", "Propeller Speed [rpm]"].map(|c| {
-            if c == "Propeller Speed rpm" {
-                column
-            } else {
-                c
-            }
-        }),
-    );
+    let values = columns(&text, [column, "Propeller Speed [rpm]"]);
     Some(
         values
             .iter()
             .take(rows)
             .enumerate()
-            .map(|(i, v)| (i as f64, v[0], Some(v[2])))
+            .map(|(i, v)| (i as f64, v[0], Some(v[1])))
             .collect(),
     )
 }

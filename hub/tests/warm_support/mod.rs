@@ -1,4 +1,5 @@
 //! Reads the road-car recordings for the warm tests; says on one line what is skipped where they are absent.
+#![allow(dead_code)] // Each test file uses its part.
 use spinover::figures::warm::WarmCurve;
 use std::path::PathBuf;
 

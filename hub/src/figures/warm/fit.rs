@@ -61,19 +61,30 @@ pub fn first_order_fit(x: &[f64], y: &[f64], start: (f64, f64)) -> Result<FirstO
     {
         return Err(FitError::NotFinite);
     }
-    let problem = FirstOrder {
-        x,
-        y,
-        p: Vector2::new(start.0, start.1),
-    };
-    let (done, report) = LevenbergMarquardt::new()
-        .with_patience(400)
-        .minimize(problem);
-    if !report.termination.was_successful() {
-        return Err(FitError::NotConverged(format!("{:?}", report.termination)));
+    // A long first step from a bad start can land where b2 is huge and the curve is flat, from
+    // where nothing leads back (BoxBOD from its first start does). So short first steps are tried
+    // too, and the best end counts.
+    let mut best: Option<(f64, FirstOrder<'_>)> = None;
+    let mut failure = String::new();
+    for first_step in [100.0, 1.0, 0.1] {
+        let problem = FirstOrder {
+            x,
+            y,
+            p: Vector2::new(start.0, start.1),
+        };
+        let (done, report) = LevenbergMarquardt::new()
+            .with_stepbound(first_step)
+            .with_patience(400)
+            .minimize(problem);
+        let rss = 2.0 * report.objective_function;
+        if !report.termination.was_successful() || !rss.is_finite() {
+            failure = format!("{:?}", report.termination);
+        } else if best.as_ref().is_none_or(|(least, _)| rss < *least) {
+            best = Some((rss, done));
+        }
     }
+    let (rss, done) = best.ok_or(FitError::NotConverged(failure))?;
     let dof = x.len() - 2;
-    let rss = 2.0 * report.objective_function;
     let jacobian = done.jacobian_now();
     let normal: Matrix2<f64> = jacobian.tr_mul(&jacobian);
     let inverse = normal
@@ -142,8 +153,6 @@ pub struct RisePrior {
     pub ln_u: f64,
     /// Standard deviation of `ln_u`.
     pub sd_ln_u: f64,
-    /// Natural logarithm of the time constant in seconds, and its standard deviation, if known.
-    pub ln_tau: Option<(f64, f64)>,
 }
 
 /// A first-order rise that goes through a target: `T(t) = P - (P - A) exp(-(t - t0) / tau)`.
@@ -192,11 +201,8 @@ pub fn rise_fit(
         return Err(FitError::NotConverged("no rise towards the target".into()));
     }
     let u = prior.ln_u.exp();
-    let tau = match prior.ln_tau {
-        Some((m, _)) => m,
-        // The rate over the points, if the fall-off is as expected.
-        None => ((t1 - t0) * span / ((last - first) * u)).max(1.0).ln(),
-    };
+    // The rate over the points, if the fall-off is as expected.
+    let tau = ((t1 - t0) * span / ((last - first) * u)).max(1.0).ln();
     let problem = Rise {
         points,
         plateau: Plateau::Beyond {
@@ -340,26 +346,21 @@ impl Rise<'_> {
         }
     }
 
-    fn prior_rows(&self) -> Vec<(usize, f64, f64)> {
-        match &self.plateau {
-            Plateau::Free => Vec::new(),
-            Plateau::Beyond { prior, .. } => {
-                let mut rows = vec![(0, prior.ln_u, prior.sd_ln_u)];
-                rows.extend(prior.ln_tau.map(|(m, sd)| (1, m, sd)));
-                rows
-            }
+    fn prior(&self) -> Option<RisePrior> {
+        match self.plateau {
+            Plateau::Free => None,
+            Plateau::Beyond { prior, .. } => Some(prior),
         }
     }
 
     fn jacobian_now(&self) -> OMatrix<f64, Dyn, U3> {
-        let rows = self.prior_rows();
+        let prior = self.prior();
         let n = self.points.len();
         let (plateau, slope) = (self.plateau_c(), self.plateau_slope());
         let (tau, at_first, t0) = (self.p[1].exp(), self.p[2], self.points[0].0);
-        OMatrix::<f64, Dyn, U3>::from_fn(n + rows.len(), |i, j| {
-            if i >= n {
-                let (k, _, sd) = rows[i - n];
-                return if k == j { 1.0 / sd } else { 0.0 };
+        OMatrix::<f64, Dyn, U3>::from_fn(n + usize::from(prior.is_some()), |i, j| {
+            if let (true, Some(prior)) = (i >= n, prior) {
+                return if j == 0 { 1.0 / prior.sd_ln_u } else { 0.0 };
             }
             let x = (self.points[i].0 - t0) / tau;
             let e = (-x).exp();
@@ -387,18 +388,20 @@ impl LeastSquaresProblem<f64, Dyn, U3> for Rise<'_> {
     }
 
     fn residuals(&self) -> Option<OVector<f64, Dyn>> {
-        let rows = self.prior_rows();
+        let prior = self.prior();
         let n = self.points.len();
         let plateau = self.plateau_c();
         let (tau, at_first, t0) = (self.p[1].exp(), self.p[2], self.points[0].0);
-        Some(OVector::<f64, Dyn>::from_fn(n + rows.len(), |i, _| {
-            if i >= n {
-                let (k, mean, sd) = rows[i - n];
-                return (self.p[k] - mean) / sd;
-            }
-            let (t, temp) = self.points[i];
-            (plateau - (plateau - at_first) * (-(t - t0) / tau).exp() - temp) / POINT_SD_C
-        }))
+        Some(OVector::<f64, Dyn>::from_fn(
+            n + usize::from(prior.is_some()),
+            |i, _| {
+                if let (true, Some(prior)) = (i >= n, prior) {
+                    return (self.p[0] - prior.ln_u) / prior.sd_ln_u;
+                }
+                let (t, temp) = self.points[i];
+                (plateau - (plateau - at_first) * (-(t - t0) / tau).exp() - temp) / POINT_SD_C
+            },
+        ))
     }
 
     fn jacobian(&self) -> Option<OMatrix<f64, Dyn, U3>> {
@@ -406,12 +409,13 @@ impl LeastSquaresProblem<f64, Dyn, U3> for Rise<'_> {
     }
 }
 
-/// `(ln u, ln tau)` of the first-order rise through three equally spaced temperatures, reached
-/// at `t_low`, `t_mid` and `t_high` seconds; none where the times do not rise.
+/// The bend `u` of the first-order rise through three equally spaced temperatures, reached at
+/// `t_low`, `t_mid` and `t_high` seconds; none where the times do not rise.
 ///
-/// With `q = exp(-u)` the halves take `tau ln(2 / (1 + q))` and `tau ln((1 + q) / (2 q))`. A half
-/// that is not slower than the first (a straight or upward-bending curve) gives the smallest `u`.
-pub fn three_point_rise(t_low: f64, t_mid: f64, t_high: f64) -> Option<(f64, f64)> {
+/// With `q = exp(-u)` the halves take `tau ln(2 / (1 + q))` and `tau ln((1 + q) / (2 q))`. A second
+/// half that is not slower than the first (a straight or upward-bending curve) gives the smallest
+/// `u`.
+pub fn three_point_bend(t_low: f64, t_mid: f64, t_high: f64) -> Option<f64> {
     let (first, second) = (t_mid - t_low, t_high - t_mid);
     if first <= 0.0 || second <= 0.0 {
         return None;
@@ -423,7 +427,7 @@ pub fn three_point_rise(t_low: f64, t_mid: f64, t_high: f64) -> Option<(f64, f64
     };
     // The ratio rises with u, so a bisection between the ends finds it.
     let (mut low, mut high) = (0.05_f64, 8.0_f64);
-    for _ in 0..40 {
+    for _ in 0..30 {
         let middle = 0.5 * (low + high);
         if ratio_of(middle) < ratio {
             low = middle;
@@ -431,7 +435,78 @@ pub fn three_point_rise(t_low: f64, t_mid: f64, t_high: f64) -> Option<(f64, f64
             high = middle;
         }
     }
-    let u = 0.5 * (low + high);
-    let tau = (first + second) / u;
-    Some((u.ln(), tau.ln()))
+    Some(0.5 * (low + high))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn three_points_of_a_first_order_rise_give_back_its_bend() {
+        for u in [0.2_f64, 1.0, 2.5, 4.0] {
+            // From 0 to 1 on the way to a plateau where exp(-u) of the rate is left at 1.
+            let plateau = 1.0 / (1.0 - (-u).exp());
+            let t = |y: f64| -300.0 * (1.0 - y / plateau).ln();
+            let bend = three_point_bend(t(0.0), t(0.5), t(1.0)).expect("rising");
+            assert!((bend / u - 1.0).abs() < 1e-6, "{bend} {u}");
+        }
+        assert_eq!(three_point_bend(0.0, 1.0, 1.0), None);
+    }
+
+    #[test]
+    fn a_rise_is_found_again_with_a_vague_prior() {
+        let points: Vec<(f64, f64)> = (0..60)
+            .map(|i| 5.0 * f64::from(i))
+            .map(|t| (t, 100.0 - 70.0 * (-t / 250.0_f64).exp()))
+            .collect();
+        let vague = RisePrior {
+            ln_u: 0.0,
+            sd_ln_u: 5.0,
+        };
+        let fit = rise_fit(&points, 90.0, vague).expect("fits");
+        assert!((fit.plateau_c - 100.0).abs() < 0.1, "{fit:?}");
+        assert!((fit.tau_s / 250.0 - 1.0).abs() < 0.01, "{fit:?}");
+        let (t, temp) = points[59];
+        let eta = fit.eta_s(temp, 90.0).expect("in reach");
+        assert!((t + eta - 250.0 * 7.0_f64.ln()).abs() < 0.5, "{eta}");
+        let free = free_rise_fit(&points).expect("fits");
+        assert!((free.plateau_c - 100.0).abs() < 1e-3, "{free:?}");
+        assert_eq!(free.eta_s(80.0, 101.0), None);
+    }
+
+    #[test]
+    fn jacobian_is_the_derivative_of_the_residuals() {
+        let points: Vec<(f64, f64)> = (0..8)
+            .map(|i| (10.0 * f64::from(i), 30.0 + 3.0 * f64::from(i)))
+            .collect();
+        let prior = RisePrior {
+            ln_u: 0.1,
+            sd_ln_u: 0.3,
+        };
+        let plateau = || Plateau::Beyond {
+            target_c: 80.0,
+            span: 50.0,
+            prior,
+        };
+        let at = |p| Rise {
+            points: &points,
+            plateau: plateau(),
+            p,
+        };
+        let p = Vector3::new(0.2, 5.0, 29.0);
+        let jacobian = at(p).jacobian_now();
+        for j in 0..3 {
+            let mut up = p;
+            let mut down = p;
+            up[j] += 1e-6;
+            down[j] -= 1e-6;
+            let slope = (at(up).residuals().unwrap() - at(down).residuals().unwrap()) / 2e-6;
+            let off = (slope - jacobian.column(j)).norm();
+            assert!(
+                off < 1e-5 * jacobian.column(j).norm().max(1.0),
+                "{j}: {off}"
+            );
+        }
+    }
 }

@@ -27,8 +27,8 @@ const FAR_PROGRESS: f64 = 0.25;
 const PRIOR_SD: f64 = 0.2;
 const PRIOR_RUNS: f64 = 2.0;
 /// The fit's largest share in the forecast, and its share while there is nothing to judge it by.
-const MOST_FIT: f64 = 0.2;
-const UNJUDGED_FIT: f64 = 0.15;
+const MOST_FIT: f64 = 0.5;
+const UNJUDGED_FIT: f64 = 0.3;
 /// The fit is not believed further from the earlier curves than this factor's logarithm.
 const FIT_WITHIN_LN: f64 = 0.7;
 

@@ -1,5 +1,5 @@
 //! Earlier warm-ups as candidates for how this one will go on: likeness, pace, and the time that was left.
-use super::fit::{RisePrior, three_point_rise};
+use super::fit::{RisePrior, three_point_bend};
 use super::track::{Passage, Rise, Track};
 
 /// An earlier warm-up: rows of time, temperature and, where known, engine speed.
@@ -31,7 +31,7 @@ const LEAST_WEIGHT: f64 = 0.03;
 /// The longest that a reading may sit on a degree before the next is due, as a share of that step.
 const MOST_OF_STEP: f64 = 0.95;
 /// Degrees over which the first-order fit looks back, deg C.
-pub(crate) const FIT_OVER_C: f64 = 12.0;
+pub(crate) const FIT_OVER_C: f64 = 16.0;
 /// An earlier warm-up that stayed at its highest for this long had levelled off, s.
 const LEVEL_S: f64 = 180.0;
 
@@ -219,15 +219,14 @@ pub(crate) fn weighted_quantile(sorted: &[(f64, f64)], q: f64) -> Option<f64> {
     before.map(|b| b.0)
 }
 
-/// What the earlier warm-ups say of the first-order rise from `from_c` to the target; none with
-/// fewer than one to ask.
+/// How sharply earlier warm-ups bent between `from_c` and the target; none where none can be asked.
+/// The bend is theirs, the pace is left to the fit: a prior on the time constant as well was worse.
 pub(crate) fn rise_prior<'a>(
     pasts: impl Iterator<Item = &'a Past>,
     from_c: f64,
     target_c: f64,
 ) -> Option<RisePrior> {
     let mut ln_u = Vec::new();
-    let mut ln_tau = Vec::new();
     for past in pasts {
         let rise = &past.rise;
         if from_c < rise.start_c + 1.0 {
@@ -236,19 +235,13 @@ pub(crate) fn rise_prior<'a>(
         let high = rise.shown(target_c);
         let times = [from_c, 0.5 * (from_c + high), high].map(|c| rise.time_at(c));
         if let [Some(a), Some(b), Some(c)] = times
-            && let Some((u, tau)) = three_point_rise(a, b, c)
+            && let Some(u) = three_point_bend(a, b, c)
         {
-            ln_u.push(u);
-            ln_tau.push(tau);
+            ln_u.push(u.ln());
         }
     }
     let (ln_u, sd_ln_u) = centre(&mut ln_u)?;
-    let (ln_tau, sd_ln_tau) = centre(&mut ln_tau)?;
-    Some(RisePrior {
-        ln_u,
-        sd_ln_u,
-        ln_tau: Some((ln_tau, sd_ln_tau)),
-    })
+    Some(RisePrior { ln_u, sd_ln_u })
 }
 
 /// Median, and standard deviation with a floor (few runs agree by chance).

@@ -100,20 +100,22 @@ const SLOPE_LEAST_S: f64 = 10.0;
 /// the start, give or take. Own judgement; leave-one-out is kind to anything from 0.8 to 1.3.
 const ALONE_U: f64 = 1.0;
 const ALONE_SD_LN_U: f64 = 0.3;
+/// Share of the rise from which on the bend that was seen counts in full.
+const BEND_TRUSTED_AT: f64 = 0.5;
 /// The fit alone may be at most this much shorter or longer than the last slope says.
 const SLOPE_HOLDS: (f64, f64) = (0.9, 3.0);
 /// Spread of the logarithm of the error without earlier warm-ups: at the target, and what is
-/// added with the square of what is left of the rise; and by how much more the target may come
+/// added with the cube of what is left of the rise; and by how much more the target may come
 /// late than early. Measured on the recordings (docs/figures-warm.md).
-const ALONE_SD_LN: (f64, f64) = (0.08, 0.4);
-const ALONE_LATE_LN: f64 = 0.4;
+const ALONE_SD_LN: (f64, f64) = (0.1, 0.5);
+const ALONE_LATE_LN: f64 = 1.0;
 
 /// Follows one warm-up and forecasts when it reaches a target.
 ///
-/// `new` forecasts every earlier warm-up from the others once (a dozen: some tens of
-/// milliseconds in a release build). `push` does constant work, and one small fit at each new
-/// degree. `forecast` asks each earlier warm-up once. Memory grows with degrees risen, not with
-/// time.
+/// `new` forecasts every earlier warm-up from the others once: work grows with their number
+/// squared (measured in a release build: 4.5 ms for 11, 47 ms for 44). `push` does constant work,
+/// and one small fit at each new degree (at worst 34 us). `forecast` asks each earlier warm-up
+/// once (8 us with 11). Memory grows with degrees risen, not with time.
 pub struct Warm {
     target_c: f64,
     pasts: Vec<Past>,
@@ -182,7 +184,6 @@ impl Warm {
                 (u > 0.0).then(|| RisePrior {
                     ln_u: u.ln(),
                     sd_ln_u: ALONE_SD_LN_U,
-                    ln_tau: None,
                 })
             })
         });
@@ -195,7 +196,7 @@ impl Warm {
             start_c: rise.start_c,
             base_c: self.track.base_c(),
             passages: &rise.passages,
-            dwell_s: (self.track.now_s()? - rise.passages.last()?.t_s).max(0.0),
+            dwell_s: (self.track.good()?.0 - rise.passages.last()?.t_s).max(0.0),
             rpm: self.track.rpm_means(),
         })
     }
@@ -226,9 +227,22 @@ impl Warm {
             return Err(CantSay::Falling);
         }
         self.out_of_reach(&now)?;
-        let point = point(&now, self.pasts.iter(), self.target_c, self.fit.as_ref());
+        // While the temperature is blank, nothing is known but that time goes by.
+        let f = self.as_of(&now)?;
+        let later = |s: f64| (s - (t - t_good)).max(0.0);
+        Ok(Forecast {
+            eta_s: later(f.eta_s),
+            lo_s: later(f.lo_s),
+            hi_s: later(f.hi_s),
+            ..f
+        })
+    }
+
+    /// The forecast as of the last usable temperature.
+    fn as_of(&self, now: &Standing<'_>) -> Result<Forecast, CantSay> {
+        let point = point(now, self.pasts.iter(), self.target_c, self.fit.as_ref());
         let Some(point) = point else {
-            return self.alone(&now);
+            return self.alone(now);
         };
         if now.dwell_s > LEVEL_S.max(STALLED_STEPS * point.longest_step_s) {
             return Err(CantSay::LevelledOff { at_c: now.temp_c() });
@@ -297,11 +311,12 @@ impl Warm {
             .as_ref()
             .and_then(|f| Some((fit_left(f, now, self.target_c)?, f.sd_ln_eta.unwrap_or(0.3))));
         let done = progress(now.start_c, temp, self.target_c);
-        let to_go = (1.0 - done).powi(2);
+        let to_go = (1.0 - done).powi(3);
         let base = ALONE_SD_LN.0 + ALONE_SD_LN.1 * to_go;
         let (eta_s, sd, basis) = match fitted {
             Some((s, sd)) => {
-                let bend = self.bend_seen(now);
+                // Early on the bend to come is a guess: half of it counts at a quarter of the rise.
+                let bend = self.bend_seen(now) * (done / BEND_TRUSTED_AT).min(1.0);
                 let s = s.clamp(SLOPE_HOLDS.0 * slope, SLOPE_HOLDS.1 * slope);
                 (
                     (bend * s.ln() + (1.0 - bend) * slope.ln()).exp(),

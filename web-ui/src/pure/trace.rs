@@ -49,8 +49,8 @@ impl Trace {
         }
         let before = self.samples.len().checked_sub(2).and_then(|index| self.samples.get(index)).copied();
         match self.samples.back_mut() {
-            // The newest is replaced until a whole step has passed since the one before it, so that the line ends at now.
-            Some(last) if before.is_some_and(|before| at - before.at < STEP_MS) => *last = sample,
+            // The newest is replaced until it stands a whole step from the one before it, so that the line ends at now.
+            Some(last) if before.is_some_and(|before| last.at - before.at < STEP_MS) => *last = sample,
             _ => self.samples.push_back(sample),
         }
         while self.samples.front().is_some_and(|first| at - first.at > KEEP_MS) {

@@ -5,7 +5,7 @@ use serde_json::json;
 use spinover_protocol::{link::Answer, message::Command};
 use spinover_tests::{
     browser::{Browser, PHONE, Page, TABLET},
-    data, eventually,
+    data,
     hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
     phone::Phone,
 };
@@ -90,18 +90,20 @@ async fn a_step_held_on_the_chiefs_page_shows_on_the_crews() -> Result<()> {
             value: 71.0,
         })
         .await;
+    go(&crew, "all").await?;
+    crew.until_shows(
+        "[data-test=\"strip-oil_pressure\"][data-value=\"71\"][data-quality=\"good\"]",
+    )
+    .await;
     chief
-        .until_shows("[data-test=\"strip-oil_pressure\"][data-value=\"71\"][data-quality=\"good\"]")
+        .until_shows("[data-test=\"waits\"] [data-met=\"yes\"]")
         .await;
     assert!(
         crew.shows(&current("oil_up")).await,
         "holding the key against a shut gate marks nothing"
     );
-    eventually("the gate to open on the page", async || {
-        chief.press("mark-hold", HOLD).await.ok()?;
-        crew.shows(&current("warm")).await.then_some(())
-    })
-    .await;
+    chief.press("mark-hold", HOLD).await?;
+    crew.until_shows(&current("warm")).await;
     assert_eq!(
         witness.look(|seen| seen
             .mirror()

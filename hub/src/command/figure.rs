@@ -8,6 +8,7 @@ use std::process::ExitCode;
 use clap::{Args, Subcommand};
 use serde::Serialize;
 
+use super::figure_warm;
 use crate::figures::CantSay;
 
 mod air;
@@ -64,6 +65,8 @@ enum Figure {
     Mags(mags::MagsArgs),
     /// The odd cylinder out
     Cylinders(cylinders::CylindersArgs),
+    /// Time to a target temperature, from this warm-up so far and earlier ones
+    Warm(figure_warm::WarmArgs),
 }
 
 fn run(command: &FigureCommand) -> Result<(), CommandError> {
@@ -77,6 +80,12 @@ fn run(command: &FigureCommand) -> Result<(), CommandError> {
         Figure::Slip(args) => slip::run(args),
         Figure::Mags(args) => mags::run(args),
         Figure::Cylinders(args) => cylinders::run(args),
+        Figure::Warm(args) => figure_warm::run(args).map_err(|error| {
+            match error.downcast_ref::<figure_warm::BadInput>() {
+                Some(bad) => CommandError::Input(bad.to_string()),
+                None => CommandError::Failed(error),
+            }
+        }),
     }
 }
 

@@ -3,4 +3,5 @@
 pub mod book;
 pub mod check;
 pub mod figure;
+pub mod figure_warm;
 pub mod serve;

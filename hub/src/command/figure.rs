@@ -65,7 +65,7 @@ enum Figure {
     Mags(mags::MagsArgs),
     /// The odd cylinder out
     Cylinders(cylinders::CylindersArgs),
-    /// Time to a temperature, from this warm-up so far and earlier ones
+    /// Time to a target temperature, from this warm-up so far and earlier ones
     Warm(figure_warm::WarmArgs),
 }
 
@@ -80,9 +80,11 @@ fn run(command: &FigureCommand) -> Result<(), CommandError> {
         Figure::Slip(args) => slip::run(args),
         Figure::Mags(args) => mags::run(args),
         Figure::Cylinders(args) => cylinders::run(args),
-        Figure::Warm(args) => figure_warm::run(args).map_err(|error| match error.downcast() {
-            Ok(figure_warm::BadInput(what)) => CommandError::Input(what),
-            Err(error) => CommandError::Failed(error),
+        Figure::Warm(args) => figure_warm::run(args).map_err(|error| {
+            match error.downcast_ref::<figure_warm::BadInput>() {
+                Some(bad) => CommandError::Input(bad.to_string()),
+                None => CommandError::Failed(error),
+            }
         }),
     }
 }

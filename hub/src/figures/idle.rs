@@ -12,6 +12,7 @@ use super::CantSay;
 use super::quantity::{Rpm, Seconds};
 use super::rhythm::rhythm;
 use super::robust;
+use super::settle::{moving_state, step};
 
 /// Most readings kept, whatever the rate; at 100 a second the default window holds 2000.
 const MOST_READINGS: usize = 20_000;
@@ -369,135 +370,6 @@ fn judge(x: &[f64], y: &[f64], limits: &IdleLimits) -> Option<Judged> {
         median: robust::median(y)?,
         cells: x.len(),
     })
-}
-
-struct Step {
-    by: f64,
-    ago: f64,
-    level: f64,
-}
-
-/// Looks for one step between two levels that fits the window at least twice as closely as its
-/// line does (by mean absolute deviation), and is larger than a swing that matters.
-fn step(x: &[f64], y: &[f64], line: robust::TheilSen, limits: &IdleLimits) -> Option<Step> {
-    // Shorter on either side is a stray reading or two.
-    const LEAST_S: f64 = 1.5;
-    const LEAST_CELLS: usize = 3;
-    let n = x.len();
-    let by_line: f64 = x
-        .iter()
-        .zip(y)
-        .map(|(x, y)| (y - line.intercept_joint - line.slope * x).abs())
-        .sum();
-    let mut best: Option<(f64, usize, f64, f64)> = None;
-    for at in LEAST_CELLS..n.saturating_sub(LEAST_CELLS - 1) {
-        if x[at] - x[0] < LEAST_S || x[n - 1] - x[at] < LEAST_S {
-            continue;
-        }
-        let (before, after) = (robust::median(&y[..at])?, robust::median(&y[at..])?);
-        let off = |part: &[f64], level: f64| part.iter().map(|v| (v - level).abs()).sum::<f64>();
-        let total = off(&y[..at], before) + off(&y[at..], after);
-        if best.is_none_or(|b| total < b.0) {
-            best = Some((total, at, before, after));
-        }
-    }
-    let (total, at, before, after) = best?;
-    (total < 0.5 * by_line && (after - before).abs() > limits.swing_rpm).then(|| Step {
-        by: after - before,
-        ago: x[n - 1] - x[at],
-        level: after,
-    })
-}
-
-/// Settling or drifting, from the medians of the window's thirds: for an exponential approach
-/// each step between thirds is the same share `r` of the one before.
-fn moving_state(x: &[f64], y: &[f64], limits: &IdleLimits) -> IdleState {
-    let (first, last) = (x[0], x[x.len() - 1]);
-    let third = (last - first) / 3.0;
-    let part = |k: f64| -> Vec<f64> {
-        let (from, to) = (first + k * third, first + (k + 1.0) * third);
-        let inside = |t: f64| t >= from && (t < to || k == 2.0);
-        x.iter()
-            .zip(y)
-            .filter(|(t, _)| inside(**t))
-            .map(|(_, v)| *v)
-            .collect()
-    };
-    let parts = [part(0.0), part(1.0), part(2.0)];
-    let fewest = parts.iter().map(Vec::len).min().unwrap_or(0);
-    // Means, not medians: the relations below are exact for means of an exponential. A lone bad
-    // reading is held to the others of its third first.
-    let means: Vec<f64> = parts.iter().map(|p| held_mean(p)).collect();
-    if fewest < 3 {
-        return IdleState::Drifting;
-    }
-    let (step, next) = (means[1] - means[0], means[2] - means[1]);
-    let ratio = next / step;
-    let turned = next * step < 0.0;
-    if turned || !ratio.is_finite() {
-        // It went one way and comes back: no single approach, so no time is given.
-        return if (next / third).abs() < limits.slope_rpm_per_s {
-            IdleState::Settling {
-                to_rpm: None,
-                settle_s: None,
-                settle_lo_s: None,
-                settle_hi_s: None,
-            }
-        } else {
-            IdleState::Drifting
-        };
-    }
-    // Above this share the curve cannot be told from a straight line within a window.
-    const STRAIGHT: f64 = 0.8;
-    if ratio > STRAIGHT {
-        return IdleState::Drifting;
-    }
-    let scatter: Vec<f64> = parts
-        .iter()
-        .flat_map(|p| {
-            // Differences of neighbours, free of the trend; sqrt 2 to a single reading.
-            p.windows(2)
-                .map(|w| (w[1] - w[0]) / std::f64::consts::SQRT_2)
-        })
-        .collect();
-    let sd = robust::mad_sigma(&scatter).unwrap_or(0.0) / (fewest as f64).sqrt();
-    // Both steps share the middle mean, hence the cross term.
-    let ratio_sd = sd / step.abs() * (2.0 + 2.0 * ratio + 2.0 * ratio * ratio).sqrt();
-    let settle = |r: f64| -> Option<f64> {
-        if r >= 0.97 {
-            return None;
-        }
-        // Faster than this has settled within the window's last third already.
-        let r = r.max(0.02);
-        let tau = third / -r.ln();
-        let off_mean = next * r / (1.0 - r);
-        let off_now = off_mean.abs() * third * r / (tau * (1.0 - r));
-        Some((tau * (off_now / limits.band_rpm).ln()).max(0.0))
-    };
-    let longest = settle(ratio + robust::Z80 * ratio_sd);
-    if longest == Some(0.0) {
-        // Within the band of its end value already, at worst.
-        return IdleState::Settled;
-    }
-    IdleState::Settling {
-        to_rpm: Some(Rpm(means[2] + next * ratio / (1.0 - ratio))),
-        settle_s: settle(ratio).map(Seconds),
-        settle_lo_s: settle(ratio - robust::Z80 * ratio_sd).map(Seconds),
-        settle_hi_s: longest.map(Seconds),
-    }
-}
-
-/// Mean of values, each held to within three robust spreads of their median.
-fn held_mean(values: &[f64]) -> f64 {
-    let Some(centre) = robust::median(values) else {
-        return f64::NAN;
-    };
-    let reach = 3.0 * robust::mad_sigma(values).unwrap_or(0.0).max(1.0);
-    values
-        .iter()
-        .map(|v| v.clamp(centre - reach, centre + reach))
-        .sum::<f64>()
-        / values.len() as f64
 }
 
 impl Idle {

@@ -20,6 +20,7 @@ pub mod mix;
 pub mod quantity;
 mod rhythm;
 pub mod robust;
+mod settle;
 pub mod slip;
 pub mod warm;
 

@@ -229,10 +229,11 @@ fn every_figure_explains_itself() {
         "slip",
         "mags",
         "cylinders",
+        "warm",
     ] {
         let said = out(&figure(&[name, "--help"], None));
         assert!(said.contains("--json") && said.contains("--csv"), "{name}");
-        assert!(said.contains("Columns"), "{name}");
+        assert!(said.to_lowercase().contains("columns"), "{name}");
     }
 }
 
@@ -562,4 +563,25 @@ fn mags_and_cylinders_from_rows() {
     );
     let moment = json(&["cylinders", "--temps-c", "400,410,405,,120,398"], None);
     assert_eq!(moment["worst"], 5);
+}
+
+#[test]
+fn warm_is_reached_by_the_same_command() {
+    let mut input = String::from("t_s,temp_c\n");
+    for i in 0..300_u32 {
+        let t = f64::from(i);
+        input.push_str(&format!("{t},{:.0}\n", 95.0 - 70.0 * (-t / 200.0).exp()));
+    }
+    let rows = table(&out(&figure(
+        &["warm", "--target", "80", "--csv", "-"],
+        Some(&input),
+    )));
+    assert_eq!(rows.len(), 300);
+    assert!(rows[299].contains_key("eta_s") && rows[299].contains_key("eta_hi_s"));
+    let missing = figure(
+        &["warm", "--target", "80", "--csv", "-"],
+        Some("t_s,temp_f\n0,70\n"),
+    );
+    assert_eq!(missing.status.code(), Some(2));
+    assert!(err(&missing).contains("temp_f"), "{}", err(&missing));
 }

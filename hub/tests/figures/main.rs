@@ -3,6 +3,7 @@ mod air;
 mod command;
 mod cylinders;
 mod flow;
+mod idle;
 mod mix;
 mod recordings;
 mod statistics;

@@ -202,7 +202,7 @@ fn hub(
     let given = sources::Setup {
         car: file.car.clone(),
         replay: file.replay.clone(),
-        names: sources::map::Names::default(),
+        names: file.names.clone(),
         seed,
     };
     let mut opened: Vec<Box<dyn Source>> = Vec::new();

@@ -1,8 +1,9 @@
 //! The car file: TOML text to a [`CarFile`], or every mistake in it. Reads no readings and starts no source.
 
 use super::mistakes::{FileErrors, MAX_FILE, Notes, instead, quoted, read, too_large};
+use super::names;
 use super::walk::{Key, Kind, MAX_KEY, MAX_LABEL, MAX_WORDS, Spot, Walk, document};
-use crate::sources::map::{ColumnMap, ReplayMap, TimeColumn, TimeForm};
+use crate::sources::map::{ColumnMap, Names, ReplayMap, TimeColumn, TimeForm};
 use crate::sources::spec::{FORMS, Spec};
 use spinover_protocol::car::{Car, Channel, ReadyCall, Role};
 use spinover_protocol::units::{Dimension, Unit};
@@ -16,6 +17,8 @@ pub struct CarFile {
     pub car: Car,
     /// How the columns of a recording become channels; absent when no channel names a column.
     pub replay: Option<ReplayMap>,
+    /// What channels are called on a CAN bus, at a weather station, at an MQTT broker.
+    pub names: Names,
     /// Source specs that the hub opens when the command line names none.
     pub sources: Vec<String>,
     /// The text that was read, for the record.
@@ -92,6 +95,11 @@ const CHANNEL: Kind = Kind {
         key("column_unit", "column_unit = \"psi\""),
         key("nth", "nth = 1"),
         key("strip", "strip = \"TOTAL   :\""),
+        key("signal", "signal = \"Engine.OilPressure\""),
+        key("signal_unit", "signal_unit = \"kPa\""),
+        key("nmea", "nmea = \"MDA.air_temp\""),
+        key("topic", "topic = \"kestrel/oil_pressure\""),
+        key("topic_unit", "topic_unit = \"bar\""),
     ],
 };
 const ROLE: Kind = Kind {
@@ -172,6 +180,10 @@ fn car_file(root: &Walk<'_>) -> Option<CarFile> {
         .table("tank", &TANK)
         .map_or((None, None), |tank| self::tank(&tank));
     let replay = replay(root, &channel_walks, &read);
+    let mut names = Names::default();
+    for (place, (walk, (_, unit))) in channel_walks.iter().zip(&read).enumerate() {
+        names::add(&mut names, walk, place, *unit);
+    }
 
     let channels = read
         .into_iter()
@@ -191,6 +203,7 @@ fn car_file(root: &Walk<'_>) -> Option<CarFile> {
     Some(CarFile {
         car,
         replay,
+        names,
         sources,
         text: String::new(),
     })
@@ -247,7 +260,7 @@ fn check_source(root: &Walk<'_>, source: &Spot<String>) {
 }
 
 /// A unit, or a note of what it might have been meant to be.
-fn unit(walk: &Walk<'_>, name: &str) -> Option<Spot<Unit>> {
+pub(super) fn unit(walk: &Walk<'_>, name: &str) -> Option<Spot<Unit>> {
     let spot = walk.text(name, MAX_KEY)?;
     if let Some(unit) = Unit::parse(&spot.value) {
         return Some(Spot {

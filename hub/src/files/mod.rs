@@ -7,6 +7,7 @@ pub mod demo;
 
 mod car;
 mod mistakes;
+mod names;
 mod sheet;
 mod walk;
 

@@ -3,8 +3,14 @@
 //! The file is read by the `can-dbc` library; what the bits mean is worked out here, and held against `cantools` by a test.
 
 use anyhow::{Context, anyhow, bail};
-use can_dbc::{ByteOrder, MessageId, MultiplexIndicator, SignalExtendedValueType, ValueType};
+use can_dbc::{
+    AttributeValue, ByteOrder, MessageId, MultiplexIndicator, SignalExtendedValueType, ValueType,
+};
 use std::collections::HashMap;
+
+/// Attributes that hold names in full.
+const MESSAGE_NAME: &str = "SystemMessageLongSymbol";
+const SIGNAL_NAME: &str = "SystemSignalLongSymbol";
 
 /// A data frame, classical or FD.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -75,7 +81,10 @@ impl Dbc {
             messages.insert(
                 (extended, id),
                 Message {
-                    name: message.name.clone(),
+                    name: long_name(
+                        file.message_attribute(message.id, MESSAGE_NAME),
+                        &message.name,
+                    ),
                     signals,
                 },
             );
@@ -113,6 +122,14 @@ impl Dbc {
             .collect();
         all.sort_by_key(|(id, extended, _)| (*extended, *id));
         all
+    }
+}
+
+/// The name in full, where it had to be cut to the 32 letters that the format allows.
+fn long_name(long: Option<&AttributeValue>, short: &str) -> String {
+    match long {
+        Some(AttributeValue::String(long)) if !long.is_empty() => long.clone(),
+        _ => short.to_owned(),
     }
 }
 
@@ -189,7 +206,10 @@ fn signals(message: &can_dbc::Message, file: &can_dbc::Dbc) -> anyhow::Result<Ve
             (_, ValueType::Unsigned) => Kind::Unsigned,
         };
         signals.push(Signal {
-            name: signal.name.clone(),
+            name: long_name(
+                file.signal_attribute(message.id, &signal.name, SIGNAL_NAME),
+                &signal.name,
+            ),
             unit: signal.unit.clone(),
             start: signal.start_bit,
             size: signal.size,

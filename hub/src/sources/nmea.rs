@@ -194,25 +194,24 @@ impl Sentence<'_> {
             }
             // Kind, value, unit and name of each transducer, one after the other.
             ("XDR", Field::Transducer(name)) => {
-                let Some(found) = self
-                    .fields
-                    .chunks(4)
-                    .find(|group| group.get(3) == Some(&name.as_str()))
+                // By the name and what stands before it, not by counting in fours: stations have been seen to send a
+                // field too many at the front (the boat's capture that the tests use does).
+                let named = (3..self.fields.len()).find(|at| self.fields[*at] == name);
+                let Some([kind, value, unit]) =
+                    named.map(|at| [at - 3, at - 2, at - 1].map(|at| self.fields[at]))
                 else {
                     return Ok(None);
                 };
-                let Some(value) = number(found[1])? else {
+                let Some(value) = number(value)? else {
                     return Ok(None);
                 };
-                transducer(found[0], value, found[2])
-                    .map(Some)
-                    .ok_or_else(|| {
-                        format!(
-                            "transducer {name} of kind {:?} in {:?}, which is not known here",
-                            quoted(found[0].as_bytes()),
-                            quoted(found[2].as_bytes())
-                        )
-                    })
+                transducer(kind, value, unit).map(Some).ok_or_else(|| {
+                    format!(
+                        "transducer {name} of kind {:?} in {:?}, which is not known here",
+                        quoted(kind.as_bytes()),
+                        quoted(unit.as_bytes())
+                    )
+                })
             }
             _ => Ok(None),
         }
@@ -401,9 +400,14 @@ mod tests {
             get("WIMDA,29.92,I,,B", "MDA.pressure"),
             Ok(Some((29.92, Unit::InHg)))
         );
-        let (speed, unit) = get("WIMDA,,,,,,,,,,,,,,,,,36,N,,", "MDA.wind_speed").unwrap().unwrap();
+        let (speed, unit) = get("WIMDA,,,,,,,,,,,,,,,,,36,N,,", "MDA.wind_speed")
+            .unwrap()
+            .unwrap();
         // 36 knots by the definition of the nautical mile.
-        assert!((speed - 18.52).abs() < 1e-9 && unit == Unit::MetrePerSecond, "{speed} {unit}");
+        assert!(
+            (speed - 18.52).abs() < 1e-9 && unit == Unit::MetrePerSecond,
+            "{speed} {unit}"
+        );
         assert_eq!(get("WIMDA,,,,,,,,,,,,,,,,,,,,", "MDA.wind_speed"), Ok(None));
         assert!(get("WIMDA,,,x,B", "MDA.pressure").is_ok());
         assert!(
@@ -441,6 +445,10 @@ mod tests {
         assert_eq!(get(xdr, "XDR.None"), Ok(None));
         assert!(get(xdr, "XDR.Odd").unwrap_err().contains("Odd"));
         assert_eq!(get("WIXDR,C", "XDR.TempAir"), Ok(None));
+        let odd = "IIXDR,C,C,10.7,C,AIRTEMP,A,0.5,D,HEEL,A,-1.-3,D,TRIM,P,1.026,B,BARO";
+        assert_eq!(get(odd, "XDR.AIRTEMP"), Ok(Some((10.7, Unit::DegC))));
+        assert_eq!(get(odd, "XDR.BARO"), Ok(Some((1.026, Unit::Bar))));
+        assert!(get(odd, "XDR.TRIM").unwrap_err().contains("-1.-3"));
     }
 
     #[test]

@@ -71,12 +71,14 @@ async fn the_ground_run_can_be_worked_through() {
     core.take(start, Input::Start);
     let (mut marked, mut late, mut commands): (Vec<StepKey>, Vec<StepKey>, u32) =
         (Vec::new(), Vec::new(), 0);
+    let mut first = None;
     while let Some((_, report)) = reports.recv().await {
         let Report::Batch(batch) = &report else {
             continue;
         };
-        // The recording's own time is the clock.
-        let now = start + (batch.t_s.unwrap() * 1000.0).round() as i64;
+        // The recording's own time, from its first row, is the clock.
+        let t_s = batch.t_s.unwrap();
+        let now = start + ((t_s - *first.get_or_insert(t_s)) * 1000.0).round() as i64;
         core.take(now, Input::Report(0, report));
         core.take(now, Input::Tick);
         let progress = core.progress(now);

@@ -236,14 +236,9 @@ impl<'a> Notes<'a> {
     fn place(&self, note: Note) -> Mistake {
         let line = self.line(note.at);
         let start = self.lines[line - 1];
-        // Offsets come from the TOML reader; a count of characters must not depend on their being on a boundary.
-        let column = self
-            .text
-            .char_indices()
-            .skip_while(|(at, _)| *at < start)
-            .take_while(|(at, _)| *at < note.at)
-            .count()
-            + 1;
+        // A line starts behind a line feed, so the slice is on a character's boundary; the offset itself need not be.
+        let before = self.text[start..].char_indices();
+        let column = before.take_while(|(at, _)| start + at < note.at).count() + 1;
         Mistake {
             file: self.file.to_owned(),
             line,
@@ -254,7 +249,7 @@ impl<'a> Notes<'a> {
     }
 }
 
-/// Text from a file as a message may repeat it: in backticks, cut short, control characters escaped.
+/// Text from a file as a message may repeat it: in backticks, cut short, and with nothing in it that could steer a terminal.
 pub(super) fn quoted(text: &str) -> String {
     let mut out = String::from("`");
     for (i, c) in text.chars().enumerate() {
@@ -262,10 +257,10 @@ pub(super) fn quoted(text: &str) -> String {
             out.push('…');
             break;
         }
-        if c.is_control() {
-            out.extend(c.escape_default())
-        } else {
-            out.push(c)
+        // `escape_debug` leaves printable characters of every script, and escapes controls and changes of direction.
+        match c {
+            '"' | '\'' | '\\' => out.push(c),
+            c => out.extend(c.escape_debug()),
         }
     }
     out.push('`');

@@ -150,10 +150,7 @@ fn sources_are_written_rightly() {
         "[\"sim:\"]",
         "[\"smi:\"]",
         "\"smi:\"",
-        &[
-            "no source is of the kind \"smi\"",
-            "; forms are sim:",
-        ],
+        &["no source is of the kind \"smi\"", "; forms are sim:"],
     );
     car_says("[\"sim:\"]", "[\"sim\"]", "\"sim\"", &["a colon", "; "]);
     car_says(

@@ -104,9 +104,12 @@ fn windows_line_ends_and_a_byte_order_mark_are_fine() {
 /// A message goes to a terminal: nothing in a file may speak to it.
 #[test]
 fn messages_hold_no_control_characters() {
-    let text = change(CAR, "label = \"Engine\"", "\"\\u001b[31m\\n\" = 1");
+    let text = change(CAR, "label = \"Engine\"", "\"\\u001b[31m\\n\\u202e\" = 1");
     let errors = files::parse_car("car.toml", &text).unwrap_err().to_string();
-    assert!(!errors.chars().any(char::is_control), "{errors:?}");
+    assert!(
+        !errors.chars().any(|c| c.is_control() || c == '\u{202e}'),
+        "{errors:?}"
+    );
 }
 
 #[test]

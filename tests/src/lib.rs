@@ -5,6 +5,7 @@
 #![forbid(unsafe_code)]
 
 pub mod browser;
+pub mod chief;
 pub mod data;
 pub mod http;
 pub mod hub;

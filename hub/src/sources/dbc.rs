@@ -289,7 +289,7 @@ impl Signal {
                 let mut at = self.start;
                 for _ in 0..self.size {
                     raw = raw << 1 | bit(at)?;
-                    at = if at % 8 == 0 {
+                    at = if at.is_multiple_of(8) {
                         at.checked_add(15)?
                     } else {
                         at - 1

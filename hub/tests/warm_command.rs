@@ -145,3 +145,31 @@ fn refuses_with_a_reason() {
     hot.target = f64::NAN;
     assert!(out(&hot, "t_s,temp_c\n").is_err());
 }
+
+#[test]
+fn the_binary_reads_standard_input_and_says_by_its_exit_code_whose_fault_it_was() {
+    use std::io::Write;
+    use std::process::{Command, Stdio};
+    let run = |input: &str| {
+        let mut child = Command::new(env!("CARGO_BIN_EXE_spinover"))
+            .args(["figure", "warm", "--target", "80", "--csv", "-"])
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("spinover starts");
+        let mut stdin = child.stdin.take().expect("stdin");
+        stdin.write_all(input.as_bytes()).expect("written");
+        drop(stdin);
+        child.wait_with_output().expect("ends")
+    };
+    let good = run("t_s,temp_c\n0,81\n");
+    assert_eq!(good.status.code(), Some(0));
+    assert_eq!(
+        String::from_utf8_lossy(&good.stdout),
+        "t_s,temp_c,eta_s,eta_lo_s,eta_hi_s\n0,81,0.0,0.0,0.0\n"
+    );
+    let bad = run("seconds,temp_c\n0,81\n");
+    assert_eq!(bad.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&bad.stderr).contains("no column `t_s`"));
+}

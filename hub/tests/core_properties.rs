@@ -322,7 +322,7 @@ proptest! {
             folded.apply(&serde_json::from_str(&text).unwrap());
         }
         prop_assert_eq!(&folded, run.core.record());
-        let journal = Journal { events: run.events.clone(), commands: vec![], last: numbers.len() as u64 };
+        let journal = Journal { events: run.events.clone(), commands: vec![], last: numbers.len() as u64, warmed: vec![] };
         let again = Core::new(car(), vec![sheet()], vec![], vec![], &journal);
         prop_assert_eq!(again.record(), run.core.record());
     }

@@ -156,8 +156,14 @@ impl App {
             self.join();
         }
         Effect::new(move |_| {
-            let light = if self.settings.read().night { "night" } else { "day" };
-            let _ = document().document_element().map(|root| root.set_attribute("data-light", light));
+            let light = if self.settings.read().night {
+                "night"
+            } else {
+                "day"
+            };
+            let _ = document()
+                .document_element()
+                .map(|root| root.set_attribute("data-light", light));
         });
     }
 
@@ -168,8 +174,12 @@ impl App {
             return;
         };
         // The code must not stay where a screenshot, a shared tab or the history shows it.
-        let _ = window().history().map(|history| history.replace_state_with_url(&"".into(), "", Some("/")));
-        let unescape = |text: &str| js_sys::decode_uri_component(text).map_or_else(|_| text.to_owned(), String::from);
+        let _ = window()
+            .history()
+            .map(|history| history.replace_state_with_url(&"".into(), "", Some("/")));
+        let unescape = |text: &str| {
+            js_sys::decode_uri_component(text).map_or_else(|_| text.to_owned(), String::from)
+        };
         self.person.update(|person| {
             person.code = unescape(&invitation.code);
             if let Some(role) = &invitation.role {
@@ -194,7 +204,12 @@ impl App {
         let suffix = if person.role == "wall" { "-wall" } else { "" };
         let device = PersonId(store::device() + suffix);
         self.seen_early.set(None);
-        socket::join(Identity { code: person.code, name: person.name, role: person.role.as_str().into(), device });
+        socket::join(Identity {
+            code: person.code,
+            name: person.name,
+            role: person.role.as_str().into(),
+            device,
+        });
     }
 
     /// Leaves the hub, back to the form.
@@ -206,11 +221,16 @@ impl App {
 
     /// Takes another role, or the first one.
     pub fn choose_role(self, key: &str) {
-        self.person.update(|person| key.clone_into(&mut person.role));
+        self.person
+            .update(|person| key.clone_into(&mut person.role));
         self.person.get_untracked().save();
-        let same = self.me_untracked().is_some_and(|me| me.role.as_str() == key);
+        let same = self
+            .me_untracked()
+            .is_some_and(|me| me.role.as_str() == key);
         self.route.set(Route::default());
-        let _ = window().history().map(|history| history.replace_state_with_url(&"".into(), "", Some("/")));
+        let _ = window()
+            .history()
+            .map(|history| history.replace_state_with_url(&"".into(), "", Some("/")));
         if !same {
             self.join();
         }
@@ -264,7 +284,9 @@ impl App {
     }
 
     fn replace(self, hash: &str) {
-        let _ = window().history().map(|history| history.replace_state_with_url(&"".into(), "", Some(hash)));
+        let _ = window()
+            .history()
+            .map(|history| history.replace_state_with_url(&"".into(), "", Some(hash)));
         self.route.set(Route::parse(hash));
     }
 
@@ -282,17 +304,33 @@ impl App {
     pub fn page(self) -> Memo<Page> {
         let me = self.me();
         let chief = self.chief();
-        Memo::new(move |_| Self::page_for(&self.route.read(), me.read().as_ref().map(|me| me.role.as_str()), chief.get()))
+        Memo::new(move |_| {
+            Self::page_for(
+                &self.route.read(),
+                me.read().as_ref().map(|me| me.role.as_str()),
+                chief.get(),
+            )
+        })
     }
 
     fn page_untracked(self) -> Page {
         let role = self.me_untracked().map(|me| me.role);
         let chief = socket::with(Link::is_chief).unwrap_or(false);
-        self.route.with_untracked(|route| Self::page_for(route, role.as_ref().map(spinover_protocol::RoleKey::as_str), chief))
+        self.route.with_untracked(|route| {
+            Self::page_for(
+                route,
+                role.as_ref().map(spinover_protocol::RoleKey::as_str),
+                chief,
+            )
+        })
     }
 
     /// Something about the link, looked at again when one of the topics was told of.
-    pub fn about<T>(self, topics: &'static [Topic], look: impl Fn(&Link) -> T + Send + Sync + 'static) -> Memo<Option<T>>
+    pub fn about<T>(
+        self,
+        topics: &'static [Topic],
+        look: impl Fn(&Link) -> T + Send + Sync + 'static,
+    ) -> Memo<Option<T>>
     where
         T: PartialEq + Send + Sync + 'static,
     {
@@ -319,14 +357,25 @@ impl App {
 
     /// Who this is, now.
     pub fn me_untracked(self) -> Option<Who> {
-        socket::with(|link| link.mirror().welcome.as_ref().map(|welcome| welcome.you.clone())).flatten()
+        socket::with(|link| {
+            link.mirror()
+                .welcome
+                .as_ref()
+                .map(|welcome| welcome.you.clone())
+        })
+        .flatten()
     }
 
     /// Whether this person may mark.
     pub fn chief(self) -> Memo<bool> {
         Memo::new(move |_| {
             self.track(&[Topic::Welcome]);
-            socket::with(|link| link.mirror().welcome.as_ref().is_some_and(|welcome| welcome.right == Right::Chief)) == Some(true)
+            socket::with(|link| {
+                link.mirror()
+                    .welcome
+                    .as_ref()
+                    .is_some_and(|welcome| welcome.right == Right::Chief)
+            }) == Some(true)
         })
     }
 
@@ -342,7 +391,10 @@ impl App {
 
     /// A channel with its place in the frames.
     pub fn channel(self, key: &ChannelKey) -> Option<(usize, Channel)> {
-        self.car.read().as_ref().and_then(|car| car.channel(key).map(|(index, channel)| (index, channel.clone())))
+        self.car.read().as_ref().and_then(|car| {
+            car.channel(key)
+                .map(|(index, channel)| (index, channel.clone()))
+        })
     }
 
     /// The band that holds for a channel now.
@@ -369,7 +421,8 @@ impl App {
 
     /// Puts a notice away.
     pub fn dismiss(self, notice: &Notice) {
-        self.notices.update(|notices| notices.retain(|known| known.id != notice.id));
+        self.notices
+            .update(|notices| notices.retain(|known| known.id != notice.id));
     }
 
     fn changed(self, topic: Option<Topic>) {
@@ -379,7 +432,8 @@ impl App {
             }
             self.topics[topic as usize].update(|count| *count += 1);
         }
-        let refusals = socket::with_shell(|shell| std::mem::take(&mut shell.refusals)).unwrap_or_default();
+        let refusals =
+            socket::with_shell(|shell| std::mem::take(&mut shell.refusals)).unwrap_or_default();
         for (command, reason) in refusals {
             let what = wanted_words(&command);
             self.notify(fill(W::Refused, &[&(what + " – " + &reason)]));
@@ -397,13 +451,32 @@ impl App {
         let welcome = socket::with(|link| link.mirror().welcome.clone()).flatten();
         let Some(welcome) = welcome else { return };
         if self.controls.with_untracked(Vec::len) != welcome.controls.len() {
-            self.controls.set(welcome.controls.iter().map(|control| control.start).collect());
+            self.controls.set(
+                welcome
+                    .controls
+                    .iter()
+                    .map(|control| control.start)
+                    .collect(),
+            );
         }
-        if self.car.with_untracked(|car| car.as_deref() == Some(&welcome.car)) {
+        if self
+            .car
+            .with_untracked(|car| car.as_deref() == Some(&welcome.car))
+        {
             return;
         }
-        let none = Reading { value: None, quality: Quality::None, age_s: 0, typed: false };
-        let signals = welcome.car.channels.iter().map(|_| RwSignal::new(none)).collect();
+        let none = Reading {
+            value: None,
+            quality: Quality::None,
+            age_s: 0,
+            typed: false,
+        };
+        let signals = welcome
+            .car
+            .channels
+            .iter()
+            .map(|_| RwSignal::new(none))
+            .collect();
         self.readings.set(Arc::new(signals));
         self.car.set(Some(Arc::new(welcome.car)));
     }
@@ -413,11 +486,16 @@ impl App {
         let now = socket::hub_now();
         set_if_new(self.clock, now);
         set_if_new(self.second, now / 1000);
-        let waiting = socket::with_shell(|shell| shell.unanswered_for(PATIENCE_MS)).unwrap_or_default();
+        let waiting =
+            socket::with_shell(|shell| shell.unanswered_for(PATIENCE_MS)).unwrap_or_default();
         set_if_new(self.unwritten, waiting.iter().map(wanted_words).collect());
         let phone_now = socket::now();
-        if self.notices.with_untracked(|notices| notices.iter().any(|notice| notice.until < phone_now)) {
-            self.notices.update(|notices| notices.retain(|notice| notice.until >= phone_now));
+        if self
+            .notices
+            .with_untracked(|notices| notices.iter().any(|notice| notice.until < phone_now))
+        {
+            self.notices
+                .update(|notices| notices.retain(|notice| notice.until >= phone_now));
         }
         self.refresh();
     }
@@ -437,7 +515,11 @@ impl App {
         set_if_new(self.lag, socket::with(Link::lag_ms).flatten());
         let readings = self.readings.get_untracked();
         socket::with(|link| {
-            readings.iter().enumerate().map(|(index, signal)| (*signal, reading_now(link, index, now, live))).collect::<Vec<_>>()
+            readings
+                .iter()
+                .enumerate()
+                .map(|(index, signal)| (*signal, reading_now(link, index, now, live)))
+                .collect::<Vec<_>>()
         })
         .into_iter()
         .flatten()
@@ -453,19 +535,33 @@ pub fn after_frame(run: impl Fn() + 'static) {
 
 fn reading_now(link: &Link, index: usize, now: f64, live: bool) -> Reading {
     let (value, quality, _) = link.mirror().frame.reading(index);
-    let quality = if live || value.is_none() { quality } else { Quality::Old };
+    let quality = if live || value.is_none() {
+        quality
+    } else {
+        Quality::Old
+    };
     let age_s = match quality {
         Quality::Old => (link.age_ms(index, now).unwrap_or(0.0) / 1000.0) as u32,
         _ => 0,
     };
     let typed = link.mirror().frame.src.get(index) == Some(&SRC_TYPED);
-    Reading { value, quality, age_s, typed }
+    Reading {
+        value,
+        quality,
+        age_s,
+        typed,
+    }
 }
 
 /// The band that holds for a channel now: the warm-up's, or the car's own when none is under way.
 pub fn band_now(link: &Link, key: &ChannelKey) -> Option<Band> {
     let mirror = link.mirror();
-    match mirror.record.warmup.as_ref().filter(|warmup| warmup.closed_at.is_none()) {
+    match mirror
+        .record
+        .warmup
+        .as_ref()
+        .filter(|warmup| warmup.closed_at.is_none())
+    {
         Some(warmup) => warmup.band_now(key),
         None => mirror.welcome.as_ref()?.car.channel(key)?.1.band,
     }
@@ -479,7 +575,12 @@ fn set_if_new<T: PartialEq + Send + Sync + 'static>(signal: RwSignal<T>, value: 
 
 fn step_text(key: &StepKey) -> String {
     let text = socket::with(|link| {
-        link.mirror().record.warmup.as_ref().and_then(|warmup| warmup.sheet.step(key)).map(|(_, step)| step.text.clone())
+        link.mirror()
+            .record
+            .warmup
+            .as_ref()
+            .and_then(|warmup| warmup.sheet.step(key))
+            .map(|(_, step)| step.text.clone())
     });
     text.flatten().unwrap_or_else(|| key.to_string())
 }

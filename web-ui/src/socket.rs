@@ -76,7 +76,15 @@ pub fn join(identity: Identity) {
         });
     });
     feed(Input::Tick);
-    for topic in [Topic::Record, Topic::Progress, Topic::People, Topic::Sources, Topic::Figures, Topic::Welcome, Topic::Book] {
+    for topic in [
+        Topic::Record,
+        Topic::Progress,
+        Topic::People,
+        Topic::Sources,
+        Topic::Figures,
+        Topic::Welcome,
+        Topic::Book,
+    ] {
         tell(Some(topic));
     }
 }
@@ -105,7 +113,11 @@ pub fn now() -> f64 {
 /// The hub's clock, or the nearest thing known.
 pub fn hub_now() -> Millis {
     let now = now();
-    with(|link| link.hub_now(now).map_or(link.mirror().frame.now, |hub_now| hub_now as Millis)).unwrap_or(0)
+    with(|link| {
+        link.hub_now(now)
+            .map_or(link.mirror().frame.now, |hub_now| hub_now as Millis)
+    })
+    .unwrap_or(0)
 }
 
 /// Asks the hub for something.
@@ -163,8 +175,16 @@ impl Shell {
     /// Commands not answered yet that were wanted at least that many milliseconds ago.
     pub fn unanswered_for(&mut self, ms: f64) -> Vec<Command> {
         let now = self.now();
-        let old = |id: &CommandId| self.wanted.iter().any(|(known, at)| known == id && now - at >= ms);
-        self.link.unanswered().filter(|(id, _)| old(id)).map(|(_, command)| command.clone()).collect()
+        let old = |id: &CommandId| {
+            self.wanted
+                .iter()
+                .any(|(known, at)| known == id && now - at >= ms)
+        };
+        self.link
+            .unanswered()
+            .filter(|(id, _)| old(id))
+            .map(|(_, command)| command.clone())
+            .collect()
     }
 
     /// What must be noted of a message before the link folds it in.
@@ -185,8 +205,11 @@ impl Shell {
             }
             HubMessage::Events { events } => {
                 let early = self.seen_early.as_ref();
-                let called = |body: &EventBody| matches!(body, EventBody::Called { stop: true, .. });
-                if let Some(event) = events.iter().find(|event| early.is_some() && event.command.as_ref() == early && called(&event.body)) {
+                let called =
+                    |body: &EventBody| matches!(body, EventBody::Called { stop: true, .. });
+                if let Some(event) = events.iter().find(|event| {
+                    early.is_some() && event.command.as_ref() == early && called(&event.body)
+                }) {
                     *seen = Some(event.seq);
                     self.seen_early = None;
                 }
@@ -204,7 +227,11 @@ impl Shell {
             }
             HubMessage::Refused { id, reason } => {
                 self.wanted.retain(|(known, _)| known != id);
-                let wanted = self.link.unanswered().find(|(known, _)| *known == id).map(|(_, command)| command.clone());
+                let wanted = self
+                    .link
+                    .unanswered()
+                    .find(|(known, _)| *known == id)
+                    .map(|(_, command)| command.clone());
                 if let Some(command) = wanted {
                     self.refusals.push((command, reason.clone()));
                 }
@@ -228,7 +255,9 @@ impl Shell {
                         self.wire = None;
                         true
                     }
-                    Action::Send(message) => self.wire.as_ref().is_some_and(|wire| wire.send(&message)),
+                    Action::Send(message) => {
+                        self.wire.as_ref().is_some_and(|wire| wire.send(&message))
+                    }
                 };
                 if !done {
                     self.wire = None;
@@ -259,13 +288,22 @@ struct Wire {
 impl Wire {
     fn dial() -> Option<Self> {
         let location = web_sys::window()?.location();
-        let scheme = if location.protocol().is_ok_and(|protocol| protocol == "https:") { "wss://" } else { "ws://" };
+        let scheme = if location
+            .protocol()
+            .is_ok_and(|protocol| protocol == "https:")
+        {
+            "wss://"
+        } else {
+            "ws://"
+        };
         let url = scheme.to_owned() + &location.host().ok()? + "/ws";
         let socket = WebSocket::new_with_str(&url, SUBPROTOCOL).ok()?;
         let opened = Closure::<dyn FnMut(Event)>::new(|_| feed(Input::Opened));
         let closed = Closure::<dyn FnMut(CloseEvent)>::new(|_| feed(Input::Closed));
         let message = Closure::<dyn FnMut(MessageEvent)>::new(|event: MessageEvent| {
-            let Some(text) = event.data().as_string() else { return };
+            let Some(text) = event.data().as_string() else {
+                return;
+            };
             // A message of a kind that this page does not know is passed over; the version in the sub-protocol says what must be known.
             if let Ok(message) = serde_json::from_str::<HubMessage>(&text) {
                 feed(Input::Received(Box::new(message)));
@@ -274,7 +312,12 @@ impl Wire {
         socket.set_onopen(Some(opened.as_ref().unchecked_ref()));
         socket.set_onclose(Some(closed.as_ref().unchecked_ref()));
         socket.set_onmessage(Some(message.as_ref().unchecked_ref()));
-        Some(Self { socket, _opened: opened, _message: message, _closed: closed })
+        Some(Self {
+            socket,
+            _opened: opened,
+            _message: message,
+            _closed: closed,
+        })
     }
 
     fn send(&self, message: &ClientMessage) -> bool {

@@ -10,7 +10,11 @@ fn storage() -> Option<web_sys::Storage> {
 }
 
 fn get(key: &str) -> Option<String> {
-    storage()?.get_item(&(PREFIX.to_owned() + key)).ok().flatten().filter(|text| !text.is_empty())
+    storage()?
+        .get_item(&(PREFIX.to_owned() + key))
+        .ok()
+        .flatten()
+        .filter(|text| !text.is_empty())
 }
 
 fn set(key: &str, value: &str) {
@@ -35,7 +39,11 @@ impl Person {
     /// As remembered.
     pub fn load() -> Self {
         let text = |key| get(key).unwrap_or_default();
-        Self { name: text("name"), code: text("code"), role: text("role") }
+        Self {
+            name: text("name"),
+            code: text("code"),
+            role: text("role"),
+        }
     }
 
     /// Remembers.
@@ -58,7 +66,10 @@ pub struct Settings {
 impl Settings {
     /// As remembered.
     pub fn load() -> Self {
-        Self { units: Units::from_key(&get("units").unwrap_or_default()), night: get("light").as_deref() == Some("night") }
+        Self {
+            units: Units::from_key(&get("units").unwrap_or_default()),
+            night: get("light").as_deref() == Some("night"),
+        }
     }
 
     /// Remembers.
@@ -91,18 +102,25 @@ pub fn device() -> String {
 /// Twenty characters of `a-z 0-9` that nobody else will make.
 pub fn random_name() -> String {
     const LETTERS: &[u8; 32] = b"abcdefghijkmnopqrstuvwxyz2345678";
-    random_bytes().iter().map(|byte| char::from(LETTERS[usize::from(byte % 32)])).collect()
+    random_bytes()
+        .iter()
+        .map(|byte| char::from(LETTERS[usize::from(byte % 32)]))
+        .collect()
 }
 
 /// A seed that differs between phones.
 pub fn seed() -> u64 {
-    random_bytes().iter().take(8).fold(0, |seed, byte| seed << 8 | u64::from(*byte))
+    random_bytes()
+        .iter()
+        .take(8)
+        .fold(0, |seed, byte| seed << 8 | u64::from(*byte))
 }
 
 fn random_bytes() -> [u8; 20] {
     let mut bytes = [0; 20];
     let crypto = web_sys::window().and_then(|window| window.crypto().ok());
-    let filled = crypto.is_some_and(|crypto| crypto.get_random_values_with_u8_array(&mut bytes).is_ok());
+    let filled =
+        crypto.is_some_and(|crypto| crypto.get_random_values_with_u8_array(&mut bytes).is_ok());
     if !filled {
         bytes.fill_with(|| (js_sys::Math::random() * 256.0) as u8);
     }
@@ -111,12 +129,18 @@ fn random_bytes() -> [u8; 20] {
 
 /// Buzzes, where the phone can; a list of on and off times in milliseconds.
 pub fn vibrate(pattern: &[u32]) {
-    let Some(window) = web_sys::window() else { return };
+    let Some(window) = web_sys::window() else {
+        return;
+    };
     let navigator = window.navigator();
     // Not every browser has it, and asking a missing one throws.
-    let has = js_sys::Reflect::get(&navigator, &"vibrate".into()).is_ok_and(|found| found.is_function());
+    let has =
+        js_sys::Reflect::get(&navigator, &"vibrate".into()).is_ok_and(|found| found.is_function());
     if has {
-        let list: js_sys::Array = pattern.iter().map(|ms| wasm_bindgen::JsValue::from(*ms)).collect();
+        let list: js_sys::Array = pattern
+            .iter()
+            .map(|ms| wasm_bindgen::JsValue::from(*ms))
+            .collect();
         let _ = navigator.vibrate_with_pattern(list.unchecked_ref());
     }
 }

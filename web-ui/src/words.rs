@@ -274,7 +274,9 @@ pub fn fill(word: Word, parts: &[&str]) -> String {
     let mut rest = say(word);
     while let Some(open) = rest.find('{') {
         text.push_str(&rest[..open]);
-        let Some(close) = rest[open..].find('}') else { break };
+        let Some(close) = rest[open..].find('}') else {
+            break;
+        };
         let index: usize = rest[open + 1..open + close].parse().unwrap_or(usize::MAX);
         text.push_str(parts.get(index).copied().unwrap_or(""));
         rest = &rest[open + close + 1..];
@@ -289,8 +291,15 @@ mod tests {
 
     #[test]
     fn parts_go_where_the_message_wants_them() {
-        assert_eq!(fill(Word::HoldsMore, &["Oil pressure in band", "1.2"]), "Oil pressure in band, 1.2 s more");
-        assert_eq!(fill(Word::CallSent, &["{0}"]), "“{0}”", "what people typed is not filled in again");
+        assert_eq!(
+            fill(Word::HoldsMore, &["Oil pressure in band", "1.2"]),
+            "Oil pressure in band, 1.2 s more"
+        );
+        assert_eq!(
+            fill(Word::CallSent, &["{0}"]),
+            "“{0}”",
+            "what people typed is not filled in again"
+        );
         assert_eq!(say(Word::AppName), "Spinover");
     }
 

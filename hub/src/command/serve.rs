@@ -125,10 +125,8 @@ impl ServeCommand {
     fn serve(self) -> Result<(), Failed> {
         let car = files::load_car(&self.car)?;
         // Every mistake in every sheet is told at once.
-        let (good, bad): (Vec<_>, Vec<_>) = self
-            .sheet
-            .iter()
-            .map(|path| files::load_sheet(path, &car))
+        let (good, bad): (Vec<_>, Vec<_>) = files::load_sheets(&self.sheet, Some(&car))
+            .into_iter()
             .partition(Result::is_ok);
         if !bad.is_empty() {
             let texts: Vec<String> = bad

@@ -295,7 +295,7 @@ mod tests {
             (1.0, 120.0),
             (1.0, 140.0),
             (1.0, 155.0),
-            (2.0, 230.0),
+            (2.0, 215.0),
             (3.0, 30.0),
         ]);
         assert_eq!(seen, [Good, Good, Good, Good, Good, Suspect]);

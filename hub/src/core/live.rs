@@ -7,7 +7,7 @@ use crate::figures::{
     idle::{IdleState, IdleWatch},
     mags::MagWatch,
     quantity::Litres,
-    warm::{self, Basis, Forecast, Warm},
+    warm::{self, Basis, Forecast, Warm, WarmCurve},
 };
 use spinover_protocol::{
     ChannelKey,
@@ -74,9 +74,7 @@ impl Live {
         let cylinders: Vec<Fed> = (1..=16)
             .map_while(|n| Fed::of(car, &format!("egt_{n}"), Unit::DegC))
             .collect();
-        let temp = ["head_temp", "coolant_temp", "oil_temp"]
-            .iter()
-            .find_map(|key| Fed::of(car, key, Unit::DegC));
+        let temp = warm_channel(car).and_then(|key| Fed::of(car, key.as_str(), Unit::DegC));
         Self {
             rpm: Fed::of(car, "engine_rpm", Unit::Rpm),
             flow: Fed::of(car, "fuel_flow", Unit::LitrePerMin),
@@ -96,8 +94,8 @@ impl Live {
         }
     }
 
-    /// Begins anew when another warm-up has begun.
-    pub fn follow(&mut self, car: &Car, record: &Record) {
+    /// Begins anew when another warm-up has begun; `history` is how earlier ones warmed.
+    pub fn follow(&mut self, car: &Car, record: &Record, history: &[WarmCurve]) {
         let id = record.warmup.as_ref().map(|warmup| &warmup.id);
         if id == self.of.as_ref() {
             return;
@@ -108,7 +106,10 @@ impl Live {
             .zip(self.temp)
             .and_then(|(warmup, temp)| {
                 let target = warm_target(warmup, &car.channels.get(temp.index)?.key)?;
-                Some(Warm::new(temp.from.convert(target, temp.to)?, Vec::new()))
+                Some(Warm::new(
+                    temp.from.convert(target, temp.to)?,
+                    history.to_vec(),
+                ))
             });
         *self = Self {
             of: id.cloned(),
@@ -281,15 +282,30 @@ fn warm_figure(warm: &Warm) -> FigureNow {
     }
 }
 
+/// The channel that the warm-up's forecast follows: the head's temperature, else the coolant's, else the oil's.
+pub fn warm_channel(car: &Car) -> Option<&ChannelKey> {
+    let keys = ["head_temp", "coolant_temp", "oil_temp"];
+    keys.iter().find_map(|key| {
+        car.channels
+            .iter()
+            .map(|channel| &channel.key)
+            .find(|known| known.as_str() == *key)
+    })
+}
+
 /// How warm it is to get: the most that any band or gate before the shut-down asks of the channel as a least.
 fn warm_target(warmup: &Warmup, channel: &ChannelKey) -> Option<f64> {
     let phases = || warmup.sheet.phases.iter().filter(|phase| !phase.shut_down);
     let bands = phases().filter_map(|phase| Some(warmup.band(channel, Some(&phase.key))?.low));
-    let gates = phases().flat_map(|phase| &phase.steps).flat_map(|step| &step.gates);
-    let asked = gates.filter(|gate| gate.channel == *channel).filter_map(|gate| match gate.must {
-        Must::AtLeast(least) => Some(least),
-        Must::AtMost(_) | Must::InBand(_) => None,
-    });
+    let gates = phases()
+        .flat_map(|phase| &phase.steps)
+        .flat_map(|step| &step.gates);
+    let asked = gates
+        .filter(|gate| gate.channel == *channel)
+        .filter_map(|gate| match gate.must {
+            Must::AtLeast(least) => Some(least),
+            Must::AtMost(_) | Must::InBand(_) => None,
+        });
     bands.chain(asked).reduce(f64::max)
 }
 
@@ -314,17 +330,26 @@ fn warm_words(forecast: &Forecast) -> String {
 
 fn not_warm_words(why: &warm::CantSay, target_c: f64) -> String {
     match why {
-        warm::CantSay::LevelledOff { .. } => "won't get there at this flow: it has levelled off".to_owned(),
+        warm::CantSay::LevelledOff { .. } => {
+            "won't get there at this flow: it has levelled off".to_owned()
+        }
         warm::CantSay::OutOfReach { runs, of, .. } => {
-            format!("won't get there at this flow: {runs} of {of} earlier warm-ups levelled off below")
+            format!(
+                "won't get there at this flow: {runs} of {of} earlier warm-ups levelled off below"
+            )
         }
         other => other.words(target_c),
     }
 }
 
 fn cylinder_words(all: &Cylinders) -> String {
-    let odd = all.cylinders.iter().filter(|cylinder| cylinder.verdict != Verdict::Alike);
-    let odd: Vec<String> = odd.map(|cylinder| format!("{} {}", cylinder.number, cylinder.verdict.word())).collect();
+    let odd = all
+        .cylinders
+        .iter()
+        .filter(|cylinder| cylinder.verdict != Verdict::Alike);
+    let odd: Vec<String> = odd
+        .map(|cylinder| format!("{} {}", cylinder.number, cylinder.verdict.word()))
+        .collect();
     match odd.len() {
         0 => "all alike".to_owned(),
         _ => odd.join(", "),

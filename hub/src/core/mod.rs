@@ -11,6 +11,7 @@ pub mod health;
 pub mod live;
 mod times;
 
+use crate::figures::warm::WarmCurve;
 use channels::Channels;
 use feed::Report;
 use gates::Gates;
@@ -79,6 +80,8 @@ pub struct Journal {
     pub commands: Vec<(CommandId, Seq)>,
     /// Number of the journal's last event.
     pub last: Seq,
+    /// How this car warmed in earlier warm-ups.
+    pub warmed: Vec<WarmCurve>,
 }
 
 /// A person's sockets.
@@ -103,6 +106,8 @@ pub struct Core {
     gates: Gates,
     health: Health,
     live: Live,
+    /// How this car warmed in earlier warm-ups.
+    warmed: Vec<WarmCurve>,
     times: Times,
     here: BTreeMap<PersonId, Here>,
 }
@@ -121,6 +126,7 @@ impl Core {
         let mut core = Self {
             channels: Channels::new(&car.channels),
             live: Live::new(&car),
+            warmed: journal.warmed.clone(),
             times: Times::default(),
             car,
             sheets,
@@ -137,7 +143,7 @@ impl Core {
         }
         // Numbers go on from the journal's end, also where its last events are of no consequence for the record.
         core.record.seq = core.record.seq.max(journal.last);
-        core.live.follow(&core.car, &core.record);
+        core.live.follow(&core.car, &core.record, &core.warmed);
         core
     }
 
@@ -272,7 +278,7 @@ impl Core {
         };
         self.fold(&event);
         outputs.push(Output::Event(event));
-        self.live.follow(&self.car, &self.record);
+        self.live.follow(&self.car, &self.record, &self.warmed);
         self.gates.look(now, &self.channels, &self.record);
     }
 

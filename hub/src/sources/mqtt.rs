@@ -179,7 +179,10 @@ enum Heard {
 }
 
 /// A connection of either version; the library makes it anew when it is polled after an error.
-#[expect(clippy::large_enum_variant, reason = "there is one a source, and it lives as long")]
+#[expect(
+    clippy::large_enum_variant,
+    reason = "there is one a source, and it lives as long"
+)]
 enum Link {
     Three(rumqttc::AsyncClient, rumqttc::EventLoop),
     Five(v5::AsyncClient, v5::EventLoop),

@@ -17,8 +17,22 @@ use spinover_protocol::{
 pub fn Bands() -> impl IntoView {
     let app = app();
     let here = RwSignal::new(false);
-    let phase = app.about(&[Topic::Record], |link| link.mirror().record.warmup.as_ref().and_then(|warmup| warmup.phase()).map(|phase| phase.name.clone()));
-    let rows = move || app.car.get().map(|car| car.channels.iter().map(|channel| view! { <BandRow channel=channel.clone() here=here/> }).collect_view());
+    let phase = app.about(&[Topic::Record], |link| {
+        link.mirror()
+            .record
+            .warmup
+            .as_ref()
+            .and_then(|warmup| warmup.phase())
+            .map(|phase| phase.name.clone())
+    });
+    let rows = move || {
+        app.car.get().map(|car| {
+            car.channels
+                .iter()
+                .map(|channel| view! { <BandRow channel=channel.clone() here=here/> })
+                .collect_view()
+        })
+    };
     view! {
         <div class="choices">
             <button type="button" class="key choice" data-test="band-always" aria-pressed=move || (!here.get()).to_string() on:click=move |_| here.set(false)>{say(W::BandAlways)}</button>
@@ -42,16 +56,39 @@ fn BandRow(channel: Channel, here: RwSignal<bool>) -> impl IntoView {
     let band = Memo::new(move |_| {
         let number = |text: &str| text.trim().replace(',', ".").parse::<f64>().ok();
         let (low, high) = (number(&low.read())?, number(&high.read())?);
-        (low < high).then(|| Band { low: scale.back(low), high: scale.back(high) })
+        (low < high).then(|| Band {
+            low: scale.back(low),
+            high: scale.back(high),
+        })
     });
     let shown = app.band(key.clone());
     let shown_words = move || match shown.get() {
-        Some(band) => fill(W::Between, &[&scale.text(band.low), &scale.text_unit(band.high)]),
+        Some(band) => fill(
+            W::Between,
+            &[&scale.text(band.low), &scale.text_unit(band.high)],
+        ),
         None => say(W::BandNone).to_owned(),
     };
     let send = move |band: Option<Band>| {
-        let phase = here.get_untracked().then(|| socket::with(|link| link.mirror().record.warmup.as_ref()?.phase().map(|phase| phase.key.clone()))).flatten().flatten();
-        app.want(Command::SetBand { channel: key.clone(), phase, band });
+        let phase = here
+            .get_untracked()
+            .then(|| {
+                socket::with(|link| {
+                    link.mirror()
+                        .record
+                        .warmup
+                        .as_ref()?
+                        .phase()
+                        .map(|phase| phase.key.clone())
+                })
+            })
+            .flatten()
+            .flatten();
+        app.want(Command::SetBand {
+            channel: key.clone(),
+            phase,
+            band,
+        });
     };
     let clear = send.clone();
     let bad = move || band.get().is_none() && !(low.read().is_empty() && high.read().is_empty());

@@ -10,9 +10,18 @@ use leptos::prelude::*;
 use spinover_protocol::{ChannelKey, link::Link};
 
 fn own_strips(link: &Link) -> Vec<ChannelKey> {
-    let Some(welcome) = &link.mirror().welcome else { return Vec::new() };
-    let strips = welcome.car.role(&welcome.you.role).map(|role| role.strips.clone()).unwrap_or_default();
-    strips.into_iter().filter(|key| welcome.car.channel(key).is_some()).collect()
+    let Some(welcome) = &link.mirror().welcome else {
+        return Vec::new();
+    };
+    let strips = welcome
+        .car
+        .role(&welcome.you.role)
+        .map(|role| role.strips.clone())
+        .unwrap_or_default();
+    strips
+        .into_iter()
+        .filter(|key| welcome.car.channel(key).is_some())
+        .collect()
 }
 
 /// The caution of one's own step: whoever does it should read it, not only the chief.
@@ -21,8 +30,12 @@ fn OwnCaution() -> impl IntoView {
     let app = app();
     let step = app.about(&[Topic::Record, Topic::Welcome], step_now);
     move || {
-        let caution = step.get().filter(|step| step.mine).and_then(|step| step.caution);
-        caution.map(|caution| view! { <p class="caution own" data-test="own-caution">{caution}</p> })
+        let caution = step
+            .get()
+            .filter(|step| step.mine)
+            .and_then(|step| step.caution);
+        caution
+            .map(|caution| view! { <p class="caution own" data-test="own-caution">{caution}</p> })
     }
 }
 

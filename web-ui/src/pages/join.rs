@@ -29,18 +29,31 @@ pub fn Join() -> impl IntoView {
     });
     let wait = Memo::new(move |_| {
         app.clock.track();
-        let LinkView::Refused(Farewell::TooManyTries, _) = &*app.link.read() else { return None };
-        let left = socket::with_shell(|shell| shell.retry_at.map(|at| (at - shell.now()).max(0.0))).flatten();
+        let LinkView::Refused(Farewell::TooManyTries, _) = &*app.link.read() else {
+            return None;
+        };
+        let left = socket::with_shell(|shell| shell.retry_at.map(|at| (at - shell.now()).max(0.0)))
+            .flatten();
         Some(age(left.unwrap_or(0.0) + 999.0))
     });
     let wrong = move || matches!(&*app.link.read(), LinkView::Refused(Farewell::WrongCode, _));
     let go = move |event: leptos::ev::SubmitEvent| {
         event.prevent_default();
-        let (name, code) = (name.get_untracked().trim().to_owned(), code.get_untracked().trim().to_owned());
-        let lack = if name.is_empty() { Some(W::JoinNeedsName) } else if code.is_empty() { Some(W::JoinNeedsCode) } else { None };
+        let (name, code) = (
+            name.get_untracked().trim().to_owned(),
+            code.get_untracked().trim().to_owned(),
+        );
+        let lack = if name.is_empty() {
+            Some(W::JoinNeedsName)
+        } else if code.is_empty() {
+            Some(W::JoinNeedsCode)
+        } else {
+            None
+        };
         missing.set(lack);
         if lack.is_none() {
-            app.person.update(|person| (person.name, person.code) = (name, code));
+            app.person
+                .update(|person| (person.name, person.code) = (name, code));
             app.join();
         }
     };

@@ -12,7 +12,12 @@ use leptos::prelude::*;
 #[component]
 pub fn Laptop() -> impl IntoView {
     let app = app();
-    let join = app.about(&[Topic::Welcome], |link| link.mirror().welcome.as_ref().map(|welcome| welcome.join.clone()));
+    let join = app.about(&[Topic::Welcome], |link| {
+        link.mirror()
+            .welcome
+            .as_ref()
+            .map(|welcome| welcome.join.clone())
+    });
     view! {
         <div class="laptop">
             {move || join.get().flatten().map(|join| {

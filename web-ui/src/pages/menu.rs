@@ -14,9 +14,17 @@ use wasm_bindgen::{JsCast, JsValue};
 
 /// Fills the screen, or stops filling it, where the browser can.
 fn full_screen() {
-    let root: JsValue = document().document_element().map(Into::into).unwrap_or_default();
-    let filled = js_sys::Reflect::get(&document(), &"fullscreenElement".into()).is_ok_and(|element| element.is_object());
-    let (owner, method) = if filled { (document().into(), "exitFullscreen") } else { (root, "requestFullscreen") };
+    let root: JsValue = document()
+        .document_element()
+        .map(Into::into)
+        .unwrap_or_default();
+    let filled = js_sys::Reflect::get(&document(), &"fullscreenElement".into())
+        .is_ok_and(|element| element.is_object());
+    let (owner, method) = if filled {
+        (document().into(), "exitFullscreen")
+    } else {
+        (root, "requestFullscreen")
+    };
     // Not every phone has it; the key then does nothing.
     if let Ok(function) = js_sys::Reflect::get(&owner, &method.into())
         && let Some(function) = function.dyn_ref::<js_sys::Function>()
@@ -32,7 +40,13 @@ pub fn Menu() -> impl IntoView {
     let chief = app.chief();
     let role = move || {
         let key = app.person.read().role.clone();
-        app.car.get().and_then(|car| car.role(&key.as_str().into()).map(|role| role.label.clone())).unwrap_or(key)
+        app.car
+            .get()
+            .and_then(|car| {
+                car.role(&key.as_str().into())
+                    .map(|role| role.label.clone())
+            })
+            .unwrap_or(key)
     };
     let change = move |change: fn(&mut crate::store::Settings)| {
         app.settings.update(change);

@@ -51,12 +51,19 @@ pub fn Root() -> impl IntoView {
     let face = Memo::new(move |_| {
         app.track(&[Topic::Welcome]);
         match &*app.link.read() {
-            LinkView::None | LinkView::Refused(Farewell::WrongCode | Farewell::TooManyTries, _) => return Face::Join,
+            LinkView::None | LinkView::Refused(Farewell::WrongCode | Farewell::TooManyTries, _) => {
+                return Face::Join;
+            }
             LinkView::Refused(why, _) => return Face::Turned(*why),
             _ => {}
         }
         let welcomed = socket::with(|link| link.mirror().welcome.is_some()) == Some(true);
-        let known = |key: &str| app.car.read().as_ref().is_some_and(|car| car.roles.iter().any(|role| role.key.as_str() == key));
+        let known = |key: &str| {
+            app.car
+                .read()
+                .as_ref()
+                .is_some_and(|car| car.roles.iter().any(|role| role.key.as_str() == key))
+        };
         if !welcomed {
             Face::Looking
         } else if !known(&app.person.read().role) {
@@ -72,7 +79,9 @@ pub fn Root() -> impl IntoView {
         Face::Looking => view! { <join::Looking/> }.into_any(),
         Face::Turned(why) => view! { <join::Turned why=why/> }.into_any(),
         Face::Roles => view! { <main class="plain"><roles::Roles first=true/></main> }.into_any(),
-        Face::Cautions => view! { <main class="plain"><cautions::Cautions first=true/></main> }.into_any(),
+        Face::Cautions => {
+            view! { <main class="plain"><cautions::Cautions first=true/></main> }.into_any()
+        }
         Face::In => view! { <Inside/> }.into_any(),
     }
 }

@@ -12,7 +12,13 @@ use spinover_protocol::{MAX_TEXT, StepKey, link::Link, message::Command};
 
 /// Whether a warm-up is under way, and whether it is held.
 fn under_way(link: &Link) -> (bool, bool, bool) {
-    match link.mirror().record.warmup.as_ref().filter(|warmup| warmup.closed_at.is_none()) {
+    match link
+        .mirror()
+        .record
+        .warmup
+        .as_ref()
+        .filter(|warmup| warmup.closed_at.is_none())
+    {
         Some(warmup) => (true, warmup.held.is_some(), warmup.aborted.is_some()),
         None => (false, false, false),
     }
@@ -21,14 +27,16 @@ fn under_way(link: &Link) -> (bool, bool, bool) {
 /// One reason out of a few, or in one's own words.
 #[component]
 fn Why(presets: Vec<W>, reason: RwSignal<String>, test: &'static str) -> impl IntoView {
-    let keys = presets.into_iter().enumerate().map(|(index, word)| view! {
-        <button
-            type="button" class="key choice" data-test=format!("{test}-{index}")
-            aria-pressed=move || (reason.read().as_str() == say(word)).to_string()
-            on:click=move |_| reason.set(say(word).to_owned())
-        >
-            {say(word)}
-        </button>
+    let keys = presets.into_iter().enumerate().map(|(index, word)| {
+        view! {
+            <button
+                type="button" class="key choice" data-test=format!("{test}-{index}")
+                aria-pressed=move || (reason.read().as_str() == say(word)).to_string()
+                on:click=move |_| reason.set(say(word).to_owned())
+            >
+                {say(word)}
+            </button>
+        }
     });
     view! {
         <div class="choices">{keys.collect_view()}</div>
@@ -44,7 +52,13 @@ fn Why(presets: Vec<W>, reason: RwSignal<String>, test: &'static str) -> impl In
 pub fn More() -> impl IntoView {
     let app = app();
     let state = app.about(&[Topic::Record], under_way);
-    let sheets = app.about(&[Topic::Welcome], |link| link.mirror().welcome.as_ref().map(|welcome| welcome.sheets.clone()).unwrap_or_default());
+    let sheets = app.about(&[Topic::Welcome], |link| {
+        link.mirror()
+            .welcome
+            .as_ref()
+            .map(|welcome| welcome.sheets.clone())
+            .unwrap_or_default()
+    });
     let reason = RwSignal::new(String::new());
     let going = move || state.get().is_some_and(|(going, ..)| going);
     let held = move || state.get().is_some_and(|(_, held, _)| held);
@@ -53,18 +67,29 @@ pub fn More() -> impl IntoView {
         app.want(command);
         app.close();
     };
-    let abort = move |()| done(Command::Abort { reason: reason.get_untracked().trim().to_owned() });
-    let begin = move || sheets.get().unwrap_or_default().into_iter().map(|sheet| {
-        let key = sheet.key.clone();
-        view! {
-            <HoldKey
-                label=fill(W::Begin, &[&sheet.name])
-                ms=MARK_MS
-                test=format!("begin-{}", sheet.key)
-                done=move |()| done(Command::Begin { sheet: key.clone() })
-            />
-        }
-    }).collect_view();
+    let abort = move |()| {
+        done(Command::Abort {
+            reason: reason.get_untracked().trim().to_owned(),
+        })
+    };
+    let begin = move || {
+        sheets
+            .get()
+            .unwrap_or_default()
+            .into_iter()
+            .map(|sheet| {
+                let key = sheet.key.clone();
+                view! {
+                    <HoldKey
+                        label=fill(W::Begin, &[&sheet.name])
+                        ms=MARK_MS
+                        test=format!("begin-{}", sheet.key)
+                        done=move |()| done(Command::Begin { sheet: key.clone() })
+                    />
+                }
+            })
+            .collect_view()
+    };
     view! {
         <Show when=going>
             <div class="choices wide">
@@ -107,14 +132,27 @@ pub fn SkipSheet(
     let about = {
         let step = step.clone();
         app.about(&[Topic::Record], move |link| {
-            let found = link.mirror().record.warmup.as_ref().and_then(|warmup| warmup.sheet.step(&step));
+            let found = link
+                .mirror()
+                .record
+                .warmup
+                .as_ref()
+                .and_then(|warmup| warmup.sheet.step(&step));
             found.map(|(_, step)| (step.text.clone(), step.safety))
         })
     };
-    let title = move || about.get().flatten().map(|(text, _)| fill(W::SkipTitle, &[&text]));
+    let title = move || {
+        about
+            .get()
+            .flatten()
+            .map(|(text, _)| fill(W::SkipTitle, &[&text]))
+    };
     let safety = move || about.get().flatten().is_some_and(|(_, safety)| safety);
     let send = move |()| {
-        app.want(Command::Skip { step: step.clone(), reason: reason.get_untracked().trim().to_owned() });
+        app.want(Command::Skip {
+            step: step.clone(),
+            reason: reason.get_untracked().trim().to_owned(),
+        });
         app.close();
     };
     view! {

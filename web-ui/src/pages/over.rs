@@ -1,6 +1,13 @@
 //! What lies over a page until it is closed: a sheet from the foot of a phone, a panel on anything larger.
 
-use super::{bands::Bands, cautions::Cautions, menu::Menu, more::{More, SkipSheet}, roles::Roles, trend::Trend};
+use super::{
+    bands::Bands,
+    cautions::Cautions,
+    menu::Menu,
+    more::{More, SkipSheet},
+    roles::Roles,
+    trend::Trend,
+};
 use crate::{
     app::app,
     parts::{call_sheet::CallSheet, train::TrainSheet, typed::TypeSheet},

@@ -14,7 +14,12 @@ pub fn Roles(
     first: bool,
 ) -> impl IntoView {
     let app = app();
-    let roles = move || app.car.get().map(|car| car.roles.clone()).unwrap_or_default();
+    let roles = move || {
+        app.car
+            .get()
+            .map(|car| car.roles.clone())
+            .unwrap_or_default()
+    };
     let now = move || app.person.read().role.clone();
     view! {
         <section class="roles" data-test="page-roles">

@@ -35,7 +35,9 @@ pub fn Trend(
     let point = move |event: ev::PointerEvent| {
         if let Some(canvas) = canvas.get_untracked() {
             let box_ = canvas.get_bounding_client_rect();
-            asked.set(Some(((f64::from(event.client_y()) - box_.top()) / box_.height()).clamp(0.0, 1.0)));
+            asked.set(Some(
+                ((f64::from(event.client_y()) - box_.top()) / box_.height()).clamp(0.0, 1.0),
+            ));
         }
     };
     let scale = Scale::of(&known, app.settings.get_untracked().units);
@@ -44,7 +46,8 @@ pub fn Trend(
         let share = asked.get()?;
         let now = socket::hub_now() as f64;
         let at = now - (1.0 - share) * KEEP_MS;
-        let (at, value) = socket::with_shell(|shell| shell.traces.get(index)?.near(at)).flatten()?;
+        let (at, value) =
+            socket::with_shell(|shell| shell.traces.get(index)?.near(at)).flatten()?;
         Some(fill(W::TrendAgo, &[&age(now - at)]) + ": " + &scale.text_unit(value))
     };
     Some(view! {
@@ -60,7 +63,10 @@ pub fn Trend(
 
 fn draw(canvas: &web_sys::HtmlCanvasElement, index: usize, channel: &Channel, asked: Option<f64>) {
     let now = socket::hub_now();
-    let (width, height) = (f64::from(canvas.client_width()), f64::from(canvas.client_height()));
+    let (width, height) = (
+        f64::from(canvas.client_width()),
+        f64::from(canvas.client_height()),
+    );
     let drawn = socket::with_shell(|shell| {
         let band = crate::app::band_now(shell.link(), &channel.key);
         let trace = shell.traces.get(index)?;
@@ -71,11 +77,20 @@ fn draw(canvas: &web_sys::HtmlCanvasElement, index: usize, channel: &Channel, as
         let marks: Vec<(f64, String)> = marks
             .map(|(key, mark)| (height * (1.0 - (now - mark.at) as f64 / KEEP_MS), key, mark))
             .filter(|(y, ..)| *y >= 0.0)
-            .map(|(y, key, _)| (y, warmup.and_then(|warmup| warmup.sheet.step(key)).map_or_else(|| key.to_string(), |(_, step)| step.text.clone())))
+            .map(|(y, key, _)| {
+                (
+                    y,
+                    warmup
+                        .and_then(|warmup| warmup.sheet.step(key))
+                        .map_or_else(|| key.to_string(), |(_, step)| step.text.clone()),
+                )
+            })
             .collect();
         Some((context, marks))
     });
-    let Some((context, marks)) = drawn.flatten() else { return };
+    let Some((context, marks)) = drawn.flatten() else {
+        return;
+    };
     context.set_line_width(1.0);
     context.set_font("13px sans-serif");
     context.set_fill_style_str(&context.stroke_style().as_string().unwrap_or_default());

@@ -16,13 +16,26 @@ use spinover_protocol::{ChannelKey, link::Link};
 const ONE_COLUMN: usize = 7;
 
 fn wall_strips(link: &Link) -> Vec<ChannelKey> {
-    let Some(welcome) = &link.mirror().welcome else { return Vec::new() };
-    let wall = welcome.car.role(&"wall".into()).or_else(|| welcome.car.role(&welcome.you.role)).filter(|role| !role.strips.is_empty());
+    let Some(welcome) = &link.mirror().welcome else {
+        return Vec::new();
+    };
+    let wall = welcome
+        .car
+        .role(&"wall".into())
+        .or_else(|| welcome.car.role(&welcome.you.role))
+        .filter(|role| !role.strips.is_empty());
     let keys = match wall {
         Some(role) => role.strips.clone(),
-        None => welcome.car.channels.iter().map(|channel| channel.key.clone()).collect(),
+        None => welcome
+            .car
+            .channels
+            .iter()
+            .map(|channel| channel.key.clone())
+            .collect(),
     };
-    keys.into_iter().filter(|key| welcome.car.channel(key).is_some()).collect()
+    keys.into_iter()
+        .filter(|key| welcome.car.channel(key).is_some())
+        .collect()
 }
 
 /// The wall.

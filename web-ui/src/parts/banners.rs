@@ -26,7 +26,9 @@ struct StopShown {
 }
 
 fn stops(mirror: &Mirror) -> Vec<StopShown> {
-    let Some(warmup) = &mirror.record.warmup else { return Vec::new() };
+    let Some(warmup) = &mirror.record.warmup else {
+        return Vec::new();
+    };
     let shown = warmup.stops().map(|call| StopShown {
         call: call.seq,
         by: name(&call.said),
@@ -39,25 +41,42 @@ fn stops(mirror: &Mirror) -> Vec<StopShown> {
 
 /// The name of who said it.
 pub fn name(said: &Said) -> String {
-    said.by.as_ref().map_or_else(|| "–".to_owned(), |by| by.name.clone())
+    said.by
+        .as_ref()
+        .map_or_else(|| "–".to_owned(), |by| by.name.clone())
 }
 
 /// `by: words`, or the bare form where there are no words.
 fn said_words(said: &Said, with: W, bare: W) -> String {
-    if said.text.is_empty() { fill(bare, &[&name(said)]) } else { fill(with, &[&name(said), &said.text]) }
+    if said.text.is_empty() {
+        fill(bare, &[&name(said)])
+    } else {
+        fill(with, &[&name(said), &said.text])
+    }
 }
 
 /// Held and aborted, in words.
 fn standstill(link: &Link) -> Vec<(&'static str, &'static str, String)> {
-    let warmup = link.mirror().record.warmup.as_ref().filter(|warmup| warmup.closed_at.is_none());
-    let Some(warmup) = warmup else { return Vec::new() };
+    let warmup = link
+        .mirror()
+        .record
+        .warmup
+        .as_ref()
+        .filter(|warmup| warmup.closed_at.is_none());
+    let Some(warmup) = warmup else {
+        return Vec::new();
+    };
     let mut shown = Vec::new();
     if let Some(said) = &warmup.aborted {
         let words = said_words(said, W::AbortedBy, W::AbortedByBare) + ". " + say(W::ShutDownOnly);
         shown.push(("aborted", say(W::Aborted), words));
     }
     if let Some(said) = &warmup.held {
-        shown.push(("held", say(W::Held), said_words(said, W::HeldBy, W::HeldByBare)));
+        shown.push((
+            "held",
+            say(W::Held),
+            said_words(said, W::HeldBy, W::HeldByBare),
+        ));
     }
     shown
 }
@@ -79,7 +98,10 @@ fn skip_asked(link: &Link) -> Option<SkipShown> {
     let me = &mirror.welcome.as_ref()?.you;
     Some(SkipShown {
         key: ask.step.to_string(),
-        text: warmup.sheet.step(&ask.step).map_or_else(|| ask.step.to_string(), |(_, step)| step.text.clone()),
+        text: warmup
+            .sheet
+            .step(&ask.step)
+            .map_or_else(|| ask.step.to_string(), |(_, step)| step.text.clone()),
         by: name(&ask.asked),
         reason: ask.asked.text.clone(),
         own: ask.asked.by.as_ref().is_some_and(|by| by.id == me.id),
@@ -90,7 +112,12 @@ fn skip_asked(link: &Link) -> Option<SkipShown> {
 #[component]
 pub fn Banners() -> impl IntoView {
     let app = app();
-    let not_live = app.about(&[Topic::Welcome], |link| link.mirror().welcome.as_ref().and_then(|welcome| welcome.not_live.clone()));
+    let not_live = app.about(&[Topic::Welcome], |link| {
+        link.mirror()
+            .welcome
+            .as_ref()
+            .and_then(|welcome| welcome.not_live.clone())
+    });
     let trouble = app.about(&[Topic::Book], |link| link.mirror().book_trouble.clone());
     let still = app.about(&[Topic::Record], standstill);
     view! {

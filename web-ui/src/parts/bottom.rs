@@ -20,7 +20,12 @@ pub fn Bottom(
     page: Memo<Page>,
 ) -> impl IntoView {
     let app = app();
-    let trains = app.about(&[Topic::Welcome], |link| link.mirror().welcome.as_ref().is_some_and(|welcome| !welcome.controls.is_empty()));
+    let trains = app.about(&[Topic::Welcome], |link| {
+        link.mirror()
+            .welcome
+            .as_ref()
+            .is_some_and(|welcome| !welcome.controls.is_empty())
+    });
     view! {
         <footer class="bottom">
             <Show when=move || page.get() == Page::Chief>

@@ -9,25 +9,36 @@ use crate::{
 };
 use leptos::prelude::*;
 use spinover_protocol::{
-    RoleKey, Seq,
-    car::ReadyCall,
-    event::Audience,
-    link::Link,
-    message::Command,
+    RoleKey, Seq, car::ReadyCall, event::Audience, link::Link, message::Command,
 };
 
 /// The longest call, in characters, as the hub takes it.
 const LONGEST: usize = spinover_protocol::MAX_TEXT;
 
 fn ready(link: &Link) -> Vec<ReadyCall> {
-    let Some(welcome) = &link.mirror().welcome else { return Vec::new() };
-    let own = welcome.car.role(&welcome.you.role).map(|role| role.calls.clone()).unwrap_or_default();
-    own.into_iter().chain(welcome.car.calls.iter().cloned()).collect()
+    let Some(welcome) = &link.mirror().welcome else {
+        return Vec::new();
+    };
+    let own = welcome
+        .car
+        .role(&welcome.you.role)
+        .map(|role| role.calls.clone())
+        .unwrap_or_default();
+    own.into_iter()
+        .chain(welcome.car.calls.iter().cloned())
+        .collect()
 }
 
 fn roles(link: &Link) -> Vec<(RoleKey, String)> {
-    let Some(welcome) = &link.mirror().welcome else { return Vec::new() };
-    welcome.car.roles.iter().map(|role| (role.key.clone(), role.label.clone())).collect()
+    let Some(welcome) = &link.mirror().welcome else {
+        return Vec::new();
+    };
+    welcome
+        .car
+        .roles
+        .iter()
+        .map(|role| (role.key.clone(), role.label.clone()))
+        .collect()
 }
 
 /// The sheet to call from.
@@ -42,12 +53,20 @@ pub fn CallSheet() -> impl IntoView {
     let send = move |words: String, role: Option<RoleKey>| {
         let words = words.trim().to_owned();
         if !words.is_empty() {
-            app.want(Command::Call { to: audience(role), text: words });
+            app.want(Command::Call {
+                to: audience(role),
+                text: words,
+            });
             app.close();
         }
     };
     let label = move |key: &RoleKey| {
-        let found = roles.read().as_ref().and_then(|roles| roles.iter().find(|(known, _)| known == key).map(|(_, label)| label.clone()));
+        let found = roles.read().as_ref().and_then(|roles| {
+            roles
+                .iter()
+                .find(|(known, _)| known == key)
+                .map(|(_, label)| label.clone())
+        });
         found.unwrap_or_else(|| key.to_string())
     };
     let ready_keys = move || {
@@ -119,7 +138,9 @@ struct Row {
 
 fn rows(link: &Link) -> Vec<Row> {
     let mirror = link.mirror();
-    let (Some(warmup), Some(welcome)) = (&mirror.record.warmup, &mirror.welcome) else { return Vec::new() };
+    let (Some(warmup), Some(welcome)) = (&mirror.record.warmup, &mirror.welcome) else {
+        return Vec::new();
+    };
     let row = |call: &spinover_protocol::record::Call| Row {
         call: call.seq,
         text: call.said.text.clone(),
@@ -129,7 +150,11 @@ fn rows(link: &Link) -> Vec<Row> {
         to: audience_label(mirror, &call.to).unwrap_or_else(|| say(W::Everyone).to_owned()),
         seen: seen_names(&mirror.record, call),
         unseen: unseen_names(mirror, call.seq),
-        own: call.said.by.as_ref().is_some_and(|by| by.id == welcome.you.id),
+        own: call
+            .said
+            .by
+            .as_ref()
+            .is_some_and(|by| by.id == welcome.you.id),
         waits: call.waits_for(&welcome.you),
         open: call.lifted.is_none(),
     };

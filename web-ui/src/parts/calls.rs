@@ -43,10 +43,22 @@ pub fn Incoming(
             let me = &mirror.welcome.as_ref()?.you;
             let mut calls = incoming(&mirror.record, me, now, fresh_ms);
             let call = calls.next()?;
-            let role = call.said.by.as_ref().and_then(|by| mirror.welcome.as_ref()?.car.role(&by.role).map(|role| role.label.clone()));
+            let role = call.said.by.as_ref().and_then(|by| {
+                mirror
+                    .welcome
+                    .as_ref()?
+                    .car
+                    .role(&by.role)
+                    .map(|role| role.label.clone())
+            });
             let from = name(&call.said);
             let from = role.map_or(from.clone(), |role| fill(W::CallFrom, &[&from, &role]));
-            Some(Shown { call: call.seq, text: call.said.text.clone(), from, more: calls.count() })
+            Some(Shown {
+                call: call.seq,
+                text: call.said.text.clone(),
+                from,
+                more: calls.count(),
+            })
         })
         .flatten()
     });
@@ -87,7 +99,12 @@ pub fn Receipt() -> impl IntoView {
             let mirror = link.mirror();
             let me = &mirror.welcome.as_ref()?.you;
             let call = own_latest(mirror, me, now, RECEIPT_MS)?;
-            Some((call.seq, call.said.text.clone(), seen_names(&mirror.record, call), unseen_names(mirror, call.seq)))
+            Some((
+                call.seq,
+                call.said.text.clone(),
+                seen_names(&mirror.record, call),
+                unseen_names(mirror, call.seq),
+            ))
         })
         .flatten()
         .filter(|(call, ..)| *call > put_away.get())
@@ -124,7 +141,11 @@ fn stop(link: &Link, seen_early: Option<&CommandId>, now: Millis) -> Option<Stop
         return Some(Stop::Heard(command.clone(), by.name.clone(), text.clone()));
     }
     let call = takeover(&mirror.record, me, now)?;
-    Some(Stop::Recorded(call.seq, name(&call.said), call.said.text.clone()))
+    Some(Stop::Recorded(
+        call.seq,
+        name(&call.said),
+        call.said.text.clone(),
+    ))
 }
 
 /// The stop over everything, on every page, until this person says seen.

@@ -14,9 +14,18 @@ fn chosen(link: &Link, all: bool) -> Vec<FigureNow> {
     if all {
         return mirror.figures.clone();
     }
-    let Some(welcome) = &mirror.welcome else { return Vec::new() };
-    let keys = welcome.car.role(&welcome.you.role).map(|role| role.figures.as_slice()).unwrap_or_default();
-    keys.iter().filter_map(|key| mirror.figures.iter().find(|figure| figure.key == *key)).cloned().collect()
+    let Some(welcome) = &mirror.welcome else {
+        return Vec::new();
+    };
+    let keys = welcome
+        .car
+        .role(&welcome.you.role)
+        .map(|role| role.figures.as_slice())
+        .unwrap_or_default();
+    keys.iter()
+        .filter_map(|key| mirror.figures.iter().find(|figure| figure.key == *key))
+        .cloned()
+        .collect()
 }
 
 /// The figures of this person's role, or all.
@@ -27,8 +36,17 @@ pub fn Figures(
     all: bool,
 ) -> impl IntoView {
     let app = app();
-    let figures = app.about(&[Topic::Figures, Topic::Welcome], move |link| chosen(link, all));
-    let keys = Memo::new(move |_| figures.read().iter().flatten().map(|figure| figure.key.clone()).collect::<Vec<_>>());
+    let figures = app.about(&[Topic::Figures, Topic::Welcome], move |link| {
+        chosen(link, all)
+    });
+    let keys = Memo::new(move |_| {
+        figures
+            .read()
+            .iter()
+            .flatten()
+            .map(|figure| figure.key.clone())
+            .collect::<Vec<_>>()
+    });
     view! {
         <div class="figures" hidden=move || keys.read().is_empty()>
             <For each=move || keys.get() key=Clone::clone let:key>
@@ -42,12 +60,21 @@ pub fn Figures(
 fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String) -> impl IntoView {
     let app = app();
     let test = format!("figure-{key_name}");
-    let figure = Memo::new(move |_| figures.read().iter().flatten().find(|figure| figure.key == key_name).cloned());
+    let figure = Memo::new(move |_| {
+        figures
+            .read()
+            .iter()
+            .flatten()
+            .find(|figure| figure.key == key_name)
+            .cloned()
+    });
     let texts = Memo::new(move |_| {
         let units = app.settings.read().units;
         let figure = figure.get()?;
         let car = app.car.read();
-        let scale = figure.unit.map(|unit| Scale::of_unit(unit, units, car.as_ref().map_or(&[], |car| &car.channels)));
+        let scale = figure
+            .unit
+            .map(|unit| Scale::of_unit(unit, units, car.as_ref().map_or(&[], |car| &car.channels)));
         // Seconds are read as a clock's; a minute of them has no unit to show.
         let seconds = figure.unit == Some(Unit::Second);
         let text = |value: f64| match scale {
@@ -56,12 +83,32 @@ fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String) -> impl IntoV
             None => number(value, 1),
         };
         let clock = seconds && figure.value.is_some_and(|value| value >= 59.5);
-        let unit = if clock { "" } else { scale.map_or("", |scale| scale.unit.label()) };
-        let between = figure.low.zip(figure.high).map(|(low, high)| fill(W::Between, &[&text(low), &text(high)]));
-        Some((figure.label, figure.value.map(text), unit, between, figure.words))
+        let unit = if clock {
+            ""
+        } else {
+            scale.map_or("", |scale| scale.unit.label())
+        };
+        let between = figure
+            .low
+            .zip(figure.high)
+            .map(|(low, high)| fill(W::Between, &[&text(low), &text(high)]));
+        Some((
+            figure.label,
+            figure.value.map(text),
+            unit,
+            between,
+            figure.words,
+        ))
     });
-    let attention = move || figure.read().as_ref().is_some_and(|figure| figure.attention);
-    let part = move |pick: fn((String, Option<String>, &'static str, Option<String>, String)) -> Option<String>| texts.get().and_then(pick);
+    let attention = move || {
+        figure
+            .read()
+            .as_ref()
+            .is_some_and(|figure| figure.attention)
+    };
+    let part = move |pick: fn(
+        (String, Option<String>, &'static str, Option<String>, String),
+    ) -> Option<String>| texts.get().and_then(pick);
     view! {
         <article class="figure" class:attention=attention data-test=test>
             <h2 class="name">{move || part(|texts| Some(texts.0))}</h2>

@@ -38,7 +38,11 @@ pub struct StepNow {
 /// Where the procedure is now.
 pub fn step_now(link: &Link) -> StepNow {
     let mirror = link.mirror();
-    let car = mirror.welcome.as_ref().map(|welcome| welcome.car.name.clone()).unwrap_or_default();
+    let car = mirror
+        .welcome
+        .as_ref()
+        .map(|welcome| welcome.car.name.clone())
+        .unwrap_or_default();
     let bare = |phase: String, text: W| StepNow {
         key: None,
         phase,
@@ -50,23 +54,40 @@ pub fn step_now(link: &Link) -> StepNow {
         safety: false,
         state: "",
     };
-    let Some(warmup) = &mirror.record.warmup else { return bare(car, W::NoWarmup) };
+    let Some(warmup) = &mirror.record.warmup else {
+        return bare(car, W::NoWarmup);
+    };
     if warmup.closed_at.is_some() {
         return bare(warmup.sheet.name.clone(), W::WarmupClosed);
     }
     let state = state(warmup);
-    let Some((phase, step)) = warmup.current() else { return StepNow { state, ..bare(warmup.sheet.name.clone(), W::AllDone) } };
+    let Some((phase, step)) = warmup.current() else {
+        return StepNow {
+            state,
+            ..bare(warmup.sheet.name.clone(), W::AllDone)
+        };
+    };
     let total = warmup.open_steps().count();
-    let done = warmup.open_steps().filter(|(_, step)| warmup.steps.contains_key(&step.key)).count();
+    let done = warmup
+        .open_steps()
+        .filter(|(_, step)| warmup.steps.contains_key(&step.key))
+        .count();
     let me = mirror.welcome.as_ref().map(|welcome| &welcome.you);
     let mine = me.is_some_and(|me| me.role == step.owner);
-    let label = warmup.car.role(&step.owner).map_or(step.owner.as_str(), |role| role.label.as_str());
+    let label = warmup
+        .car
+        .role(&step.owner)
+        .map_or(step.owner.as_str(), |role| role.label.as_str());
     StepNow {
         key: Some(step.key.to_string()),
         phase: phase.name.clone(),
         text: step.text.clone(),
         count: fill(W::StepOf, &[&(done + 1).to_string(), &total.to_string()]),
-        owner: Some(if mine { say(W::YourStep).to_owned() } else { fill(W::OwnerIs, &[label]) }),
+        owner: Some(if mine {
+            say(W::YourStep).to_owned()
+        } else {
+            fill(W::OwnerIs, &[label])
+        }),
         mine,
         caution: step.caution.clone(),
         safety: step.safety,
@@ -91,7 +112,13 @@ pub fn Header() -> impl IntoView {
     let now = app.about(&[Topic::Record, Topic::Welcome], step_now);
     let lost = Memo::new(move |_| matches!(*app.link.read(), LinkView::Lost(_)));
     let text = move || now.read().as_ref().map(|now| now.text.clone());
-    let long = move || if text().is_some_and(|text| text.chars().count() > LONG) { "yes" } else { "no" };
+    let long = move || {
+        if text().is_some_and(|text| text.chars().count() > LONG) {
+            "yes"
+        } else {
+            "no"
+        }
+    };
     let link_words = Memo::new(move |_| match &*app.link.read() {
         LinkView::Live => say(W::LinkLive).to_owned(),
         LinkView::Lost(_) => say(W::LinkLost).to_owned(),

@@ -74,7 +74,10 @@ pub fn HoldKey(
     let pointer_down = move |event: ev::PointerEvent| {
         if event.button() == 0 && event.is_primary() {
             // A finger in a glove rolls; the key stays held until it is lifted.
-            if let Some(target) = event.current_target().and_then(|target| target.dyn_into::<web_sys::Element>().ok()) {
+            if let Some(target) = event
+                .current_target()
+                .and_then(|target| target.dyn_into::<web_sys::Element>().ok())
+            {
                 let _ = target.set_pointer_capture(event.pointer_id());
             }
             press();

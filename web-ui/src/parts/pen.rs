@@ -43,7 +43,14 @@ pub fn start() {
 /// Draws that channel's trace on that canvas from now on; the number is for `forget`.
 pub fn remember(index: usize, channel: Channel, canvas: HtmlCanvasElement) -> u32 {
     let id = NEXT.replace(NEXT.get() + 1);
-    PAPERS.with_borrow_mut(|papers| papers.push(Paper { id, index, channel, canvas }));
+    PAPERS.with_borrow_mut(|papers| {
+        papers.push(Paper {
+            id,
+            index,
+            channel,
+            canvas,
+        })
+    });
     DRAWN.set(0.0);
     id
 }
@@ -54,10 +61,17 @@ pub fn forget(id: u32) {
 }
 
 /// Where a value lies on a strip, from 0 to 1.
-pub fn place(band: Option<Band>, channel: &Channel, trace: Option<&Trace>) -> Box<dyn Fn(f64) -> f64> {
+pub fn place(
+    band: Option<Band>,
+    channel: &Channel,
+    trace: Option<&Trace>,
+) -> Box<dyn Fn(f64) -> f64> {
     match band {
         Some(band) => Box::new(move |value| band.place(value)),
-        None => Box::new(free_place(trace.and_then(Trace::extent), (channel.plausible.low, channel.plausible.high))),
+        None => Box::new(free_place(
+            trace.and_then(Trace::extent),
+            (channel.plausible.low, channel.plausible.high),
+        )),
     }
 }
 
@@ -65,16 +79,27 @@ fn draw(paper: &Paper) {
     let now = socket::hub_now();
     socket::with_shell(|shell| {
         let band = band_now(shell.link(), &paper.channel.key);
-        let Some(trace) = shell.traces.get(paper.index) else { return };
+        let Some(trace) = shell.traces.get(paper.index) else {
+            return;
+        };
         let place = place(band, &paper.channel, Some(trace));
         stroke(&paper.canvas, trace, now, PAST, &place);
     });
 }
 
 /// Sizes the canvas to its box, clears it and draws one trace; the past takes `past` of the height.
-pub fn stroke(canvas: &HtmlCanvasElement, trace: &Trace, now: Millis, past: f64, place: &dyn Fn(f64) -> f64) -> Option<CanvasRenderingContext2d> {
+pub fn stroke(
+    canvas: &HtmlCanvasElement,
+    trace: &Trace,
+    now: Millis,
+    past: f64,
+    place: &dyn Fn(f64) -> f64,
+) -> Option<CanvasRenderingContext2d> {
     let ratio = web_sys::window()?.device_pixel_ratio().clamp(1.0, 3.0);
-    let (width, height) = (f64::from(canvas.client_width()), f64::from(canvas.client_height()));
+    let (width, height) = (
+        f64::from(canvas.client_width()),
+        f64::from(canvas.client_height()),
+    );
     let (wide, high) = ((width * ratio) as u32, (height * ratio) as u32);
     if canvas.width() != wide || canvas.height() != high {
         canvas.set_width(wide);
@@ -106,6 +131,9 @@ pub fn stroke(canvas: &HtmlCanvasElement, trace: &Trace, now: Millis, past: f64,
 
 /// The ink of the stylesheet, so that day and night are chosen in one place.
 fn ink(canvas: &HtmlCanvasElement) -> String {
-    let computed = web_sys::window().and_then(|window| window.get_computed_style(canvas).ok().flatten());
-    computed.and_then(|style| style.get_property_value("color").ok()).unwrap_or_else(|| "#000".to_owned())
+    let computed =
+        web_sys::window().and_then(|window| window.get_computed_style(canvas).ok().flatten());
+    computed
+        .and_then(|style| style.get_property_value("color").ok())
+        .unwrap_or_else(|| "#000".to_owned())
 }

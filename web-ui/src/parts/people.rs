@@ -30,23 +30,38 @@ struct Row {
 
 fn rows(link: &Link, now: i64) -> Vec<Row> {
     let mirror = link.mirror();
-    let Some(welcome) = &mirror.welcome else { return Vec::new() };
+    let Some(welcome) = &mirror.welcome else {
+        return Vec::new();
+    };
     let row = |present: &Present| Row {
         id: present.who.id.to_string(),
         name: present.who.name.clone(),
-        role: welcome.car.role(&present.who.role).map_or_else(|| present.who.role.to_string(), |role| role.label.clone()),
+        role: welcome
+            .car
+            .role(&present.who.role)
+            .map_or_else(|| present.who.role.to_string(), |role| role.label.clone()),
         chief: present.right == Right::Chief,
         here: present.here,
         you: present.who.id == welcome.you.id,
         note: if present.here {
-            present.lag_ms.map(|lag| fill(W::LagMs, &[&lag.to_string()])).unwrap_or_default()
+            present
+                .lag_ms
+                .map(|lag| fill(W::LagMs, &[&lag.to_string()]))
+                .unwrap_or_default()
         } else {
             fill(W::Gone, &[&age((now - present.since) as f64)])
         },
     };
     // Somebody who is here again from another browser is not missing; and who left long ago is not looked for.
-    let here = |name: &str| mirror.people.iter().any(|present| present.here && present.who.name == name);
-    let shown = |present: &&Present| present.here || (!here(&present.who.name) && now - present.since < MISSED_MS);
+    let here = |name: &str| {
+        mirror
+            .people
+            .iter()
+            .any(|present| present.here && present.who.name == name)
+    };
+    let shown = |present: &&Present| {
+        present.here || (!here(&present.who.name) && now - present.since < MISSED_MS)
+    };
     let mut rows: Vec<Row> = mirror.people.iter().filter(shown).map(row).collect();
     rows.sort_by_key(|row| !row.here);
     rows
@@ -111,7 +126,10 @@ pub fn Sources() -> impl IntoView {
     let sources = app.about(&[Topic::Sources], |link| link.mirror().sources.clone());
     let row = |source: SourceHealth| {
         let (key, words) = state_words(source.state);
-        let rate = fill(W::PerSecond, &[&crate::pure::show::number(source.per_second, 0)]);
+        let rate = fill(
+            W::PerSecond,
+            &[&crate::pure::show::number(source.per_second, 0)],
+        );
         let faults = source.faults.iter().map(|fault| view! {
             <li class="fault"><strong>{fault_words(fault)}</strong><span>{fault.last.clone()}</span></li>
         });

@@ -31,24 +31,48 @@ pub struct Waiting {
 }
 
 /// What that step, or the current one, waits for at that time of the hub's.
-pub fn waiting(link: &Link, step: Option<&StepKey>, units: crate::pure::show::Units, now: i64) -> Option<Waiting> {
+pub fn waiting(
+    link: &Link,
+    step: Option<&StepKey>,
+    units: crate::pure::show::Units,
+    now: i64,
+) -> Option<Waiting> {
     let mirror = link.mirror();
-    let warmup = mirror.record.warmup.as_ref().filter(|warmup| warmup.closed_at.is_none())?;
+    let warmup = mirror
+        .record
+        .warmup
+        .as_ref()
+        .filter(|warmup| warmup.closed_at.is_none())?;
     let key = match step {
         Some(key) => key.clone(),
         None => warmup.current()?.1.key.clone(),
     };
     let (_, sheet_step) = warmup.sheet.step(&key)?;
     let elapsed = (now - mirror.progress.now).max(0);
-    let progress = mirror.progress.steps.iter().find(|progress| progress.step == key);
-    let waits: Vec<_> = progress.iter().flat_map(|progress| &progress.waits).map(|wait| wait_shown(wait, &warmup.car, units, elapsed as f64)).collect();
+    let progress = mirror
+        .progress
+        .steps
+        .iter()
+        .find(|progress| progress.step == key);
+    let waits: Vec<_> = progress
+        .iter()
+        .flat_map(|progress| &progress.waits)
+        .map(|wait| wait_shown(wait, &warmup.car, units, elapsed as f64))
+        .collect();
     // Until the hub has told of this step nothing is known to be met, unless there is nothing to meet.
     let ready = match progress {
         Some(progress) => progress.ready || waits.iter().all(|wait| wait.met),
         None => sheet_step.gates.is_empty() && sheet_step.dwell_ms.is_none(),
     };
-    let left_ms = progress.and_then(|progress| progress.limit_left_ms).map(|left| left - elapsed);
-    Some(Waiting { waits, ready, left_ms, late_call: sheet_step.late_call.clone() })
+    let left_ms = progress
+        .and_then(|progress| progress.limit_left_ms)
+        .map(|left| left - elapsed);
+    Some(Waiting {
+        waits,
+        ready,
+        left_ms,
+        late_call: sheet_step.late_call.clone(),
+    })
 }
 
 /// What the current step waits for, counting down.
@@ -86,7 +110,13 @@ pub fn Waits(
     /// Of which.
     waiting: Memo<Option<Waiting>>,
 ) -> impl IntoView {
-    let waits = Memo::new(move |_| waiting.read().as_ref().map(|waiting| waiting.waits.clone()).unwrap_or_default());
+    let waits = Memo::new(move |_| {
+        waiting
+            .read()
+            .as_ref()
+            .map(|waiting| waiting.waits.clone())
+            .unwrap_or_default()
+    });
     view! {
         <div class="waits" data-test="waits">
             <Show when=move || !waits.read().is_empty()>
@@ -108,8 +138,19 @@ pub fn Waits(
 #[component]
 fn Limit(waiting: Memo<Option<Waiting>>) -> impl IntoView {
     let app = app();
-    let tenths = Memo::new(move |_| waiting.read().as_ref().and_then(|waiting| waiting.left_ms).map(|left| left.div_euclid(1_000)));
-    let late_call = Memo::new(move |_| waiting.read().as_ref().and_then(|waiting| waiting.late_call.clone()));
+    let tenths = Memo::new(move |_| {
+        waiting
+            .read()
+            .as_ref()
+            .and_then(|waiting| waiting.left_ms)
+            .map(|left| left.div_euclid(1_000))
+    });
+    let late_call = Memo::new(move |_| {
+        waiting
+            .read()
+            .as_ref()
+            .and_then(|waiting| waiting.late_call.clone())
+    });
     move || {
         tenths.get().map(|seconds| {
             let late = seconds < 0;
@@ -130,7 +171,12 @@ fn Limit(waiting: Memo<Option<Waiting>>) -> impl IntoView {
 }
 
 fn last_marked(link: &Link) -> Option<StepKey> {
-    let warmup = link.mirror().record.warmup.as_ref().filter(|warmup| warmup.closed_at.is_none())?;
+    let warmup = link
+        .mirror()
+        .record
+        .warmup
+        .as_ref()
+        .filter(|warmup| warmup.closed_at.is_none())?;
     warmup.order.last().cloned()
 }
 
@@ -140,10 +186,16 @@ pub fn MarkRow() -> impl IntoView {
     let app = app();
     let step = app.about(&[Topic::Record, Topic::Welcome], step_now);
     let key = Memo::new(move |_| step.read().as_ref().and_then(|step| step.key.clone()));
-    let held = Memo::new(move |_| step.read().as_ref().is_some_and(|step| step.state == "held"));
+    let held = Memo::new(move |_| {
+        step.read()
+            .as_ref()
+            .is_some_and(|step| step.state == "held")
+    });
     let waiting = current_waiting();
     let live = app.live();
-    let ready = Memo::new(move |_| waiting.read().as_ref().is_some_and(|waiting| waiting.ready) && !held.get());
+    let ready = Memo::new(move |_| {
+        waiting.read().as_ref().is_some_and(|waiting| waiting.ready) && !held.get()
+    });
     let label = Signal::derive(move || {
         let word = if !live.get() {
             W::MarkNotLive
@@ -158,7 +210,9 @@ pub fn MarkRow() -> impl IntoView {
     });
     let mark = move |()| {
         if let Some(key) = key.get_untracked() {
-            app.want(Command::Mark { step: key.as_str().into() });
+            app.want(Command::Mark {
+                step: key.as_str().into(),
+            });
         }
     };
     let skip = move |_| {
@@ -177,7 +231,13 @@ pub fn MarkRow() -> impl IntoView {
             <button type="button" class="key primary begin" data-test="begin-open" on:click=move |_| app.open(Over::More)>{say(W::BeginOpen)}</button>
         }
     };
-    let going = app.about(&[Topic::Record], |link| link.mirror().record.warmup.as_ref().is_some_and(|warmup| warmup.closed_at.is_none()));
+    let going = app.about(&[Topic::Record], |link| {
+        link.mirror()
+            .record
+            .warmup
+            .as_ref()
+            .is_some_and(|warmup| warmup.closed_at.is_none())
+    });
     view! {
         <div class="mark-row">
             <Show when=move || going.get() == Some(true) fallback=begin>

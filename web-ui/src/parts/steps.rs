@@ -50,7 +50,9 @@ fn mark_note(mark: &Mark) -> String {
 }
 
 fn groups(link: &Link) -> Vec<Group> {
-    let Some(warmup) = &link.mirror().record.warmup else { return Vec::new() };
+    let Some(warmup) = &link.mirror().record.warmup else {
+        return Vec::new();
+    };
     let current = warmup.current().map(|(_, step)| step.key.clone());
     let row = |warmup: &Warmup, step: &Step| {
         let mark = warmup.steps.get(&step.key);
@@ -64,7 +66,10 @@ fn groups(link: &Link) -> Vec<Group> {
         Row {
             key: step.key.clone(),
             text: step.text.clone(),
-            owner: warmup.car.role(&step.owner).map_or_else(|| step.owner.to_string(), |role| role.label.clone()),
+            owner: warmup
+                .car
+                .role(&step.owner)
+                .map_or_else(|| step.owner.to_string(), |role| role.label.clone()),
             caution: step.caution.clone(),
             safety: step.safety,
             state,
@@ -99,8 +104,20 @@ pub fn Steps() -> impl IntoView {
 }
 
 #[component]
-fn PhaseRows(groups: Memo<Option<Vec<Group>>>, phase: PhaseKey, opened: RwSignal<Option<StepKey>>) -> impl IntoView {
-    let rows = Memo::new(move |_| groups.read().iter().flatten().find(|group| group.key == phase).map(|group| group.rows.clone()).unwrap_or_default());
+fn PhaseRows(
+    groups: Memo<Option<Vec<Group>>>,
+    phase: PhaseKey,
+    opened: RwSignal<Option<StepKey>>,
+) -> impl IntoView {
+    let rows = Memo::new(move |_| {
+        groups
+            .read()
+            .iter()
+            .flatten()
+            .find(|group| group.key == phase)
+            .map(|group| group.rows.clone())
+            .unwrap_or_default()
+    });
     view! {
         <ol class="phase-steps">
             <For each=move || rows.get() key=|row| (row.key.clone(), row.state, row.note.clone()) let:row>
@@ -115,8 +132,22 @@ fn StepRow(row: Row, opened: RwSignal<Option<StepKey>>) -> impl IntoView {
     let app = app();
     let chief = app.chief();
     let key = row.key.clone();
-    let is_open = { let key = key.clone(); Memo::new(move |_| *opened.read() == Some(key.clone())) };
-    let toggle = { let key = key.clone(); move |_| opened.update(|opened| *opened = if *opened == Some(key.clone()) { None } else { Some(key.clone()) }) };
+    let is_open = {
+        let key = key.clone();
+        Memo::new(move |_| *opened.read() == Some(key.clone()))
+    };
+    let toggle = {
+        let key = key.clone();
+        move |_| {
+            opened.update(|opened| {
+                *opened = if *opened == Some(key.clone()) {
+                    None
+                } else {
+                    Some(key.clone())
+                }
+            })
+        }
+    };
     let can_mark = matches!(row.state, "current" | "allowed");
     let words = match row.state {
         "done" => say(W::StepDone),
@@ -166,7 +197,14 @@ fn MarkHere(step: StepKey) -> impl IntoView {
         })
     };
     let ready = Memo::new(move |_| wait.read().as_ref().is_some_and(|wait| wait.ready));
-    let label = Signal::derive(move || say(if ready.get() { W::MarkHold } else { W::MarkWaits }).to_owned());
+    let label = Signal::derive(move || {
+        say(if ready.get() {
+            W::MarkHold
+        } else {
+            W::MarkWaits
+        })
+        .to_owned()
+    });
     let (mark, skip) = (step.clone(), step.0.clone());
     view! {
         <Waits waiting=wait/>

@@ -37,7 +37,9 @@ pub fn Strip(
         let channel = channel.clone();
         Effect::new(move |_| {
             if let Some(canvas) = canvas.get() {
-                paper.update_value(|paper| *paper = Some(pen::remember(index, channel.clone(), canvas)));
+                paper.update_value(|paper| {
+                    *paper = Some(pen::remember(index, channel.clone(), canvas))
+                });
             }
         });
     }
@@ -46,15 +48,26 @@ pub fn Strip(
             pen::forget(id);
         }
     });
-    let standing = Memo::new(move |_| reading.read().value.map_or(Standing::Free, |value| Standing::of(band.get(), value)));
-    let digits = Memo::new(move |_| reading.read().value.map_or_else(|| say(W::NoValue).to_owned(), |value| scale.get().text(value)));
+    let standing = Memo::new(move |_| {
+        reading
+            .read()
+            .value
+            .map_or(Standing::Free, |value| Standing::of(band.get(), value))
+    });
+    let digits = Memo::new(move |_| {
+        reading.read().value.map_or_else(
+            || say(W::NoValue).to_owned(),
+            |value| scale.get().text(value),
+        )
+    });
     let word = Memo::new(move |_| state_words(&reading.read(), standing.get(), &scale.get()));
     let quality = Memo::new(move |_| quality_key(reading.read().quality));
     let shift = {
         let channel = channel.clone();
         Memo::new(move |_| shift(&reading.read(), band.get(), index, &channel))
     };
-    let at_end = Memo::new(move |_| matches!(shift.get(), Some(shift) if shift <= 0.0 || shift >= 1000.0));
+    let at_end =
+        Memo::new(move |_| matches!(shift.get(), Some(shift) if shift <= 0.0 || shift >= 1000.0));
     let typed = typed_by(reading, channel.key.clone());
     let key = channel.key.clone();
     let label = channel.label.clone();
@@ -100,16 +113,29 @@ pub fn Strip(
 fn typed_by(reading: RwSignal<Reading>, key: ChannelKey) -> Memo<Option<String>> {
     let app = app();
     let by = app.about(&[Topic::Record], move |link| {
-        let typed = link.mirror().record.warmup.as_ref().and_then(|warmup| warmup.typed.get(&key));
-        typed.and_then(|typed| typed.by.as_ref()).map(|by| by.name.clone())
+        let typed = link
+            .mirror()
+            .record
+            .warmup
+            .as_ref()
+            .and_then(|warmup| warmup.typed.get(&key));
+        typed
+            .and_then(|typed| typed.by.as_ref())
+            .map(|by| by.name.clone())
     });
-    Memo::new(move |_| reading.read().typed.then(|| by.get().flatten().unwrap_or_else(|| "?".to_owned())))
+    Memo::new(move |_| {
+        reading
+            .read()
+            .typed
+            .then(|| by.get().flatten().unwrap_or_else(|| "?".to_owned()))
+    })
 }
 
 /// Where the marker lies, in thousandths of the strip, rounded so that noise below a pixel moves nothing.
 fn shift(reading: &Reading, band: Option<Band>, index: usize, channel: &Channel) -> Option<f64> {
     let value = reading.value?;
-    let place = socket::with_shell(|shell| pen::place(band, channel, shell.traces.get(index))(value))?;
+    let place =
+        socket::with_shell(|shell| pen::place(band, channel, shell.traces.get(index))(value))?;
     Some((place * 1000.0).round())
 }
 

@@ -11,14 +11,26 @@ use spinover_protocol::message::{Command, Control};
 
 /// Decimals that a step of that size needs.
 fn decimals(step: f64) -> u8 {
-    if step >= 1.0 { 0 } else if step >= 0.1 { 1 } else { 2 }
+    if step >= 1.0 {
+        0
+    } else if step >= 0.1 {
+        1
+    } else {
+        2
+    }
 }
 
 /// Every control of the simulated car.
 #[component]
 pub fn TrainSheet() -> impl IntoView {
     let app = app();
-    let controls = app.about(&[Topic::Welcome], |link| link.mirror().welcome.as_ref().map(|welcome| welcome.controls.clone()).unwrap_or_default());
+    let controls = app.about(&[Topic::Welcome], |link| {
+        link.mirror()
+            .welcome
+            .as_ref()
+            .map(|welcome| welcome.controls.clone())
+            .unwrap_or_default()
+    });
     view! {
         <p class="hint">{say(W::TrainHint)}</p>
         {move || controls.get().unwrap_or_default().into_iter().enumerate().map(|(index, control)| view! { <ControlRow index=index control=control/> }).collect_view()}
@@ -33,8 +45,15 @@ fn ControlRow(index: usize, control: Control) -> impl IntoView {
     let key = control.key.clone();
     let set = move |value: f64| {
         let value = value.clamp(low, high);
-        app.controls.update(|controls| if let Some(known) = controls.get_mut(index) { *known = value });
-        app.want(Command::Train { control: key.clone(), value });
+        app.controls.update(|controls| {
+            if let Some(known) = controls.get_mut(index) {
+                *known = value
+            }
+        });
+        app.want(Command::Train {
+            control: key.clone(),
+            value,
+        });
     };
     let test = format!("control-{}", control.key);
     let keys = if step == 0.0 {

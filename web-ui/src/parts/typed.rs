@@ -20,7 +20,12 @@ fn erase(text: &mut String) {
 pub fn TypeSheet() -> impl IntoView {
     let app = app();
     let picked = RwSignal::new(None::<Channel>);
-    let channels = move || app.car.get().map(|car| car.channels.clone()).unwrap_or_default();
+    let channels = move || {
+        app.car
+            .get()
+            .map(|car| car.channels.clone())
+            .unwrap_or_default()
+    };
     let pick = move || {
         channels().into_iter().map(|channel| {
             let (label, key) = (channel.label.clone(), channel.key.clone());
@@ -29,9 +34,11 @@ pub fn TypeSheet() -> impl IntoView {
             }
         }).collect_view()
     };
-    move || match picked.get() {
+    move || {
+        match picked.get() {
         None => view! { <p class="label">{say(W::TypePick)}</p><div class="choices wide">{pick()}</div> }.into_any(),
         Some(channel) => view! { <Pad channel=channel picked=picked/> }.into_any(),
+    }
     }
 }
 
@@ -60,7 +67,10 @@ fn Pad(channel: Channel, picked: RwSignal<Option<Channel>>) -> impl IntoView {
         let key = channel.key.clone();
         move |_| {
             if let Some(value) = value.get_untracked() {
-                app.want(Command::TypeReading { channel: key.clone(), value: scale.back(value) });
+                app.want(Command::TypeReading {
+                    channel: key.clone(),
+                    value: scale.back(value),
+                });
                 app.close();
             }
         }
@@ -71,7 +81,12 @@ fn Pad(channel: Channel, picked: RwSignal<Option<Channel>>) -> impl IntoView {
         let test = match what { '.' => "pad-dot".to_owned(), '-' => "pad-sign".to_owned(), digit => format!("pad-{digit}") };
         view! { <button type="button" class="key pad-key" data-test=test on:click=move |_| add(what)>{shown}</button> }
     });
-    let send_label = move || fill(W::TypeSend, &[&(text.get().replace('-', "\u{2212}") + " " + unit)]);
+    let send_label = move || {
+        fill(
+            W::TypeSend,
+            &[&(text.get().replace('-', "\u{2212}") + " " + unit)],
+        )
+    };
     view! {
         <button type="button" class="key choice" on:click=move |_| picked.set(None)>{channel.label.clone()}</button>
         <p class="pad-value" data-test="pad-value"><span class="digits">{move || text.get().replace('-', "\u{2212}")}</span><span class="unit">{unit}</span></p>

@@ -18,30 +18,61 @@ pub fn is_wall(who: &Who) -> bool {
 }
 
 /// The ordinary calls of the last `fresh_ms` that this person should be interrupted by, latest first.
-pub fn incoming<'a>(record: &'a Record, me: &'a Who, now: Millis, fresh_ms: Millis) -> impl Iterator<Item = &'a Call> {
-    let calls = record.warmup.iter().filter(|warmup| warmup.closed_at.is_none()).flat_map(|warmup| warmup.calls.iter().rev());
+pub fn incoming<'a>(
+    record: &'a Record,
+    me: &'a Who,
+    now: Millis,
+    fresh_ms: Millis,
+) -> impl Iterator<Item = &'a Call> {
+    let calls = record
+        .warmup
+        .iter()
+        .filter(|warmup| warmup.closed_at.is_none())
+        .flat_map(|warmup| warmup.calls.iter().rev());
     calls.filter(move |call| !call.stop && call.waits_for(me) && now - call.said.at < fresh_ms)
 }
 
 /// The stop that takes over this person's screen: the latest that is not lifted and that they have not said seen to. A wall goes on to
 /// show the readings after a while, with the stop above them.
 pub fn takeover<'a>(record: &'a Record, me: &Who, now: Millis) -> Option<&'a Call> {
-    record.warmup.as_ref()?.stops().find(|call| call.waits_for(me) && (!is_wall(me) || now - call.said.at < WALL_MS))
+    record
+        .warmup
+        .as_ref()?
+        .stops()
+        .find(|call| call.waits_for(me) && (!is_wall(me) || now - call.said.at < WALL_MS))
 }
 
 /// Who is here and has not seen a call, walls apart.
 fn unseen(mirror: &Mirror, call: Seq) -> impl Iterator<Item = &Who> {
-    not_seen_by(mirror, call).into_iter().map(|present| &present.who).filter(|who| !is_wall(who))
+    not_seen_by(mirror, call)
+        .into_iter()
+        .map(|present| &present.who)
+        .filter(|who| !is_wall(who))
 }
 
 /// The latest call of this person's own that somebody here has not seen yet, for `keep_ms` after it was made or seen by all.
-pub fn own_latest<'a>(mirror: &'a Mirror, me: &Who, now: Millis, keep_ms: Millis) -> Option<&'a Call> {
+pub fn own_latest<'a>(
+    mirror: &'a Mirror,
+    me: &Who,
+    now: Millis,
+    keep_ms: Millis,
+) -> Option<&'a Call> {
     let warmup = mirror.record.warmup.as_ref()?;
-    let own = warmup.calls.iter().rev().find(|call| !call.stop && call.said.by.as_ref().is_some_and(|by| by.id == me.id))?;
+    let own = warmup
+        .calls
+        .iter()
+        .rev()
+        .find(|call| !call.stop && call.said.by.as_ref().is_some_and(|by| by.id == me.id))?;
     if own.lifted.is_some() {
         return None;
     }
-    let settled = own.seen.values().copied().max().unwrap_or(own.said.at).max(own.said.at);
+    let settled = own
+        .seen
+        .values()
+        .copied()
+        .max()
+        .unwrap_or(own.said.at)
+        .max(own.said.at);
     let open = unseen(mirror, own.seq).next().is_some() && now - own.said.at < FRESH_MS;
     (open || now - settled < keep_ms).then_some(own)
 }
@@ -50,7 +81,12 @@ pub fn own_latest<'a>(mirror: &'a Mirror, me: &Who, now: Millis, keep_ms: Millis
 pub fn seen_names(record: &Record, call: &Call) -> Vec<String> {
     let mut seen: Vec<_> = call.seen.iter().collect();
     seen.sort_by_key(|(id, at)| (**at, (*id).clone()));
-    let name = |id| record.people.get(id).map_or_else(|| "?".to_owned(), |person| person.who.name.clone());
+    let name = |id| {
+        record
+            .people
+            .get(id)
+            .map_or_else(|| "?".to_owned(), |person| person.who.name.clone())
+    };
     seen.into_iter().map(|(id, _)| name(id)).collect()
 }
 
@@ -62,7 +98,10 @@ pub fn unseen_names(mirror: &Mirror, call: Seq) -> Vec<String> {
 /// The label of an audience: a role's, or nothing for everyone.
 pub fn audience_label(mirror: &Mirror, to: &Audience) -> Option<String> {
     let Audience::Role(key) = to else { return None };
-    let role = mirror.welcome.as_ref().and_then(|welcome| welcome.car.role(key));
+    let role = mirror
+        .welcome
+        .as_ref()
+        .and_then(|welcome| welcome.car.role(key));
     Some(role.map_or_else(|| key.to_string(), |role| role.label.clone()))
 }
 
@@ -76,20 +115,47 @@ mod tests {
     };
 
     fn who(id: &str, role: &str) -> Who {
-        Who { id: id.into(), name: id.to_uppercase(), role: role.into() }
+        Who {
+            id: id.into(),
+            name: id.to_uppercase(),
+            role: role.into(),
+        }
     }
 
     fn mirror(events: Vec<(Option<Who>, EventBody)>) -> Mirror {
         let mut mirror = Mirror::default();
-        let sheet = Box::new(Sheet { key: "s".into(), name: "s".into(), phases: vec![] });
+        let sheet = Box::new(Sheet {
+            key: "s".into(),
+            name: "s".into(),
+            phases: vec![],
+        });
         let car = serde_car();
-        let begun = (None, EventBody::WarmupBegun { id: "w".into(), sheet, car });
+        let begun = (
+            None,
+            EventBody::WarmupBegun {
+                id: "w".into(),
+                sheet,
+                car,
+            },
+        );
         for (index, (by, body)) in std::iter::once(begun).chain(events).enumerate() {
             let seq = index as Seq + 1;
-            mirror.record.apply(&Event { seq, at: seq as Millis * 1_000, by, command: None, body });
+            mirror.record.apply(&Event {
+                seq,
+                at: seq as Millis * 1_000,
+                by,
+                command: None,
+                body,
+            });
         }
         for person in ["ana", "ben", "cy"] {
-            let present = Present { who: who(person, "idle"), right: Right::Crew, here: true, lag_ms: None, since: 0 };
+            let present = Present {
+                who: who(person, "idle"),
+                right: Right::Crew,
+                here: true,
+                lag_ms: None,
+                since: 0,
+            };
             mirror.people.push(present);
         }
         mirror
@@ -108,18 +174,38 @@ mod tests {
     }
 
     fn called(by: &str, to: Audience, stop: bool) -> (Option<Who>, EventBody) {
-        (Some(who(by, "idle")), EventBody::Called { to, text: "flow up".into(), stop })
+        (
+            Some(who(by, "idle")),
+            EventBody::Called {
+                to,
+                text: "flow up".into(),
+                stop,
+            },
+        )
     }
 
     #[test]
     fn a_call_interrupts_those_it_is_for_until_they_say_seen() {
         let seen = (Some(who("ben", "idle")), EventBody::Seen { call: 2 });
         let mirror = mirror(vec![called("ana", Audience::All, false), seen]);
-        let count = |person: &str, now| incoming(&mirror.record, &who(person, "idle"), now, FRESH_MS).count();
-        assert_eq!((count("ana", 3_000), count("ben", 3_000), count("cy", 3_000)), (0, 0, 1));
-        assert_eq!(count("cy", 2_000 + FRESH_MS), 0, "an old one is not thrown at a newcomer");
+        let count = |person: &str, now| {
+            incoming(&mirror.record, &who(person, "idle"), now, FRESH_MS).count()
+        };
+        assert_eq!(
+            (count("ana", 3_000), count("ben", 3_000), count("cy", 3_000)),
+            (0, 0, 1)
+        );
+        assert_eq!(
+            count("cy", 2_000 + FRESH_MS),
+            0,
+            "an old one is not thrown at a newcomer"
+        );
         let call = &mirror.record.warmup.as_ref().unwrap().calls[0];
-        assert_eq!(seen_names(&mirror.record, call), ["?"], "ben is not among the people of this record");
+        assert_eq!(
+            seen_names(&mirror.record, call),
+            ["?"],
+            "ben is not among the people of this record"
+        );
         assert_eq!(unseen_names(&mirror, 2), ["CY"]);
     }
 
@@ -134,12 +220,18 @@ mod tests {
     fn a_stop_takes_over_each_screen_once() {
         let seen = (Some(who("ben", "idle")), EventBody::Seen { call: 2 });
         let mirror = mirror(vec![called("ana", Audience::All, true), seen]);
-        let shown = |person: &str, role: &str, now| takeover(&mirror.record, &who(person, role), now).map(|call| call.seq);
+        let shown = |person: &str, role: &str, now| {
+            takeover(&mirror.record, &who(person, role), now).map(|call| call.seq)
+        };
         assert_eq!(shown("ana", "idle", 3_000), None);
         assert_eq!(shown("ben", "idle", 3_000), None);
         assert_eq!(shown("cy", "idle", 3_000_000), Some(2));
         assert_eq!(shown("tv", "wall", 3_000), Some(2));
-        assert_eq!(shown("tv", "wall", 2_000 + WALL_MS), None, "a wall has nobody to say seen");
+        assert_eq!(
+            shown("tv", "wall", 2_000 + WALL_MS),
+            None,
+            "a wall has nobody to say seen"
+        );
     }
 
     #[test]
@@ -148,7 +240,10 @@ mod tests {
         let ana = who("ana", "idle");
         assert!(own_latest(&mirror, &ana, 60_000, 5_000).is_some());
         mirror.people.retain(|present| present.who.id == ana.id);
-        assert!(own_latest(&mirror, &ana, 60_000, 5_000).is_none(), "nobody else is here");
+        assert!(
+            own_latest(&mirror, &ana, 60_000, 5_000).is_none(),
+            "nobody else is here"
+        );
         assert!(own_latest(&mirror, &ana, 6_000, 5_000).is_some());
     }
 }

@@ -20,7 +20,14 @@ pub enum Page {
 
 impl Page {
     /// Every page.
-    pub const ALL: [Self; 6] = [Self::Crew, Self::All, Self::Steps, Self::Chief, Self::Laptop, Self::Wall];
+    pub const ALL: [Self; 6] = [
+        Self::Crew,
+        Self::All,
+        Self::Steps,
+        Self::Chief,
+        Self::Laptop,
+        Self::Wall,
+    ];
 
     /// Its name in the address.
     pub fn key(self) -> &'static str {
@@ -105,9 +112,16 @@ pub struct Route {
 impl Route {
     /// Reads an address: `#/crew`, `#/crew/call`, `#/all/trend/oil_pressure`.
     pub fn parse(hash: &str) -> Self {
-        let mut parts = hash.trim_start_matches('#').trim_start_matches('/').split('/');
-        let page = parts.next().and_then(|key| Page::ALL.into_iter().find(|page| page.key() == key));
-        let over = parts.next().and_then(|key| Over::from_key(key, parts.next()));
+        let mut parts = hash
+            .trim_start_matches('#')
+            .trim_start_matches('/')
+            .split('/');
+        let page = parts
+            .next()
+            .and_then(|key| Page::ALL.into_iter().find(|page| page.key() == key));
+        let over = parts
+            .next()
+            .and_then(|key| Over::from_key(key, parts.next()));
         Self { page, over }
     }
 
@@ -141,8 +155,17 @@ impl Invitation {
         let text = hash.strip_prefix('#')?;
         let mut parts = text.splitn(3, '/').map(str::trim);
         let code = parts.next().filter(|code| !code.is_empty())?.to_owned();
-        let mut next = || parts.next().filter(|part| !part.is_empty()).map(str::to_owned);
-        Some(Self { code, role: next(), name: next() })
+        let mut next = || {
+            parts
+                .next()
+                .filter(|part| !part.is_empty())
+                .map(str::to_owned)
+        };
+        Some(Self {
+            code,
+            role: next(),
+            name: next(),
+        })
     }
 }
 
@@ -152,25 +175,49 @@ mod tests {
 
     #[test]
     fn every_place_comes_back_from_its_address() {
-        let overs = [None, Some(Over::Call), Some(Over::Bands), Some(Over::Trend("oil_pressure".to_owned()))];
+        let overs = [
+            None,
+            Some(Over::Call),
+            Some(Over::Bands),
+            Some(Over::Trend("oil_pressure".to_owned())),
+        ];
         for page in Page::ALL {
             for over in &overs {
-                let route = Route { page: Some(page), over: over.clone() };
+                let route = Route {
+                    page: Some(page),
+                    over: over.clone(),
+                };
                 assert_eq!(Route::parse(&Route::hash(page, over.as_ref())), route);
             }
         }
         assert_eq!(Route::parse(""), Route::default());
-        assert_eq!(Route::parse("#/nonsense/call"), Route { page: None, over: Some(Over::Call) });
+        assert_eq!(
+            Route::parse("#/nonsense/call"),
+            Route {
+                page: None,
+                over: Some(Over::Call)
+            }
+        );
     }
 
     #[test]
     fn an_invitation_is_not_a_page() {
         let invitation = |code: &str, role: Option<&str>, name: Option<&str>| {
-            Some(Invitation { code: code.into(), role: role.map(Into::into), name: name.map(Into::into) })
+            Some(Invitation {
+                code: code.into(),
+                role: role.map(Into::into),
+                name: name.map(Into::into),
+            })
         };
         assert_eq!(Invitation::parse("#AB12"), invitation("AB12", None, None));
-        assert_eq!(Invitation::parse("#AB12/idle/Ana%20B"), invitation("AB12", Some("idle"), Some("Ana%20B")));
-        assert_eq!(Invitation::parse("#AB12//Ana"), invitation("AB12", None, Some("Ana")));
+        assert_eq!(
+            Invitation::parse("#AB12/idle/Ana%20B"),
+            invitation("AB12", Some("idle"), Some("Ana%20B"))
+        );
+        assert_eq!(
+            Invitation::parse("#AB12//Ana"),
+            invitation("AB12", None, Some("Ana"))
+        );
         assert_eq!(Invitation::parse("#/crew"), None);
         assert_eq!(Invitation::parse(""), None);
     }

@@ -63,19 +63,33 @@ impl Scale {
     pub fn of(channel: &Channel, units: Units) -> Self {
         let unit = units.shown(channel.unit);
         // The car file's decimals are for its own unit; in another the unit's usual ones are the honest choice.
-        let decimals = if unit == channel.unit { channel.decimals } else { unit.decimals() };
-        Self { from: channel.unit, unit, decimals }
+        let decimals = if unit == channel.unit {
+            channel.decimals
+        } else {
+            unit.decimals()
+        };
+        Self {
+            from: channel.unit,
+            unit,
+            decimals,
+        }
     }
 
     /// The scale of a quantity that is no channel, such as a figure's value. With the car's own units it is shown as the first channel of
     /// that kind is, so that a litre does not stand beside a gallon.
     pub fn of_unit(unit: Unit, units: Units, channels: &[Channel]) -> Self {
-        let alike = channels.iter().find(|channel| channel.unit.dimension() == unit.dimension());
+        let alike = channels
+            .iter()
+            .find(|channel| channel.unit.dimension() == unit.dimension());
         let shown = match (units, alike) {
             (Units::Car, Some(channel)) => channel.unit,
             _ => units.shown(unit),
         };
-        Self { from: unit, unit: shown, decimals: shown.decimals() }
+        Self {
+            from: unit,
+            unit: shown,
+            decimals: shown.decimals(),
+        }
     }
 
     /// The value in the shown unit.
@@ -101,9 +115,16 @@ impl Scale {
     /// A difference as it is written on the screen, without sign. One that would round to nothing gets up to two more decimals:
     /// "low 0.0" would deny what it says.
     pub fn span(&self, span: f64) -> String {
-        let shown = self.from.convert_span(span, self.unit).unwrap_or(span).abs();
+        let shown = self
+            .from
+            .convert_span(span, self.unit)
+            .unwrap_or(span)
+            .abs();
         let mut decimals = self.decimals;
-        while decimals < self.decimals + 2 && shown > 0.0 && shown * 10f64.powi(i32::from(decimals)) < 0.5 {
+        while decimals < self.decimals + 2
+            && shown > 0.0
+            && shown * 10f64.powi(i32::from(decimals)) < 0.5
+        {
             decimals += 1;
         }
         number(shown, decimals)
@@ -122,7 +143,11 @@ fn join_unit(text: String, unit: Unit) -> String {
 pub fn number(value: f64, decimals: u8) -> String {
     let text = format!("{:.*}", usize::from(decimals), value.abs());
     let zero = text.bytes().all(|byte| byte == b'0' || byte == b'.');
-    if value < 0.0 && !zero { "\u{2212}".to_owned() + &text } else { text }
+    if value < 0.0 && !zero {
+        "\u{2212}".to_owned() + &text
+    } else {
+        text
+    }
 }
 
 /// Where a reading stands to its band.
@@ -186,7 +211,11 @@ pub fn age(ms: f64) -> String {
 /// A wait of so many seconds: `48` under a minute, `1:28` from there.
 pub fn wait(seconds: f64) -> String {
     let whole = seconds.max(0.0).round() as u64;
-    if whole < 60 { whole.to_string() } else { format!("{}:{:02}", whole / 60, whole % 60) }
+    if whole < 60 {
+        whole.to_string()
+    } else {
+        format!("{}:{:02}", whole / 60, whole % 60)
+    }
 }
 
 #[cfg(test)]
@@ -199,7 +228,10 @@ mod tests {
             label: "Oil pressure".to_owned(),
             unit: Unit::Psi,
             decimals: 1,
-            plausible: Band { low: 0.0, high: 300.0 },
+            plausible: Band {
+                low: 0.0,
+                high: 300.0,
+            },
             max_rate: None,
             old_after_ms: 1_000,
             band: None,
@@ -213,7 +245,10 @@ mod tests {
         let si = Scale::of(&oil(), Units::Si);
         assert_eq!(si.text_unit(62.04), "428 kPa");
         assert!((si.back(si.value(62.04)) - 62.04).abs() < 1e-9);
-        let band = Some(Band { low: 50.0, high: 80.0 });
+        let band = Some(Band {
+            low: 50.0,
+            high: 80.0,
+        });
         assert_eq!(Standing::of(band, 48.6).words(&own), "low 1.4");
         assert_eq!(Standing::of(band, 80.3).words(&own), "high 0.3");
         assert_eq!(Standing::of(band, 80.0).words(&own), "in band");
@@ -222,7 +257,11 @@ mod tests {
 
     #[test]
     fn a_temperature_difference_is_not_shifted() {
-        let scale = Scale { from: Unit::DegF, unit: Unit::DegC, decimals: 0 };
+        let scale = Scale {
+            from: Unit::DegF,
+            unit: Unit::DegC,
+            decimals: 0,
+        };
         assert_eq!(scale.text(212.0), "100");
         assert_eq!(scale.span(9.0), "5");
     }
@@ -231,8 +270,14 @@ mod tests {
     fn a_figure_is_shown_in_the_unit_of_the_channels_like_it() {
         let kpa = Scale::of_unit(Unit::KiloPascal, Units::Car, &[oil()]);
         assert_eq!(kpa.text_unit(100.0), "15 psi");
-        assert_eq!(Scale::of_unit(Unit::Litre, Units::Car, &[oil()]).unit, Unit::Litre);
-        assert_eq!(Scale::of_unit(Unit::Litre, Units::Us, &[oil()]).unit, Unit::UsGal);
+        assert_eq!(
+            Scale::of_unit(Unit::Litre, Units::Car, &[oil()]).unit,
+            Unit::Litre
+        );
+        assert_eq!(
+            Scale::of_unit(Unit::Litre, Units::Us, &[oil()]).unit,
+            Unit::UsGal
+        );
     }
 
     #[test]
@@ -249,6 +294,9 @@ mod tests {
         assert_eq!(age(4_900.0), "4 s");
         assert_eq!(age(-3.0), "0 s");
         assert_eq!(age(185_000.0), "3 min");
-        assert_eq!((wait(59.4), wait(59.6), wait(88.4)), ("59".into(), "1:00".into(), "1:28".into()));
+        assert_eq!(
+            (wait(59.4), wait(59.6), wait(88.4)),
+            ("59".into(), "1:00".into(), "1:28".into())
+        );
     }
 }

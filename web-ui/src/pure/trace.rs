@@ -41,26 +41,48 @@ pub struct Trace {
 impl Trace {
     /// Takes a reading in. Old and absent ones leave a gap.
     pub fn push(&mut self, at: f64, value: Option<f64>, quality: Quality) {
-        let Some(value) = value.filter(|_| matches!(quality, Quality::Good | Quality::Suspect)) else { return };
-        let sample = Sample { at, value, good: quality == Quality::Good };
+        let Some(value) = value.filter(|_| matches!(quality, Quality::Good | Quality::Suspect))
+        else {
+            return;
+        };
+        let sample = Sample {
+            at,
+            value,
+            good: quality == Quality::Good,
+        };
         // Time that goes back means another hub or a set clock: what was kept no longer belongs to this line.
         if self.samples.back().is_some_and(|last| at < last.at) {
             self.samples.clear();
         }
-        let before = self.samples.len().checked_sub(2).and_then(|index| self.samples.get(index)).copied();
+        let before = self
+            .samples
+            .len()
+            .checked_sub(2)
+            .and_then(|index| self.samples.get(index))
+            .copied();
         match self.samples.back_mut() {
             // The newest is replaced until it stands a whole step from the one before it, so that the line ends at now.
-            Some(last) if before.is_some_and(|before| last.at - before.at < STEP_MS) => *last = sample,
+            Some(last) if before.is_some_and(|before| last.at - before.at < STEP_MS) => {
+                *last = sample
+            }
             _ => self.samples.push_back(sample),
         }
-        while self.samples.front().is_some_and(|first| at - first.at > KEEP_MS) {
+        while self
+            .samples
+            .front()
+            .is_some_and(|first| at - first.at > KEEP_MS)
+        {
             self.samples.pop_front();
         }
     }
 
     /// The least and greatest believed value kept.
     pub fn extent(&self) -> Option<(f64, f64)> {
-        let good = self.samples.iter().filter(|sample| sample.good).map(|sample| sample.value);
+        let good = self
+            .samples
+            .iter()
+            .filter(|sample| sample.good)
+            .map(|sample| sample.value);
         good.fold(None, |extent, value| match extent {
             None => Some((value, value)),
             Some((low, high)) => Some((f64::min(low, value), f64::max(high, value))),
@@ -69,12 +91,22 @@ impl Trace {
 
     /// The value nearest to that time, and when it was.
     pub fn near(&self, at: f64) -> Option<(f64, f64)> {
-        let nearest = self.samples.iter().min_by(|a, b| (a.at - at).abs().total_cmp(&(b.at - at).abs()))?;
+        let nearest = self
+            .samples
+            .iter()
+            .min_by(|a, b| (a.at - at).abs().total_cmp(&(b.at - at).abs()))?;
         Some((nearest.at, nearest.value))
     }
 
     /// Draws the trace into a field `width` by `height`, newest at the bottom edge; `place` gives 0..1 for a value.
-    pub fn draw(&self, now: f64, width: f64, height: f64, place: impl Fn(f64) -> f64, mut pen: impl FnMut(Pen)) {
+    pub fn draw(
+        &self,
+        now: f64,
+        width: f64,
+        height: f64,
+        place: impl Fn(f64) -> f64,
+        mut pen: impl FnMut(Pen),
+    ) {
         let mut last: Option<f64> = None;
         for sample in &self.samples {
             let y = height * (1.0 - (now - sample.at) / KEEP_MS);
@@ -87,7 +119,11 @@ impl Trace {
                 continue;
             }
             let joined = last.is_some_and(|last| sample.at - last <= GAP_MS);
-            pen(if joined { Pen::Line(x, y) } else { Pen::Move(x, y) });
+            pen(if joined {
+                Pen::Line(x, y)
+            } else {
+                Pen::Move(x, y)
+            });
             last = Some(sample.at);
         }
     }
@@ -95,16 +131,28 @@ impl Trace {
 
 /// Where forecast points lie: `(milliseconds from now, value)`, drawn from `top` to `top + height`, on the same time scale as a trace
 /// `past` high.
-pub fn forecast_places(points: &[(f64, f64)], width: f64, past: f64, top: f64, height: f64, place: impl Fn(f64) -> f64) -> Vec<(f64, f64)> {
+pub fn forecast_places(
+    points: &[(f64, f64)],
+    width: f64,
+    past: f64,
+    top: f64,
+    height: f64,
+    place: impl Fn(f64) -> f64,
+) -> Vec<(f64, f64)> {
     let per_ms = past / KEEP_MS;
     let places = points.iter().filter(|(ahead, _)| *ahead >= 0.0);
-    places.map(|(ahead, value)| (width * place(*value), top + ahead * per_ms)).filter(|(_, y)| *y <= top + height).collect()
+    places
+        .map(|(ahead, value)| (width * place(*value), top + ahead * per_ms))
+        .filter(|(_, y)| *y <= top + height)
+        .collect()
 }
 
 /// A place for values of a channel without a band: the trace's own extent in the middle half, never finer than 2 % of what is plausible.
 pub fn free_place(extent: Option<(f64, f64)>, plausible: (f64, f64)) -> impl Fn(f64) -> f64 {
     let (low, high) = extent.unwrap_or(plausible);
-    let span = (high - low).max((plausible.1 - plausible.0) * 0.02).max(f64::MIN_POSITIVE);
+    let span = (high - low)
+        .max((plausible.1 - plausible.0) * 0.02)
+        .max(f64::MIN_POSITIVE);
     let middle = f64::midpoint(low, high);
     move |value| (0.5 + (value - middle) / span / 2.0).clamp(0.0, 1.0)
 }
@@ -123,7 +171,11 @@ mod tests {
     fn the_newest_reading_is_always_the_end_of_the_line() {
         let mut trace = Trace::default();
         for step in 0..=200 {
-            trace.push(f64::from(step) * 50.0, Some(f64::from(step) / 1000.0), Quality::Good);
+            trace.push(
+                f64::from(step) * 50.0,
+                Some(f64::from(step) / 1000.0),
+                Quality::Good,
+            );
         }
         let pens = drawn(&trace, 10_000.0);
         assert_eq!(pens.last(), Some(&Pen::Line(20.0, 120.0)));
@@ -138,11 +190,19 @@ mod tests {
         trace.push(101_000.0, Some(0.6), Quality::Good);
         trace.push(101_500.0, None, Quality::None);
         trace.push(102_000.0, Some(0.9), Quality::Suspect);
-        assert_eq!(drawn(&trace, 120_000.0)[..2], [Pen::Move(10.0, 0.0), Pen::Move(50.0, 100.0)]);
+        assert_eq!(
+            drawn(&trace, 120_000.0)[..2],
+            [Pen::Move(10.0, 0.0), Pen::Move(50.0, 100.0)]
+        );
         trace.push(121_000.0, Some(0.6), Quality::Good);
         assert_eq!(
             drawn(&trace, 121_000.0),
-            [Pen::Move(50.0, 99.0), Pen::Line(60.0, 100.0), Pen::Mark(90.0, 101.0), Pen::Move(60.0, 120.0)]
+            [
+                Pen::Move(50.0, 99.0),
+                Pen::Line(60.0, 100.0),
+                Pen::Mark(90.0, 101.0),
+                Pen::Move(60.0, 120.0)
+            ]
         );
         assert_eq!(trace.extent(), Some((0.5, 0.6)));
         assert_eq!(trace.near(100_400.0), Some((100_000.0, 0.5)));
@@ -161,12 +221,18 @@ mod tests {
         let place = free_place(Some((10.0, 20.0)), (0.0, 100.0));
         assert_eq!((place(10.0), place(20.0), place(1000.0)), (0.25, 0.75, 1.0));
         let steady = free_place(Some((10.0, 10.0)), (0.0, 100.0));
-        assert!((steady(10.1) - 0.525).abs() < 1e-9, "noise is not blown up to the whole strip");
+        assert!(
+            (steady(10.1) - 0.525).abs() < 1e-9,
+            "noise is not blown up to the whole strip"
+        );
     }
 
     #[test]
     fn a_forecast_goes_on_at_the_same_pace() {
         let points = [(0.0, 0.5), (10_000.0, 0.6), (60_000.0, 0.7)];
-        assert_eq!(forecast_places(&points, 100.0, 120.0, 120.0, 30.0, |value| value), [(50.0, 120.0), (60.0, 130.0)]);
+        assert_eq!(
+            forecast_places(&points, 100.0, 120.0, 120.0, 30.0, |value| value),
+            [(50.0, 120.0), (60.0, 130.0)]
+        );
     }
 }

@@ -20,19 +20,41 @@ pub fn wait_shown(wait: &Wait, car: &Car, units: Units, elapsed_ms: f64) -> Wait
     match wait {
         Wait::Dwell { left_ms } => {
             let left = (*left_ms as f64 - elapsed_ms).max(0.0);
-            let words = if left > 0.0 { fill(W::DwellLeft, &[&tenths(left)]) } else { say(W::DwellMet).to_owned() };
-            WaitShown { met: left <= 0.0, words }
+            let words = if left > 0.0 {
+                fill(W::DwellLeft, &[&tenths(left)])
+            } else {
+                say(W::DwellMet).to_owned()
+            };
+            WaitShown {
+                met: left <= 0.0,
+                words,
+            }
         }
-        Wait::Reading { channel, must, holds, left_ms, doubt } => {
+        Wait::Reading {
+            channel,
+            must,
+            holds,
+            left_ms,
+            doubt,
+        } => {
             let known = car.channel(channel).map(|(_, channel)| channel);
             let label = known.map_or(channel.as_str(), |channel| channel.label.as_str());
-            let limit = |value: f64| known.map_or_else(|| number(value, 1), |known| Scale::of(known, units).text_unit(value));
+            let limit = |value: f64| {
+                known.map_or_else(
+                    || number(value, 1),
+                    |known| Scale::of(known, units).text_unit(value),
+                )
+            };
             let mut words = match must {
                 Must::InBand(_) => fill(W::MustInBand, &[label]),
                 Must::AtLeast(value) => fill(W::MustAtLeast, &[label, &limit(*value)]),
                 Must::AtMost(value) => fill(W::MustAtMost, &[label, &limit(*value)]),
             };
-            let left = if *holds { (*left_ms as f64 - elapsed_ms).max(0.0) } else { *left_ms as f64 };
+            let left = if *holds {
+                (*left_ms as f64 - elapsed_ms).max(0.0)
+            } else {
+                *left_ms as f64
+            };
             if let Some(doubt) = doubt {
                 let doubt = match doubt.as_str() {
                     "suspect" => say(W::DoubtSuspect),
@@ -46,7 +68,10 @@ pub fn wait_shown(wait: &Wait, car: &Car, units: Units, elapsed_ms: f64) -> Wait
             } else if !*holds && left > 0.0 {
                 words = fill(W::HoldsFor, &[&words, &tenths(left)]);
             }
-            WaitShown { met: *holds && left <= 0.0, words }
+            WaitShown {
+                met: *holds && left <= 0.0,
+                words,
+            }
         }
     }
 }
@@ -70,17 +95,40 @@ mod tests {
             label: "Oil pressure".to_owned(),
             unit: Unit::Psi,
             decimals: 0,
-            plausible: Band { low: 0.0, high: 300.0 },
+            plausible: Band {
+                low: 0.0,
+                high: 300.0,
+            },
             max_rate: None,
             old_after_ms: 1_000,
             band: None,
         };
         let (team, name) = (String::new(), String::new());
-        Car { team, name, channels: vec![oil], roles: vec![], calls: vec![], tank_l: None, reserve_l: None }
+        Car {
+            team,
+            name,
+            channels: vec![oil],
+            roles: vec![],
+            calls: vec![],
+            tank_l: None,
+            reserve_l: None,
+        }
     }
 
-    fn words(holds: bool, left_ms: i64, doubt: Option<&str>, must: Must, elapsed: f64) -> (bool, String) {
-        let wait = Wait::Reading { channel: "oil_pressure".into(), must, holds, left_ms, doubt: doubt.map(str::to_owned) };
+    fn words(
+        holds: bool,
+        left_ms: i64,
+        doubt: Option<&str>,
+        must: Must,
+        elapsed: f64,
+    ) -> (bool, String) {
+        let wait = Wait::Reading {
+            channel: "oil_pressure".into(),
+            must,
+            holds,
+            left_ms,
+            doubt: doubt.map(str::to_owned),
+        };
         let shown = wait_shown(&wait, &car(), Units::Car, elapsed);
         (shown.met, shown.words)
     }
@@ -88,23 +136,50 @@ mod tests {
     #[test]
     fn what_holds_counts_down_and_what_does_not_stands() {
         let band = Must::InBand(true);
-        assert_eq!(words(true, 1_500, None, band, 310.0), (false, "Oil pressure in band, 1.2 s more".into()));
-        assert_eq!(words(true, 1_500, None, band, 1_490.0), (false, "Oil pressure in band, 0.1 s more".into()));
-        assert_eq!(words(true, 1_500, None, band, 1_500.0), (true, "Oil pressure in band".into()));
-        assert_eq!(words(false, 3_000, None, band, 9_000.0), (false, "Oil pressure in band, for 3.0 s".into()));
-        assert_eq!(words(false, 0, None, Must::AtLeast(40.0), 0.0), (false, "Oil pressure at least 40 psi".into()));
+        assert_eq!(
+            words(true, 1_500, None, band, 310.0),
+            (false, "Oil pressure in band, 1.2 s more".into())
+        );
+        assert_eq!(
+            words(true, 1_500, None, band, 1_490.0),
+            (false, "Oil pressure in band, 0.1 s more".into())
+        );
+        assert_eq!(
+            words(true, 1_500, None, band, 1_500.0),
+            (true, "Oil pressure in band".into())
+        );
+        assert_eq!(
+            words(false, 3_000, None, band, 9_000.0),
+            (false, "Oil pressure in band, for 3.0 s".into())
+        );
+        assert_eq!(
+            words(false, 0, None, Must::AtLeast(40.0), 0.0),
+            (false, "Oil pressure at least 40 psi".into())
+        );
     }
 
     #[test]
     fn a_doubt_is_said() {
         let told = words(false, 3_000, Some("old"), Must::AtMost(5.0), 0.0);
-        assert_eq!(told, (false, "Oil pressure at most 5 psi: the reading is old".into()));
+        assert_eq!(
+            told,
+            (
+                false,
+                "Oil pressure at most 5 psi: the reading is old".into()
+            )
+        );
     }
 
     #[test]
     fn a_dwell_counts_down_by_itself() {
         let shown = wait_shown(&Wait::Dwell { left_ms: 2_000 }, &car(), Units::Car, 500.0);
-        assert_eq!(shown, WaitShown { met: false, words: "wait 1.5 s more".into() });
+        assert_eq!(
+            shown,
+            WaitShown {
+                met: false,
+                words: "wait 1.5 s more".into()
+            }
+        );
         assert!(wait_shown(&Wait::Dwell { left_ms: 2_000 }, &car(), Units::Car, 2_500.0).met);
     }
 }

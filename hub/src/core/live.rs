@@ -12,7 +12,7 @@ use crate::figures::{
 use spinover_protocol::{
     ChannelKey,
     car::Car,
-    message::FigureNow,
+    message::{Ahead, FigureNow},
     record::{Record, Warmup},
     sheet::Must,
     units::Unit,
@@ -161,7 +161,7 @@ impl Live {
             if self.rpm.is_some() {
                 figures.push(self.idle_figure(now_s));
             }
-            figures.extend(self.warm.as_ref().map(warm_figure));
+            figures.extend(self.warm.as_ref().map(|warm| self.warm_figure(warm, warmup)));
             if self.mags.is_some() {
                 figures.push(self.mags_figure(now_s));
             }
@@ -221,6 +221,30 @@ impl Live {
         }
     }
 
+    fn warm_figure(&self, warm: &Warm, warmup: &Warmup) -> FigureNow {
+        match warm.forecast() {
+            Err(why) => figure("warm", "Warm in", not_warm_words(&why, warm.target_c())),
+            Ok(forecast) => FigureNow {
+                value: Some(forecast.eta_s),
+                unit: Some(Unit::Second),
+                low: Some(forecast.lo_s),
+                high: Some(forecast.hi_s),
+                forecast: self.warm_ahead(warm.target_c(), forecast.eta_s, warmup),
+                ..figure("warm", "Warm in", warm_words(&forecast))
+            },
+        }
+    }
+
+    /// The rise still to come as a line to the target: the forecast says when it is reached, not by what curve.
+    fn warm_ahead(&self, target_c: f64, eta_s: f64, warmup: &Warmup) -> Option<Ahead> {
+        let temp = self.temp.filter(|_| eta_s > 0.0)?;
+        let back = |value| temp.to.convert(value, temp.from);
+        Some(Ahead {
+            channel: warmup.car.channels.get(temp.index)?.key.clone(),
+            points: vec![(0.0, back(temp.newest?)?), (eta_s, back(target_c)?)],
+        })
+    }
+
     fn mags_figure(&self, now_s: f64) -> FigureNow {
         match self.mag_watch.now(now_s) {
             Err(why) => cannot("mags", "Magnetos", &why),
@@ -261,6 +285,7 @@ fn figure(key: &str, label: &str, words: String) -> FigureNow {
         high: None,
         words,
         attention: false,
+        forecast: None,
     }
 }
 
@@ -268,18 +293,6 @@ fn cannot(key: &str, label: &str, why: &CantSay) -> FigureNow {
     figure(key, label, why.words())
 }
 
-fn warm_figure(warm: &Warm) -> FigureNow {
-    match warm.forecast() {
-        Err(why) => figure("warm", "Warm in", not_warm_words(&why, warm.target_c())),
-        Ok(forecast) => FigureNow {
-            value: Some(forecast.eta_s),
-            unit: Some(Unit::Second),
-            low: Some(forecast.lo_s),
-            high: Some(forecast.hi_s),
-            ..figure("warm", "Warm in", warm_words(&forecast))
-        },
-    }
-}
 
 /// How warm it is to get: the most that any band or gate before the shut-down asks of the channel as a least.
 fn warm_target(warmup: &Warmup, channel: &ChannelKey) -> Option<f64> {

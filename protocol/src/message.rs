@@ -537,4 +537,16 @@ pub struct FigureNow {
     /// It asks for attention.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub attention: bool,
+    /// Where it expects a channel to go from here.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub forecast: Option<Ahead>,
+}
+
+/// Where a channel is expected to go.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Ahead {
+    /// The channel.
+    pub channel: ChannelKey,
+    /// Seconds from now, and the value then in the channel's unit; nearest first, straight lines between.
+    pub points: Vec<(f64, f64)>,
 }

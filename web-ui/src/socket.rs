@@ -50,9 +50,12 @@ pub struct Shell {
     pub traces: Vec<Trace>,
 }
 
+/// Who is told of what came in.
+type Told = Box<dyn Fn(Option<Topic>)>;
+
 thread_local! {
     static SHELL: RefCell<Option<Shell>> = const { RefCell::new(None) };
-    static TOLD: RefCell<Option<Box<dyn Fn(Option<Topic>)>>> = const { RefCell::new(None) };
+    static TOLD: RefCell<Option<Told>> = const { RefCell::new(None) };
 }
 
 /// Names the one that is told when something came in: a topic, or nothing for readings and the link's state.

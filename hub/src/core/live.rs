@@ -12,7 +12,7 @@ use crate::figures::{
 use spinover_protocol::{
     ChannelKey,
     car::Car,
-    message::FigureNow,
+    message::{Ahead, FigureNow},
     record::{Record, Warmup},
     sheet::Must,
     units::Unit,
@@ -162,7 +162,7 @@ impl Live {
             if self.rpm.is_some() {
                 figures.push(self.idle_figure(now_s));
             }
-            figures.extend(self.warm.as_ref().map(warm_figure));
+            figures.extend(self.warm.as_ref().map(|warm| self.warm_figure(warm, warmup)));
             if self.mags.is_some() {
                 figures.push(self.mags_figure(now_s));
             }
@@ -222,6 +222,30 @@ impl Live {
         }
     }
 
+    fn warm_figure(&self, warm: &Warm, warmup: &Warmup) -> FigureNow {
+        match warm.forecast() {
+            Err(why) => figure("warm", "Warm in", not_warm_words(&why, warm.target_c())),
+            Ok(forecast) => FigureNow {
+                value: Some(forecast.eta_s),
+                unit: Some(Unit::Second),
+                low: Some(forecast.lo_s),
+                high: Some(forecast.hi_s),
+                forecast: self.warm_ahead(warm.target_c(), forecast.eta_s, warmup),
+                ..figure("warm", "Warm in", warm_words(&forecast))
+            },
+        }
+    }
+
+    /// The rise still to come as a line to the target: the forecast says when it is reached, not by what curve.
+    fn warm_ahead(&self, target_c: f64, eta_s: f64, warmup: &Warmup) -> Option<Ahead> {
+        let temp = self.temp.filter(|_| eta_s > 0.0)?;
+        let back = |value| temp.to.convert(value, temp.from);
+        Some(Ahead {
+            channel: warmup.car.channels.get(temp.index)?.key.clone(),
+            points: vec![(0.0, back(temp.newest?)?), (eta_s, back(target_c)?)],
+        })
+    }
+
     fn mags_figure(&self, now_s: f64) -> FigureNow {
         match self.mag_watch.now(now_s) {
             Err(why) => cannot("mags", "Magnetos", &why),
@@ -262,6 +286,7 @@ fn figure(key: &str, label: &str, words: String) -> FigureNow {
         high: None,
         words,
         attention: false,
+        forecast: None,
     }
 }
 
@@ -269,18 +294,6 @@ fn cannot(key: &str, label: &str, why: &CantSay) -> FigureNow {
     figure(key, label, why.words())
 }
 
-fn warm_figure(warm: &Warm) -> FigureNow {
-    match warm.forecast() {
-        Err(why) => figure("warm", "Warm in", not_warm_words(&why, warm.target_c())),
-        Ok(forecast) => FigureNow {
-            value: Some(forecast.eta_s),
-            unit: Some(Unit::Second),
-            low: Some(forecast.lo_s),
-            high: Some(forecast.hi_s),
-            ..figure("warm", "Warm in", warm_words(&forecast))
-        },
-    }
-}
 
 /// The channel that the warm-up's forecast follows: the head's temperature, else the coolant's, else the oil's.
 pub fn warm_channel(car: &Car) -> Option<&ChannelKey> {

@@ -35,9 +35,7 @@ pub fn Trend(
     let point = move |event: ev::PointerEvent| {
         if let Some(canvas) = canvas.get_untracked() {
             let box_ = canvas.get_bounding_client_rect();
-            asked.set(Some(
-                ((f64::from(event.client_y()) - box_.top()) / box_.height()).clamp(0.0, 1.0),
-            ));
+            asked.set(Some(((f64::from(event.client_y()) - box_.top()) / box_.height()).clamp(0.0, pen::PAST)));
         }
     };
     let scale = Scale::of(&known, app.settings.get_untracked().units);
@@ -45,9 +43,8 @@ pub fn Trend(
         app.clock.track();
         let share = asked.get()?;
         let now = socket::hub_now() as f64;
-        let at = now - (1.0 - share) * KEEP_MS;
-        let (at, value) =
-            socket::with_shell(|shell| shell.traces.get(index)?.near(at)).flatten()?;
+        let at = now - (1.0 - share / pen::PAST) * KEEP_MS;
+        let (at, value) = socket::with_shell(|shell| shell.traces.get(index)?.near(at)).flatten()?;
         Some(fill(W::TrendAgo, &[&age(now - at)]) + ": " + &scale.text_unit(value))
     };
     Some(view! {
@@ -63,19 +60,17 @@ pub fn Trend(
 
 fn draw(canvas: &web_sys::HtmlCanvasElement, index: usize, channel: &Channel, asked: Option<f64>) {
     let now = socket::hub_now();
-    let (width, height) = (
-        f64::from(canvas.client_width()),
-        f64::from(canvas.client_height()),
-    );
+    let (width, height) = (f64::from(canvas.client_width()), f64::from(canvas.client_height()));
+    let past = height * pen::PAST;
     let drawn = socket::with_shell(|shell| {
         let band = crate::app::band_now(shell.link(), &channel.key);
         let trace = shell.traces.get(index)?;
         let place = pen::place(band, channel, Some(trace));
-        let context = pen::stroke(canvas, trace, now, 1.0, &place)?;
+        let context = pen::stroke(canvas, trace, pen::ahead(shell.link(), channel), now, &place)?;
         let warmup = shell.link().mirror().record.warmup.as_ref();
         let marks = warmup.iter().flat_map(|warmup| warmup.steps.iter());
         let marks: Vec<(f64, String)> = marks
-            .map(|(key, mark)| (height * (1.0 - (now - mark.at) as f64 / KEEP_MS), key, mark))
+            .map(|(key, mark)| (past * (1.0 - (now - mark.at) as f64 / KEEP_MS), key, mark))
             .filter(|(y, ..)| *y >= 0.0)
             .map(|(y, key, _)| {
                 (
@@ -94,6 +89,11 @@ fn draw(canvas: &web_sys::HtmlCanvasElement, index: usize, channel: &Channel, as
     context.set_line_width(1.0);
     context.set_font("13px sans-serif");
     context.set_fill_style_str(&context.stroke_style().as_string().unwrap_or_default());
+    // Now: what lies below it has not happened yet.
+    context.begin_path();
+    context.move_to(0.0, past);
+    context.line_to(width, past);
+    context.stroke();
     for (y, text) in marks {
         context.begin_path();
         context.move_to(0.0, y);

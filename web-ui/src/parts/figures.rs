@@ -56,6 +56,16 @@ pub fn Figures(
     }
 }
 
+/// A figure in words.
+#[derive(Clone, Debug, PartialEq)]
+struct Texts {
+    label: String,
+    value: Option<String>,
+    unit: &'static str,
+    between: Option<String>,
+    words: String,
+}
+
 #[component]
 fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String) -> impl IntoView {
     let app = app();
@@ -83,43 +93,24 @@ fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String) -> impl IntoV
             None => number(value, 1),
         };
         let clock = seconds && figure.value.is_some_and(|value| value >= 59.5);
-        let unit = if clock {
-            ""
-        } else {
-            scale.map_or("", |scale| scale.unit.label())
-        };
-        let between = figure
-            .low
-            .zip(figure.high)
-            .map(|(low, high)| fill(W::Between, &[&text(low), &text(high)]));
-        Some((
-            figure.label,
-            figure.value.map(text),
-            unit,
-            between,
-            figure.words,
-        ))
+        let unit = if clock { "" } else { scale.map_or("", |scale| scale.unit.label()) };
+        let between = figure.low.zip(figure.high).map(|(low, high)| fill(W::Between, &[&text(low), &text(high)]));
+        let value = figure.value.map(text);
+        Some(Texts { label: figure.label, unit: if value.is_some() { unit } else { "" }, value, between, words: figure.words })
     });
-    let attention = move || {
-        figure
-            .read()
-            .as_ref()
-            .is_some_and(|figure| figure.attention)
-    };
-    let part = move |pick: fn(
-        (String, Option<String>, &'static str, Option<String>, String),
-    ) -> Option<String>| texts.get().and_then(pick);
+    let attention = move || figure.read().as_ref().is_some_and(|figure| figure.attention);
+    let part = move |pick: fn(Texts) -> Option<String>| texts.get().and_then(pick);
     view! {
         <article class="figure" class:attention=attention data-test=test>
-            <h2 class="name">{move || part(|texts| Some(texts.0))}</h2>
+            <h2 class="name">{move || part(|texts| Some(texts.label))}</h2>
             <p class="figure-value">
-                <span class="digits">{move || part(|texts| Some(texts.1.unwrap_or_else(|| say(W::NoValue).to_owned())))}</span>
-                <span class="unit">{move || part(|texts| texts.1.map(|_| texts.2.to_owned()))}</span>
-                <span class="between">{move || part(|texts| texts.3)}</span>
+                <span class="digits">{move || part(|texts| Some(texts.value.unwrap_or_else(|| say(W::NoValue).to_owned())))}</span>
+                <span class="unit">{move || part(|texts| Some(texts.unit.to_owned()))}</span>
+                <span class="between">{move || part(|texts| texts.between)}</span>
             </p>
             <p class="figure-words">
                 <Show when=attention><strong class="look">{say(W::Attention)}</strong></Show>
-                <span>{move || part(|texts| Some(texts.4))}</span>
+                <span>{move || part(|texts| Some(texts.words))}</span>
             </p>
         </article>
     }

@@ -2,11 +2,11 @@
 
 use crate::{
     app::{after_frame, band_now},
-    pure::trace::{Pen, Trace, free_place},
+    pure::trace::{Pen, Trace, forecast_places, free_place},
     socket,
 };
 use leptos::prelude::document;
-use spinover_protocol::{Millis, car::Band, car::Channel};
+use spinover_protocol::{Millis, car::Band, car::Channel, link::Link};
 use std::cell::{Cell, RefCell};
 use wasm_bindgen::JsCast;
 use web_sys::{CanvasRenderingContext2d, HtmlCanvasElement};
@@ -14,7 +14,7 @@ use web_sys::{CanvasRenderingContext2d, HtmlCanvasElement};
 /// A trace moves a pixel in about half a second; drawing it five times a second is already smooth.
 const DRAW_MS: f64 = 200.0;
 /// The share of a strip's height, from the top, that the past takes; the forecast has the rest.
-const PAST: f64 = 0.7;
+pub const PAST: f64 = 0.7;
 
 struct Paper {
     id: u32,
@@ -83,16 +83,22 @@ fn draw(paper: &Paper) {
             return;
         };
         let place = place(band, &paper.channel, Some(trace));
-        stroke(&paper.canvas, trace, now, PAST, &place);
+        stroke(&paper.canvas, trace, ahead(shell.link(), &paper.channel), now, &place);
     });
 }
 
-/// Sizes the canvas to its box, clears it and draws one trace; the past takes `past` of the height.
+/// Where a figure expects the channel to go: seconds from now, and the value then.
+pub fn ahead<'a>(link: &'a Link, channel: &Channel) -> &'a [(f64, f64)] {
+    let forecasts = link.mirror().figures.iter().filter_map(|figure| figure.forecast.as_ref());
+    forecasts.into_iter().find(|ahead| ahead.channel == channel.key).map_or(&[], |ahead| &ahead.points)
+}
+
+/// Sizes the canvas to its box, clears it and draws one trace and its dotted continuation.
 pub fn stroke(
     canvas: &HtmlCanvasElement,
     trace: &Trace,
+    ahead: &[(f64, f64)],
     now: Millis,
-    past: f64,
     place: &dyn Fn(f64) -> f64,
 ) -> Option<CanvasRenderingContext2d> {
     let ratio = web_sys::window()?.device_pixel_ratio().clamp(1.0, 3.0);
@@ -116,7 +122,7 @@ pub fn stroke(
     let inner = |value: f64| (1.5 + place(value) * (width - 3.0)) / width;
     context.begin_path();
     let mut marks = Vec::new();
-    trace.draw(now as f64, width, height * past, inner, |pen| match pen {
+    trace.draw(now as f64, width, height * PAST, inner, |pen| match pen {
         Pen::Move(x, y) => context.move_to(x, y),
         Pen::Line(x, y) => context.line_to(x, y),
         Pen::Mark(x, y) => marks.push((x, y)),
@@ -125,6 +131,16 @@ pub fn stroke(
     context.set_line_width(1.0);
     for (x, y) in marks {
         context.stroke_rect(x - 1.5, y - 1.5, 3.0, 3.0);
+    }
+    let places = forecast_places(ahead, width, height * PAST, height, inner);
+    if let Some((x, y)) = places.first() {
+        context.set_line_width(2.5);
+        let _ = context.set_line_dash(&js_sys::Array::of2(&2.0.into(), &4.0.into()));
+        context.begin_path();
+        context.move_to(*x, *y);
+        places[1..].iter().for_each(|(x, y)| context.line_to(*x, *y));
+        context.stroke();
+        let _ = context.set_line_dash(&js_sys::Array::new());
     }
     Some(context)
 }

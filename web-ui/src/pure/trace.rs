@@ -129,22 +129,29 @@ impl Trace {
     }
 }
 
-/// Where forecast points lie: `(milliseconds from now, value)`, drawn from `top` to `top + height`, on the same time scale as a trace
-/// `past` high.
-pub fn forecast_places(
-    points: &[(f64, f64)],
-    width: f64,
-    past: f64,
-    top: f64,
-    height: f64,
-    place: impl Fn(f64) -> f64,
-) -> Vec<(f64, f64)> {
-    let per_ms = past / KEEP_MS;
-    let places = points.iter().filter(|(ahead, _)| *ahead >= 0.0);
+/// Where a forecast lies: points of `(seconds from now, value)`, straight lines between, going on below a past that is `past` high at the
+/// same pace, and cut off where the strip, `height` in all, ends.
+pub fn forecast_places(points: &[(f64, f64)], width: f64, past: f64, height: f64, place: impl Fn(f64) -> f64) -> Vec<(f64, f64)> {
+    let per_s = past * 1_000.0 / KEEP_MS;
+    let at = |(ahead, value): (f64, f64)| (width * place(value), past + ahead * per_s);
+    let mut places = Vec::new();
+    let mut before: Option<(f64, f64)> = None;
+    for point in points.iter().copied().filter(|(ahead, _)| *ahead >= 0.0) {
+        let (_, y) = at(point);
+        if y <= height {
+            places.push(at(point));
+        } else {
+            // The value where the line leaves the strip, so that its place is clamped as all places are.
+            if let Some(before) = before {
+                let last = (height - past) / per_s;
+                let share = (last - before.0) / (point.0 - before.0);
+                places.push(at((last, before.1 + share * (point.1 - before.1))));
+            }
+            break;
+        }
+        before = Some(point);
+    }
     places
-        .map(|(ahead, value)| (width * place(*value), top + ahead * per_ms))
-        .filter(|(_, y)| *y <= top + height)
-        .collect()
 }
 
 /// A place for values of a channel without a band: the trace's own extent in the middle half, never finer than 2 % of what is plausible.
@@ -228,11 +235,10 @@ mod tests {
     }
 
     #[test]
-    fn a_forecast_goes_on_at_the_same_pace() {
-        let points = [(0.0, 0.5), (10_000.0, 0.6), (60_000.0, 0.7)];
-        assert_eq!(
-            forecast_places(&points, 100.0, 120.0, 120.0, 30.0, |value| value),
-            [(50.0, 120.0), (60.0, 130.0)]
-        );
+    fn a_forecast_goes_on_at_the_same_pace_to_the_end_of_the_strip() {
+        let points = [(0.0, 0.5), (10.0, 0.6), (50.0, 1.0)];
+        let places = forecast_places(&points, 100.0, 120.0, 150.0, |value| value);
+        assert_eq!(places, [(50.0, 120.0), (60.0, 130.0), (80.0, 150.0)]);
+        assert!(forecast_places(&[], 100.0, 120.0, 150.0, |value| value).is_empty());
     }
 }

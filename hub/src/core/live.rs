@@ -285,11 +285,15 @@ fn warm_figure(warm: &Warm) -> FigureNow {
 fn warm_target(warmup: &Warmup, channel: &ChannelKey) -> Option<f64> {
     let phases = || warmup.sheet.phases.iter().filter(|phase| !phase.shut_down);
     let bands = phases().filter_map(|phase| Some(warmup.band(channel, Some(&phase.key))?.low));
-    let gates = phases().flat_map(|phase| &phase.steps).flat_map(|step| &step.gates);
-    let asked = gates.filter(|gate| gate.channel == *channel).filter_map(|gate| match gate.must {
-        Must::AtLeast(least) => Some(least),
-        Must::AtMost(_) | Must::InBand(_) => None,
-    });
+    let gates = phases()
+        .flat_map(|phase| &phase.steps)
+        .flat_map(|step| &step.gates);
+    let asked = gates
+        .filter(|gate| gate.channel == *channel)
+        .filter_map(|gate| match gate.must {
+            Must::AtLeast(least) => Some(least),
+            Must::AtMost(_) | Must::InBand(_) => None,
+        });
     bands.chain(asked).reduce(f64::max)
 }
 
@@ -314,17 +318,26 @@ fn warm_words(forecast: &Forecast) -> String {
 
 fn not_warm_words(why: &warm::CantSay, target_c: f64) -> String {
     match why {
-        warm::CantSay::LevelledOff { .. } => "won't get there at this flow: it has levelled off".to_owned(),
+        warm::CantSay::LevelledOff { .. } => {
+            "won't get there at this flow: it has levelled off".to_owned()
+        }
         warm::CantSay::OutOfReach { runs, of, .. } => {
-            format!("won't get there at this flow: {runs} of {of} earlier warm-ups levelled off below")
+            format!(
+                "won't get there at this flow: {runs} of {of} earlier warm-ups levelled off below"
+            )
         }
         other => other.words(target_c),
     }
 }
 
 fn cylinder_words(all: &Cylinders) -> String {
-    let odd = all.cylinders.iter().filter(|cylinder| cylinder.verdict != Verdict::Alike);
-    let odd: Vec<String> = odd.map(|cylinder| format!("{} {}", cylinder.number, cylinder.verdict.word())).collect();
+    let odd = all
+        .cylinders
+        .iter()
+        .filter(|cylinder| cylinder.verdict != Verdict::Alike);
+    let odd: Vec<String> = odd
+        .map(|cylinder| format!("{} {}", cylinder.number, cylinder.verdict.word()))
+        .collect();
     match odd.len() {
         0 => "all alike".to_owned(),
         _ => odd.join(", "),

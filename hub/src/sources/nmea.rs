@@ -409,7 +409,11 @@ mod tests {
             "{speed} {unit}"
         );
         assert_eq!(get("WIMDA,,,,,,,,,,,,,,,,,,,,", "MDA.wind_speed"), Ok(None));
-        assert!(get("WIMDA,,,x,B", "MDA.pressure").is_ok());
+        assert!(
+            get("WIMDA,,,x,B", "MDA.pressure")
+                .unwrap_err()
+                .contains("\"x\"")
+        );
         assert!(
             get("WIMDA,,,,,warm,C", "MDA.air_temp")
                 .unwrap_err()

@@ -2,7 +2,10 @@
 
 use super::{App, codes::Denied, socket};
 use crate::{
-    book::{BookError, export::{self, ExportError}},
+    book::{
+        BookError,
+        export::{self, ExportError},
+    },
     sources::{decode::Intake, tally::Tally},
 };
 use axum::{
@@ -289,7 +292,11 @@ async fn book(
             (StatusCode::NOT_FOUND, format!("{error}\n")).into_response()
         }
         Ok(Err(error)) => (StatusCode::INTERNAL_SERVER_ERROR, format!("{error}\n")).into_response(),
-        Err(_) => (StatusCode::INTERNAL_SERVER_ERROR, "the page could not be made\n").into_response(),
+        Err(_) => (
+            StatusCode::INTERNAL_SERVER_ERROR,
+            "the page could not be made\n",
+        )
+            .into_response(),
     }
 }
 

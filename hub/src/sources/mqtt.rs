@@ -179,7 +179,6 @@ enum Heard {
 }
 
 /// A connection of either version; the library makes it anew when it is polled after an error.
-#[expect(clippy::large_enum_variant, reason = "there is one a source, and it lives as long")]
 enum Link {
     Three(rumqttc::AsyncClient, Box<rumqttc::EventLoop>),
     Five(v5::AsyncClient, Box<v5::EventLoop>),

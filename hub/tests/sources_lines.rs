@@ -1,50 +1,22 @@
 //! JSON lines over real sockets: good ones, bad ones, floods, and senders that come and go.
 
+mod sources_support;
+
+use sources_support::DEADLINE;
 use spinover::core::feed::{Fault, FaultKind, Report};
 use spinover::sources::{Feed, Setup, open};
-use spinover_protocol::car::{Band, Car, Channel};
 use spinover_protocol::message::SourceState;
 use spinover_protocol::units::Unit;
-use std::{collections::BTreeMap, time::Duration};
+use std::collections::BTreeMap;
 use tokio::io::AsyncWriteExt;
 use tokio::net::TcpStream;
 use tokio::sync::mpsc;
 
-/// Nothing here takes this long unless it hangs.
-const DEADLINE: Duration = Duration::from_secs(60);
-
 fn setup() -> Setup {
-    let channel = |key: &str, unit| Channel {
-        key: key.into(),
-        label: key.to_owned(),
-        unit,
-        decimals: 0,
-        plausible: Band {
-            low: 0.0,
-            high: 12_000.0,
-        },
-        max_rate: None,
-        old_after_ms: 1_000,
-        band: None,
-    };
-    let car = Car {
-        team: "Larkspur Racing".to_owned(),
-        name: "Kestrel".to_owned(),
-        channels: vec![
-            channel("engine_rpm", Unit::Rpm),
-            channel("oil_pressure", Unit::Psi),
-        ],
-        roles: vec![],
-        calls: vec![],
-        tank_l: None,
-        reserve_l: None,
-    };
-    Setup {
-        car,
-        replay: None,
-        names: Default::default(),
-        seed: 1,
-    }
+    sources_support::setup(&[
+        ("engine_rpm", Unit::Rpm, 0.0, 12_000.0),
+        ("oil_pressure", Unit::Psi, 0.0, 12_000.0),
+    ])
 }
 
 /// A source listening, and what it has said so far.

@@ -113,7 +113,9 @@ async fn a_boats_capture_gives_its_wind() {
             .strip_prefix(['$', '!'])
             .and_then(|body| body.rsplit_once('*'));
         body.is_some_and(|(body, sum)| {
-            u8::from_str_radix(sum, 16) == Ok(body.bytes().fold(0, |sum, byte| sum ^ byte))
+            // Sentences run into each other are none, though the sum of the whole be right.
+            !body.contains('$')
+                && u8::from_str_radix(sum, 16) == Ok(body.bytes().fold(0, |sum, byte| sum ^ byte))
         })
     };
     let (good, bad): (Vec<&str>, Vec<&str>) = text
@@ -145,7 +147,10 @@ async fn a_boats_capture_gives_its_wind() {
             .map(|(_, value, _)| value)
             .collect::<Vec<_>>()
     };
-    assert_eq!(of(1), speeds);
+    // Ours multiplies in another order: the last bit may differ.
+    let same = |(ours, theirs): (&f64, &f64)| (ours - theirs).abs() <= 1e-12 * theirs.abs();
+    assert_eq!(of(1).len(), speeds.len());
+    assert!(of(1).iter().zip(&speeds).all(same));
     assert_eq!(
         of(0),
         wind.iter()

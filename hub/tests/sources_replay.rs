@@ -1,9 +1,11 @@
 //! Real recordings through the replay source, compared with what the test itself reads from the files.
 
-use spinover::core::feed::{Batch, Fault, FaultKind, Report};
+mod sources_support;
+
+use sources_support::{recordings, run};
+use spinover::core::feed::{FaultKind, Report};
 use spinover::sources::map::{ColumnMap, ReplayMap, TimeColumn, TimeForm};
 use spinover::sources::{Feed, Setup, open};
-use spinover_protocol::car::{Band, Car, Channel};
 use spinover_protocol::message::SourceState;
 use spinover_protocol::units::Unit;
 use std::path::{Path, PathBuf};
@@ -22,30 +24,11 @@ fn setup(time: &str, form: TimeForm, channels: &[Mapped]) -> Setup {
             .starts_with("SEL TANK")
             .then(|| "TOTAL   :".to_owned()),
     };
-    let channel = |(key, unit, ..): &Mapped| Channel {
-        key: (*key).into(),
-        label: (*key).to_owned(),
-        unit: *unit,
-        decimals: 1,
-        plausible: Band {
-            low: -500.0,
-            high: 20_000.0,
-        },
-        max_rate: None,
-        old_after_ms: 2_000,
-        band: None,
-    };
+    let ranges: Vec<_> = channels
+        .iter()
+        .map(|(key, unit, ..)| (*key, *unit, -500.0, 20_000.0))
+        .collect();
     Setup {
-        car: Car {
-            team: "Larkspur Racing".to_owned(),
-            name: "Kestrel".to_owned(),
-            channels: channels.iter().map(channel).collect(),
-            roles: vec![],
-            calls: vec![],
-            tank_l: None,
-            reserve_l: None,
-        },
-        names: Default::default(),
         replay: Some(ReplayMap {
             time: TimeColumn {
                 column: time.to_owned(),
@@ -54,68 +37,8 @@ fn setup(time: &str, form: TimeForm, channels: &[Mapped]) -> Setup {
             columns: channels.iter().enumerate().map(column).collect(),
             ..ReplayMap::default()
         }),
-        seed: 1,
+        ..sources_support::setup(&ranges)
     }
-}
-
-#[derive(Debug, Default)]
-struct Seen {
-    batches: Vec<Batch>,
-    faults: Vec<Fault>,
-    states: Vec<SourceState>,
-}
-
-impl Seen {
-    fn count(&self, kind: FaultKind) -> u64 {
-        self.faults
-            .iter()
-            .filter(|fault| fault.kind == kind)
-            .map(|fault| fault.count)
-            .sum()
-    }
-
-    fn last(&self, channel: usize) -> Option<f64> {
-        self.batches
-            .iter()
-            .rev()
-            .find_map(|batch| batch.values.iter().find(|(place, _)| *place == channel))
-            .map(|(_, value)| *value)
-    }
-}
-
-/// Runs a source to its end.
-async fn run(spec: &str, setup: &Setup) -> Seen {
-    let source = open(spec, setup).unwrap_or_else(|error| panic!("{error:#}"));
-    let (to, mut from) = mpsc::channel(64);
-    let running = tokio::spawn(source.run(Feed::new(3, to)));
-    let mut seen = Seen::default();
-    while let Some((place, report)) = from.recv().await {
-        assert_eq!(place, 3);
-        match report {
-            Report::Batch(batch) => seen.batches.push(batch),
-            Report::Fault(fault) => seen.faults.push(fault),
-            Report::State(state) => seen.states.push(state),
-        }
-    }
-    running
-        .await
-        .expect("the source panicked")
-        .expect("the source failed");
-    seen
-}
-
-/// The recordings' folder; says so on one line where there is none.
-fn recordings(folder: &str) -> Option<PathBuf> {
-    let root = std::env::var_os("SPINOVER_DATA").map_or_else(
-        || Path::new(env!("CARGO_MANIFEST_DIR")).join("../../shared/data"),
-        PathBuf::from,
-    );
-    let path = root.join(folder);
-    if path.is_dir() {
-        return Some(path);
-    }
-    eprintln!("skipped: no recordings at {folder} beside the project or in SPINOVER_DATA");
-    None
 }
 
 fn csv_files(folder: &Path) -> Vec<PathBuf> {

@@ -1,11 +1,13 @@
 //! The simulated car as the hub meets it: repeatable, sane, and faulty when told to be.
 
+mod sources_support;
+
 use spinover::core::feed::Report;
 use spinover::sources::sim::{
     SAMPLE_S, Sample, Settings, SimControls, Simulation, fault::parse_list,
 };
 use spinover::sources::{Feed, Setup, open};
-use spinover_protocol::car::{Band, Car, Channel};
+use spinover_protocol::car::Car;
 use spinover_protocol::units::Unit;
 use tokio::sync::mpsc;
 
@@ -32,25 +34,10 @@ const KEYS: [(&str, Unit, f64, f64); 19] = [
 ];
 
 fn car() -> Car {
-    let channels = KEYS.map(|(key, unit, low, high)| Channel {
-        key: key.into(),
-        label: key.to_owned(),
-        unit,
-        decimals: 1,
-        plausible: Band { low, high },
-        max_rate: None,
-        old_after_ms: 1_000,
-        band: None,
-    });
     Car {
-        team: "Larkspur Racing".to_owned(),
-        name: "Kestrel".to_owned(),
-        channels: channels.to_vec(),
-        roles: vec![],
-        calls: vec![],
         // 40 US gal.
         tank_l: Some(151.4),
-        reserve_l: None,
+        ..sources_support::car(&KEYS)
     }
 }
 

@@ -179,13 +179,9 @@ enum Heard {
 }
 
 /// A connection of either version; the library makes it anew when it is polled after an error.
-#[expect(
-    clippy::large_enum_variant,
-    reason = "there is one a source, and it lives as long"
-)]
 enum Link {
-    Three(rumqttc::AsyncClient, rumqttc::EventLoop),
-    Five(v5::AsyncClient, v5::EventLoop),
+    Three(rumqttc::AsyncClient, Box<rumqttc::EventLoop>),
+    Five(v5::AsyncClient, Box<v5::EventLoop>),
 }
 
 impl Link {
@@ -208,7 +204,7 @@ impl Link {
                 options.set_credentials(user, password);
             }
             let (client, events) = v5::AsyncClient::new(options, 16);
-            Self::Five(client, events)
+            Self::Five(client, Box::new(events))
         } else {
             let mut options = rumqttc::MqttOptions::new(id, broker.host.clone(), broker.port);
             options
@@ -223,7 +219,7 @@ impl Link {
             events
                 .network_options
                 .set_connection_timeout(CONNECT_WITHIN_S);
-            Self::Three(client, events)
+            Self::Three(client, Box::new(events))
         }
     }
 

@@ -101,7 +101,7 @@ impl Watched {
     }
 
     /// Takes reports until the source ends, which it must do well.
-    pub async fn to_its_end(mut self) -> Self {
+    pub async fn until_it_ends(mut self) -> Self {
         while let Some(report) = self.from.recv().await {
             self.take(report);
         }
@@ -164,7 +164,7 @@ impl Watched {
 
 /// Runs a source that ends to its end.
 pub async fn run(spec: &str, setup: &Setup) -> Watched {
-    Watched::start(spec, setup).to_its_end().await
+    Watched::start(spec, setup).until_it_ends().await
 }
 
 /// The recordings' folder; says so on one line where there is none.

@@ -14,8 +14,10 @@ mod edit;
 pub mod export;
 pub mod import;
 mod read;
+pub mod report;
 mod rows;
 mod store;
+pub mod timeline;
 mod write;
 
 pub use read::{Extent, Part, Reader, WarmupEntry};

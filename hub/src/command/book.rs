@@ -4,6 +4,7 @@ use crate::book::{
     Book, BookError, Edit, Reader, WarmupEntry,
     check::check,
     export::{self, ExportError},
+    report,
 };
 use clap::{Args, Subcommand, ValueEnum};
 use spinover_protocol::{Millis, record::Warmup};
@@ -67,6 +68,16 @@ enum Action {
         /// journal as JSON lines.
         #[arg(long, value_enum, default_value_t = Format::Csv)]
         format: Format,
+        /// The file to write; it must not be there yet. Standard output when absent.
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
+    },
+    /// Write the report page: one file of HTML for the phone and the trailer wall, whole in itself.
+    Report {
+        #[command(flatten)]
+        data: Data,
+        /// The warm-up.
+        id: String,
         /// The file to write; it must not be there yet. Standard output when absent.
         #[arg(long, value_name = "FILE")]
         out: Option<PathBuf>,
@@ -234,6 +245,18 @@ impl BookCommand {
                 format,
                 out: file,
             } => export_one(&data, &id, format, file.as_deref(), out),
+            Action::Report {
+                data,
+                id,
+                out: file,
+            } => {
+                let reader = Reader::open(&data.data)?;
+                let page = report::html(&reader, &reader.pick(&id)?.id)?;
+                match file {
+                    None => Ok(out.write_all(page.as_bytes())?),
+                    Some(path) => Ok(new_file(&path)?.write_all(page.as_bytes())?),
+                }
+            }
             Action::Import(args) => args.run(out),
             Action::Edit(args) => {
                 let id = pick(&args.data, &args.id)?.id;

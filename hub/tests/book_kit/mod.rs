@@ -178,3 +178,148 @@ pub fn bits(rows: &Rows) -> Vec<(i64, Vec<(u16, u64)>)> {
     done.unwrap();
     all
 }
+
+/// A warm-up of the demo's car by the demo's first sheet, made up: every reading goes towards the middle of the band that
+/// holds, with noise, and somewhat differently each time. `bend` can change a reading: channel key, seconds since the step
+/// `nitro_on` was marked, value. Gives the number of the next event.
+pub fn lifelike(
+    book: &spinover::book::Book,
+    id: &str,
+    first_seq: u64,
+    begun_at: i64,
+    seed: u64,
+    bend: impl Fn(&str, Option<f64>, f64) -> f64,
+) -> u64 {
+    use rand::{Rng, SeedableRng, rngs::SmallRng};
+    let mut rng = SmallRng::seed_from_u64(seed);
+    let car = spinover::files::demo::car().unwrap().car;
+    let sheet = spinover::files::demo::sheets().unwrap().remove(0);
+    let crew = [("Ada", "chief"), ("Bea", "idle"), ("Cy", "fuel")];
+    let person = |n: usize| Who {
+        id: format!("phone-{n}").as_str().into(),
+        name: crew[n].0.to_owned(),
+        role: crew[n].1.into(),
+    };
+    let mut record = spinover_protocol::record::Record {
+        seq: first_seq - 1,
+        ..Default::default()
+    };
+    let mut seq = first_seq;
+    let mut events = Vec::new();
+    let mut say =
+        |at: i64, by: usize, body: EventBody, record: &mut spinover_protocol::record::Record| {
+            let event = Event {
+                seq,
+                at,
+                by: Some(person(by)),
+                command: None,
+                body,
+            };
+            record.apply(&event);
+            events.push(event);
+            seq += 1;
+            seq - 1
+        };
+    for n in 0..crew.len() {
+        say(
+            begun_at,
+            n,
+            EventBody::PersonJoined {
+                who: person(n),
+                right: Right::Crew,
+            },
+            &mut record,
+        );
+    }
+    let begun = EventBody::WarmupBegun {
+        id: id.to_owned(),
+        sheet: Box::new(sheet.clone()),
+        car: Box::new(car.clone()),
+    };
+    say(begun_at, 0, begun, &mut record);
+    let offsets: Vec<f64> = car
+        .channels
+        .iter()
+        .map(|_| rng.random_range(-0.06..0.06))
+        .collect();
+    let mut values: Vec<Option<f64>> = vec![None; car.channels.len()];
+    let mut batches = Vec::new();
+    let mut at = begun_at;
+    let mut nitro = None;
+    for (n, (_, step)) in sheet.steps().enumerate() {
+        // How long this step takes; dwell and gates are for the core, not for a picture.
+        let until = at + rng.random_range(3_000..7_000) + step.dwell_ms.unwrap_or(0);
+        while at < until {
+            at += 50;
+            let mut batch = Vec::new();
+            let warmup = record.warmup.as_ref().unwrap();
+            for (place, channel) in car.channels.iter().enumerate() {
+                let Some(band) = warmup.band_now(&channel.key) else {
+                    continue;
+                };
+                let width = band.high - band.low;
+                let target = (band.low + band.high) / 2.0 + offsets[place] * width;
+                let slow = channel.key.as_str().contains("temp")
+                    || channel.key.as_str().starts_with("egt");
+                let tau_s = if slow { 12.0 } else { 1.5 };
+                let value = values[place].get_or_insert(target);
+                *value += (target - *value) * (0.05 / tau_s);
+                let noisy = *value + rng.random_range(-0.02..0.02) * width;
+                let bent = bend(
+                    channel.key.as_str(),
+                    nitro.map(|since| (at - since) as f64 / 1e3),
+                    noisy,
+                );
+                let fine = 10f64.powi(i32::from(channel.decimals));
+                batch.push((place, at * 1000, (bent * fine).round() / fine));
+            }
+            batches.push(batch);
+        }
+        let readings = step.gates.iter().filter_map(|gate| {
+            let (place, _) = car.channel(&gate.channel)?;
+            Some((gate.channel.clone(), values[place]?))
+        });
+        say(
+            at,
+            0,
+            EventBody::StepMarked {
+                step: step.key.clone(),
+                readings: readings.collect(),
+            },
+            &mut record,
+        );
+        if step.key.as_str() == "nitro_on" {
+            nitro = Some(at);
+        }
+        if n % 7 == 3 {
+            let stop = n == 10;
+            let body = EventBody::Called {
+                to: Audience::All,
+                text: if stop {
+                    "Leak left bank"
+                } else {
+                    "Eyes on oil"
+                }
+                .to_owned(),
+                stop,
+            };
+            let call = say(at + 10, 1, body, &mut record);
+            say(at + 1_200, 2, EventBody::Seen { call }, &mut record);
+        }
+    }
+    say(
+        at + 500,
+        1,
+        EventBody::Noted {
+            text: "Plug 6 wet & wiped".to_owned(),
+        },
+        &mut record,
+    );
+    say(at + 1_000, 0, EventBody::WarmupClosed {}, &mut record);
+    answer(book.append(events)).unwrap();
+    for batch in batches {
+        book.readings(id, batch);
+    }
+    answer(book.flush()).unwrap();
+    seq
+}

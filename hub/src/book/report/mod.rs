@@ -1,0 +1,682 @@
+//! A warm-up on one page, for the phone and for the trailer wall: self-contained HTML with drawings in it, no scripts, nothing
+//! from elsewhere. Everything on it comes from the book.
+
+mod plot;
+
+pub(super) use plot::{Plot, Span, axis, clock, escape, thin};
+
+use super::{
+    BookError, Part, Reader, Rows, WarmupEntry,
+    timeline::{Done, Spell, Timeline},
+};
+use crate::core::live::Live;
+use spinover_protocol::{
+    Millis, PersonId,
+    car::Channel,
+    event::{Audience, Event},
+    message::FigureNow,
+    record::Call,
+};
+use std::fmt::Write;
+
+/// Spells out of band that are listed.
+const SPELLS: usize = 12;
+/// A spell shorter than this is a blip, in microseconds; it is counted, not listed.
+const BLIP_US: i64 = 1_000_000;
+/// Height of one channel's plot in its own units, of which the width has 1000.
+const HEIGHT: f64 = 92.0;
+
+const STYLE: &str = include_str!("report.css");
+
+/// The report page of a warm-up.
+///
+/// # Errors
+/// When there is no such warm-up, or the book cannot be read.
+pub fn html(reader: &Reader, id: &str) -> Result<String, BookError> {
+    let entry = reader.warmup(id)?;
+    let story = reader.story(id)?;
+    let (rows, lost) = reader.rows(id, Part::default())?;
+    let Some(timeline) = Timeline::of(&story) else {
+        return Err(BookError::Unreadable(format!(
+            "warm-up {id} has no beginning"
+        )));
+    };
+    let page = Page {
+        entry: &entry,
+        timeline: &timeline,
+        rows: &rows,
+        begun_us: entry.begun_at * 1000,
+    };
+    let mut out = head(&format!("{} {}, {}", entry.team, entry.car, entry.sheet));
+    page.header(&mut out);
+    if !lost.is_empty() {
+        let _ = write!(
+            out,
+            r#"<p class="warn">Part of this warm-up could not be read from the book ({} places).</p>"#,
+            lost.len()
+        );
+    }
+    page.plots(&mut out);
+    page.steps(&mut out);
+    page.calls(&mut out);
+    page.off(&mut out);
+    page.figures(&story, &mut out);
+    page.notes(&mut out);
+    out.push_str(
+        "<footer>Recorded by Spinover. It advises and records; the rule book and the licensed people decide.</footer></main></body></html>\n",
+    );
+    Ok(out)
+}
+
+/// The beginning of a page, up to its first word.
+pub(super) fn head(title: &str) -> String {
+    format!(
+        "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"><title>{}</title><style>{STYLE}</style></head><body><main>\n",
+        escape(title)
+    )
+}
+
+/// Date and time as the laptop's clock says them.
+pub(super) fn date(at: Millis) -> String {
+    match jiff::Timestamp::from_millisecond(at) {
+        Ok(time) => jiff::ZonedDateTime::new(time, jiff::tz::TimeZone::system())
+            .strftime("%A %d %B %Y, %H:%M %Z")
+            .to_string(),
+        Err(_) => at.to_string(),
+    }
+}
+
+/// A value with the decimals of its channel.
+pub(super) fn value(channel: &Channel, value: f64) -> String {
+    plot::number(value, usize::from(channel.decimals))
+}
+
+struct Page<'a> {
+    entry: &'a WarmupEntry,
+    timeline: &'a Timeline,
+    rows: &'a Rows,
+    begun_us: i64,
+}
+
+impl Page<'_> {
+    fn since(&self, at: Millis) -> f64 {
+        (at - self.entry.begun_at) as f64 / 1e3
+    }
+
+    fn since_us(&self, at_us: i64) -> f64 {
+        (at_us - self.begun_us) as f64 / 1e6
+    }
+
+    /// From the beginning to the end, or to the last thing that is known.
+    fn span(&self) -> Span {
+        let warmup = self.timeline.warmup();
+        let readings = self
+            .rows
+            .span_us()
+            .map(|(from, to)| (self.since_us(from), self.since_us(to)));
+        let marks = self.timeline.done.iter().map(|done| self.since(done.at));
+        let to_s = marks
+            .chain(readings.map(|(_, to)| to))
+            .chain(warmup.closed_at.map(|at| self.since(at)));
+        let to_s = to_s.fold(1.0, f64::max);
+        Span {
+            from_s: readings.map_or(0.0, |(from, _)| from.min(0.0)),
+            to_s,
+        }
+    }
+
+    fn name<'n>(&'n self, id: &'n PersonId) -> &'n str {
+        self.timeline
+            .record
+            .people
+            .get(id)
+            .map_or(id.as_str(), |person| &person.who.name)
+    }
+
+    fn header(&self, out: &mut String) {
+        let entry = self.entry;
+        let _ = write!(
+            out,
+            r#"<header><p class="car">{} <b>{}</b></p><h1>{}</h1><p class="when">{}, {} min</p>"#,
+            escape(&entry.team),
+            escape(&entry.car),
+            escape(&entry.sheet),
+            date(entry.begun_at),
+            clock(self.span().to_s)
+        );
+        if !entry.source.is_empty() {
+            let _ = write!(
+                out,
+                r#"<p class="warn">Not from a live car: {}.</p>"#,
+                escape(&entry.source)
+            );
+        }
+        let warmup = self.timeline.warmup();
+        if let Some(aborted) = &warmup.aborted {
+            let by = aborted.by.as_ref().map_or("the hub", |by| &by.name);
+            let _ = write!(
+                out,
+                r#"<p class="warn">Given up at {} by {}: {}</p>"#,
+                clock(self.since(aborted.at)),
+                escape(by),
+                escape(&aborted.text)
+            );
+        }
+        out.push_str("<dl>");
+        for (name, words) in [
+            ("Place", &entry.place),
+            ("Weather", &entry.weather),
+            ("Driver", &entry.driver),
+            ("Tags", &entry.tags.join(", ")),
+        ] {
+            if !words.is_empty() {
+                let _ = write!(out, "<div><dt>{name}</dt><dd>{}</dd></div>", escape(words));
+            }
+        }
+        out.push_str("</dl></header>\n");
+    }
+
+    /// The channels worth a plot: those that someone's page shows or that have a band, as far as they had readings. Three or
+    /// more of a kind, as one exhaust temperature for each cylinder, share one.
+    fn plotted(&self) -> Vec<Vec<usize>> {
+        let warmup = self.timeline.warmup();
+        let with_readings = |place: &usize| self.rows.columns.contains_key(&(*place as u16));
+        let all: Vec<usize> = (0..warmup.car.channels.len())
+            .filter(with_readings)
+            .collect();
+        let shown = |place: &&usize| {
+            let key = &warmup.car.channels[**place].key;
+            let banded = self.timeline.bands[**place]
+                .iter()
+                .any(|band| band.band.is_some());
+            banded
+                || warmup
+                    .car
+                    .roles
+                    .iter()
+                    .any(|role| role.strips.contains(key))
+        };
+        let mut chosen: Vec<usize> = all.iter().filter(shown).copied().collect();
+        if chosen.is_empty() {
+            chosen = all;
+        }
+        let kind = |place: usize| {
+            let channel = &warmup.car.channels[place];
+            (
+                channel
+                    .key
+                    .as_str()
+                    .trim_end_matches(|c: char| c.is_ascii_digit()),
+                channel.unit,
+            )
+        };
+        let mut plots: Vec<Vec<usize>> = Vec::new();
+        for place in &chosen {
+            let alike: Vec<usize> = chosen
+                .iter()
+                .copied()
+                .filter(|other| kind(*other) == kind(*place))
+                .collect();
+            match alike.len() {
+                0..3 => plots.push(vec![*place]),
+                _ if alike[0] == *place => plots.push(alike),
+                _ => {}
+            }
+        }
+        plots
+    }
+
+    fn plots(&self, out: &mut String) {
+        let span = self.span();
+        let numbered: Vec<(usize, f64)> = self
+            .timeline
+            .done
+            .iter()
+            .enumerate()
+            .map(|(n, done)| (n + 1, self.since(done.at)))
+            .collect();
+        out.push_str(r#"<section class="plots"><h2>Readings</h2>"#);
+        if !numbered.is_empty() {
+            out.push_str(r#"<p class="hint">Numbers are the steps below, where they were marked. Grey: the band that held. A heavy bar at the foot: outside it.</p>"#);
+            out.push_str(&axis(span, &numbered, false));
+        }
+        let spells: Vec<Spell> = self
+            .timeline
+            .spells(self.rows)
+            .into_iter()
+            .filter(|spell| spell.to_us - spell.from_us >= BLIP_US)
+            .collect();
+        for places in self.plotted() {
+            self.plot(&places, span, &numbered, &spells, out);
+        }
+        out.push_str(&axis(span, &[], true));
+        out.push_str("</section>\n");
+    }
+
+    fn plot(
+        &self,
+        places: &[usize],
+        span: Span,
+        steps: &[(usize, f64)],
+        spells: &[Spell],
+        out: &mut String,
+    ) {
+        let channels = &self.timeline.warmup().car.channels;
+        let channel = &channels[places[0]];
+        let columns: Vec<_> = places
+            .iter()
+            .map(|place| &self.rows.columns[&(*place as u16)])
+            .collect();
+        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+        for value in columns.iter().flat_map(|column| &column.values) {
+            (low, high) = (low.min(*value), high.max(*value));
+        }
+        let ends = (low, high);
+        let bands = &self.timeline.bands[places[0]];
+        for band in bands.iter().filter_map(|band| band.band) {
+            (low, high) = (low.min(band.low), high.max(band.high));
+        }
+        // A reading that no sensor can honestly give must not flatten the rest.
+        low = low.max(channel.plausible.low.min(ends.1));
+        high = high.min(channel.plausible.high.max(ends.0));
+        let mut plot = Plot::new(span, low, high, HEIGHT);
+        for (n, from) in bands.iter().enumerate() {
+            let to_s = bands
+                .get(n + 1)
+                .map_or(span.to_s, |next| self.since(next.at));
+            let from_s = if n == 0 {
+                span.from_s
+            } else {
+                self.since(from.at)
+            };
+            if let Some(band) = from.band {
+                plot.band(from_s, to_s, band);
+            }
+        }
+        for (_, t_s) in steps {
+            plot.at("step", *t_s);
+        }
+        for spell in spells
+            .iter()
+            .filter(|spell| places.contains(&spell.channel))
+        {
+            plot.bar(self.since_us(spell.from_us), self.since_us(spell.to_us));
+        }
+        let gap_s = (channel.old_after_ms as f64 / 1e3).max(1.0);
+        for column in &columns {
+            let times = column
+                .rows
+                .iter()
+                .map(|row| self.since_us(self.rows.times_us[*row as usize]));
+            let class = if columns.len() == 1 {
+                "trace"
+            } else {
+                "trace thin"
+            };
+            plot.trace(
+                class,
+                &thin(span, times.zip(column.values.iter().copied()), gap_s),
+            );
+        }
+        let last: Vec<String> = columns
+            .iter()
+            .filter_map(|column| column.values.last())
+            .map(|last| value(channel, *last))
+            .collect();
+        let label = match places {
+            [only] => channels[*only].label.clone(),
+            several => format!(
+                "{} to {}",
+                channel.label,
+                channels[several[several.len() - 1]].label
+            ),
+        };
+        let _ = write!(
+            out,
+            r#"<figure><figcaption><b>{}</b> {} <span>lowest {}, highest {}, last {}</span></figcaption>{}</figure>"#,
+            escape(&label),
+            channel.unit,
+            value(channel, ends.0),
+            value(channel, ends.1),
+            last.join(" "),
+            plot.svg(
+                &label,
+                usize::from(channel.decimals),
+                (ends.0.max(low), ends.1.min(high))
+            )
+        );
+    }
+
+    fn steps(&self, out: &mut String) {
+        if self.timeline.done.is_empty() {
+            return;
+        }
+        out.push_str("<section><h2>Steps</h2><table><thead><tr><th>No.</th><th>Time</th><th>Step</th><th>Marked by</th></tr></thead><tbody>");
+        let mut phase = "";
+        for (n, done) in self.timeline.done.iter().enumerate() {
+            if done.phase != phase {
+                phase = &done.phase;
+                let _ = write!(
+                    out,
+                    r#"<tr class="phase"><th colspan="4">{}</th></tr>"#,
+                    escape(phase)
+                );
+            }
+            self.step(n + 1, done, out);
+        }
+        out.push_str("</tbody></table>");
+        let warmup = self.timeline.warmup();
+        let undone: Vec<String> = warmup
+            .sheet
+            .steps()
+            .filter(|(_, step)| !warmup.steps.contains_key(&step.key))
+            .map(|(_, step)| escape(&step.text))
+            .collect();
+        if !undone.is_empty() {
+            let _ = write!(
+                out,
+                "<h3>Not marked</h3><ul><li>{}</li></ul>",
+                undone.join("</li><li>")
+            );
+        }
+        out.push_str("</section>\n");
+    }
+
+    fn step(&self, number: usize, done: &Done, out: &mut String) {
+        let by = done.by.as_ref().map_or("the hub", |by| &by.name);
+        let _ = write!(
+            out,
+            r#"<tr><td class="n">{number}</td><td class="n">{}</td><td>{}"#,
+            clock(self.since(done.at)),
+            escape(&done.text)
+        );
+        if let Some(reason) = &done.skipped {
+            let _ = write!(out, r#" <strong>Skipped: {}</strong>"#, escape(reason));
+        }
+        let car = &self.timeline.warmup().car;
+        for (key, reading) in &done.readings {
+            let Some((_, channel)) = car.channel(key) else {
+                continue;
+            };
+            let _ = write!(
+                out,
+                r#" <span class="at">{} {} {}</span>"#,
+                escape(&channel.label),
+                value(channel, *reading),
+                channel.unit
+            );
+        }
+        let _ = write!(out, "</td><td>{}", escape(by));
+        if let Some(asked) = &done.asked_by {
+            let _ = write!(out, " agreed, {} asked", escape(&asked.name));
+        }
+        out.push_str("</td></tr>");
+    }
+
+    fn calls(&self, out: &mut String) {
+        let warmup = self.timeline.warmup();
+        if warmup.calls.is_empty() {
+            return;
+        }
+        out.push_str("<section><h2>Calls</h2><table><thead><tr><th>Time</th><th>From</th><th>To</th><th>Words</th><th>Seen by, after</th></tr></thead><tbody>");
+        for call in &warmup.calls {
+            self.call(call, out);
+        }
+        out.push_str("</tbody></table></section>\n");
+    }
+
+    fn call(&self, call: &Call, out: &mut String) {
+        let car = &self.timeline.warmup().car;
+        let to = match &call.to {
+            Audience::All => "all".to_owned(),
+            Audience::Role(key) => car
+                .role(key)
+                .map_or(key.to_string(), |role| role.label.clone()),
+        };
+        let _ = write!(
+            out,
+            r#"<tr{}><td class="n">{}</td><td>{}</td><td>{}</td><td>{}{}</td><td>"#,
+            if call.stop { r#" class="stop""# } else { "" },
+            clock(self.since(call.said.at)),
+            escape(call.said.by.as_ref().map_or("the hub", |by| &by.name)),
+            escape(&to),
+            if call.stop {
+                "<strong>STOP</strong> "
+            } else {
+                ""
+            },
+            escape(&call.said.text)
+        );
+        let mut seen: Vec<(&PersonId, &Millis)> = call.seen.iter().collect();
+        seen.sort_by_key(|(_, at)| **at);
+        let seen: Vec<String> = seen
+            .into_iter()
+            .map(|(id, at)| {
+                format!(
+                    "{} {:.1} s",
+                    escape(self.name(id)),
+                    (at - call.said.at) as f64 / 1e3
+                )
+            })
+            .collect();
+        let people = self
+            .timeline
+            .record
+            .people
+            .values()
+            .map(|person| &person.who);
+        let not: Vec<String> = people
+            .filter(|who| call.is_for(who) && !call.seen.contains_key(&who.id))
+            .map(|who| escape(&who.name))
+            .collect();
+        out.push_str(&seen.join(", "));
+        if !not.is_empty() {
+            let _ = write!(
+                out,
+                "{}<em>not seen by {}</em>",
+                if seen.is_empty() { "" } else { "; " },
+                not.join(", ")
+            );
+        }
+        out.push_str("</td></tr>");
+    }
+
+    fn off(&self, out: &mut String) {
+        let all = self.timeline.spells(self.rows);
+        if self
+            .timeline
+            .bands
+            .iter()
+            .flatten()
+            .all(|band| band.band.is_none())
+        {
+            return;
+        }
+        let (mut long, blips): (Vec<Spell>, Vec<Spell>) = all
+            .into_iter()
+            .partition(|spell| spell.to_us - spell.from_us >= BLIP_US);
+        out.push_str("<section><h2>Out of band</h2>");
+        if long.is_empty() {
+            out.push_str("<p>Nothing was outside the band that held for a second or longer.</p>");
+        }
+        let more = long.len().saturating_sub(SPELLS);
+        long.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+        long.truncate(SPELLS);
+        if !long.is_empty() {
+            out.push_str("<ol>");
+            for spell in &long {
+                let _ = write!(out, "<li>{}</li>", self.spell_words(spell));
+            }
+            out.push_str("</ol>");
+        }
+        if more > 0 || !blips.is_empty() {
+            let _ = write!(
+                out,
+                r#"<p class="hint">Farthest and longest first. Besides these: {more} more, and {} shorter than a second.</p>"#,
+                blips.len()
+            );
+        }
+        out.push_str("</section>\n");
+    }
+
+    fn spell_words(&self, spell: &Spell) -> String {
+        let channel = &self.timeline.warmup().car.channels[spell.channel];
+        let phase = self.timeline.phase_at(spell.from_us.div_euclid(1000));
+        format!(
+            "<b>{}</b> {} for {:.0} s from {}{}: {} {}, band {} to {}",
+            escape(&channel.label),
+            if spell.low { "low" } else { "high" },
+            (spell.to_us - spell.from_us) as f64 / 1e6,
+            clock(self.since_us(spell.from_us)),
+            phase.map_or_else(String::new, |phase| format!(" ({})", escape(phase))),
+            value(channel, spell.worst),
+            channel.unit,
+            value(channel, spell.band.low),
+            value(channel, spell.band.high)
+        )
+    }
+
+    /// What the figures say of these readings at the end of each phase that steps were marked in.
+    fn figures(&self, story: &[Event], out: &mut String) {
+        let ends: Vec<&Done> = self
+            .timeline
+            .done
+            .iter()
+            .enumerate()
+            .filter(|(n, done)| {
+                self.timeline
+                    .done
+                    .get(n + 1)
+                    .is_none_or(|next| next.phase != done.phase)
+            })
+            .map(|(_, done)| done)
+            .collect();
+        let mut moments: Vec<(String, Millis)> = ends
+            .iter()
+            .map(|done| (done.phase.clone(), done.at))
+            .collect();
+        if moments.is_empty()
+            && let Some((_, to_us)) = self.rows.span_us()
+        {
+            moments.push(("the end".to_owned(), to_us.div_euclid(1000)));
+        }
+        let said = figures_at(
+            story,
+            self.rows,
+            &moments.iter().map(|(_, at)| *at).collect::<Vec<_>>(),
+        );
+        let said: Vec<_> = moments
+            .iter()
+            .zip(said)
+            .filter(|(_, figures)| !figures.is_empty())
+            .collect();
+        if said.is_empty() {
+            return;
+        }
+        out.push_str(r#"<section><h2>Figures</h2><p class="hint">Worked out again from these readings, as they stood when the last step of each phase was marked.</p>"#);
+        for ((phase, at), figures) in said {
+            let _ = write!(
+                out,
+                "<h3>{} <span>{}</span></h3><ul>",
+                escape(phase),
+                clock(self.since(*at))
+            );
+            for figure in figures {
+                let _ = write!(
+                    out,
+                    "<li><b>{}</b> {}</li>",
+                    escape(&figure.label),
+                    escape(&figure_words(&figure))
+                );
+            }
+            out.push_str("</ul>");
+        }
+        out.push_str("</section>\n");
+    }
+
+    fn notes(&self, out: &mut String) {
+        let notes = &self.timeline.warmup().notes;
+        if notes.is_empty() && self.entry.note.is_empty() {
+            return;
+        }
+        out.push_str("<section><h2>Notes</h2>");
+        if !self.entry.note.is_empty() {
+            let _ = write!(out, "<p>{}</p>", escape(&self.entry.note));
+        }
+        for note in notes {
+            let by = note.by.as_ref().map_or("the hub", |by| &by.name);
+            let _ = write!(
+                out,
+                "<p>{} {}: {}</p>",
+                clock(self.since(note.at)),
+                escape(by),
+                escape(&note.text)
+            );
+        }
+        out.push_str("</section>\n");
+    }
+}
+
+fn figure_words(figure: &FigureNow) -> String {
+    let Some((value, unit)) = figure.value.zip(figure.unit) else {
+        return figure.words.clone();
+    };
+    let decimals = if value.abs() >= 100.0 { 0 } else { 1 };
+    let between = figure
+        .low
+        .zip(figure.high)
+        .map_or_else(String::new, |(low, high)| {
+            format!(" ({low:.decimals$} to {high:.decimals$})")
+        });
+    format!("{value:.decimals$}{between} {unit}. {}", figure.words)
+}
+
+/// What the figures say at some times, given the readings up to each.
+fn figures_at(story: &[Event], rows: &Rows, moments: &[Millis]) -> Vec<Vec<FigureNow>> {
+    let mut record = spinover_protocol::record::Record::default();
+    let mut said = vec![Vec::new(); moments.len()];
+    let mut events = story.iter().peekable();
+    let mut live: Option<Live> = None;
+    let mut next = 0;
+    let mut up_to = |at: Millis, live: &mut Option<Live>| {
+        // Events up to the time, then what the figures say at the moments that have passed.
+        while let Some(event) = events.next_if(|event| event.at <= at) {
+            record.apply(event);
+            if let Some(warmup) = &record.warmup {
+                let car = &warmup.car;
+                live.get_or_insert_with(|| Live::new(car))
+                    .follow(car, &record);
+            }
+        }
+        record.clone()
+    };
+    let done: Result<(), std::convert::Infallible> = rows.each_row(|t_us, cells| {
+        while moments.get(next).is_some_and(|at| *at * 1000 < t_us) {
+            let record = up_to(moments[next], &mut live);
+            said[next] = live
+                .as_ref()
+                .map_or_else(Vec::new, |live| live.figures(moments[next] * 1000, &record));
+            next += 1;
+        }
+        if live.is_none() {
+            up_to(t_us.div_euclid(1000), &mut live);
+        }
+        if let Some(live) = &mut live {
+            let values: Vec<(usize, f64)> = cells
+                .iter()
+                .map(|(channel, value)| (usize::from(*channel), *value))
+                .collect();
+            live.batch(t_us, &values);
+        }
+        Ok(())
+    });
+    let Ok(()) = done;
+    while next < moments.len() {
+        let record = up_to(moments[next], &mut live);
+        said[next] = live
+            .as_ref()
+            .map_or_else(Vec::new, |live| live.figures(moments[next] * 1000, &record));
+        next += 1;
+    }
+    said
+}

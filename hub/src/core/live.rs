@@ -162,7 +162,11 @@ impl Live {
             if self.rpm.is_some() {
                 figures.push(self.idle_figure(now_s));
             }
-            figures.extend(self.warm.as_ref().map(|warm| self.warm_figure(warm, warmup)));
+            figures.extend(
+                self.warm
+                    .as_ref()
+                    .map(|warm| self.warm_figure(warm, warmup)),
+            );
             if self.mags.is_some() {
                 figures.push(self.mags_figure(now_s));
             }
@@ -293,7 +297,6 @@ fn figure(key: &str, label: &str, words: String) -> FigureNow {
 fn cannot(key: &str, label: &str, why: &CantSay) -> FigureNow {
     figure(key, label, why.words())
 }
-
 
 /// The channel that the warm-up's forecast follows: the head's temperature, else the coolant's, else the oil's.
 pub fn warm_channel(car: &Car) -> Option<&ChannelKey> {

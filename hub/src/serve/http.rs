@@ -5,6 +5,7 @@ use crate::{
     book::{
         BookError,
         export::{self, ExportError},
+        report,
     },
     sources::{decode::Intake, tally::Tally},
 };
@@ -259,7 +260,7 @@ async fn readings(
     (status, axum::Json(body)).into_response()
 }
 
-/// `/book/ID.csv` and `/book/ID.json`: with a code, like everything that is the crew's.
+/// `/book/ID`, `/book/ID.csv`, `/book/ID.json`: with a code, like everything that is the crew's.
 async fn book(
     State(app): State<Arc<App>>,
     ConnectInfo(from): ConnectInfo<SocketAddr>,
@@ -282,7 +283,8 @@ async fn book(
             export::json(&reader, id, &mut bytes)?;
             "application/json"
         } else {
-            return Err(BookError::NoSuchWarmup(name).into());
+            bytes = report::html(&reader, &name)?.into_bytes();
+            "text/html; charset=utf-8"
         };
         Ok::<_, ExportError>((kind, bytes))
     });

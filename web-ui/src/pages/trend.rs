@@ -35,7 +35,9 @@ pub fn Trend(
     let point = move |event: ev::PointerEvent| {
         if let Some(canvas) = canvas.get_untracked() {
             let box_ = canvas.get_bounding_client_rect();
-            asked.set(Some(((f64::from(event.client_y()) - box_.top()) / box_.height()).clamp(0.0, pen::PAST)));
+            asked.set(Some(
+                ((f64::from(event.client_y()) - box_.top()) / box_.height()).clamp(0.0, pen::PAST),
+            ));
         }
     };
     let scale = Scale::of(&known, app.settings.get_untracked().units);
@@ -44,7 +46,8 @@ pub fn Trend(
         let share = asked.get()?;
         let now = socket::hub_now() as f64;
         let at = now - (1.0 - share / pen::PAST) * KEEP_MS;
-        let (at, value) = socket::with_shell(|shell| shell.traces.get(index)?.near(at)).flatten()?;
+        let (at, value) =
+            socket::with_shell(|shell| shell.traces.get(index)?.near(at)).flatten()?;
         Some(fill(W::TrendAgo, &[&age(now - at)]) + ": " + &scale.text_unit(value))
     };
     Some(view! {
@@ -60,13 +63,22 @@ pub fn Trend(
 
 fn draw(canvas: &web_sys::HtmlCanvasElement, index: usize, channel: &Channel, asked: Option<f64>) {
     let now = socket::hub_now();
-    let (width, height) = (f64::from(canvas.client_width()), f64::from(canvas.client_height()));
+    let (width, height) = (
+        f64::from(canvas.client_width()),
+        f64::from(canvas.client_height()),
+    );
     let past = height * pen::PAST;
     let drawn = socket::with_shell(|shell| {
         let band = crate::app::band_now(shell.link(), &channel.key);
         let trace = shell.traces.get(index)?;
         let place = pen::place(band, channel, Some(trace));
-        let context = pen::stroke(canvas, trace, pen::ahead(shell.link(), channel), now, &place)?;
+        let context = pen::stroke(
+            canvas,
+            trace,
+            pen::ahead(shell.link(), channel),
+            now,
+            &place,
+        )?;
         let warmup = shell.link().mirror().record.warmup.as_ref();
         let marks = warmup.iter().flat_map(|warmup| warmup.steps.iter());
         let marks: Vec<(f64, String)> = marks

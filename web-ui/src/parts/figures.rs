@@ -93,12 +93,30 @@ fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String) -> impl IntoV
             None => number(value, 1),
         };
         let clock = seconds && figure.value.is_some_and(|value| value >= 59.5);
-        let unit = if clock { "" } else { scale.map_or("", |scale| scale.unit.label()) };
-        let between = figure.low.zip(figure.high).map(|(low, high)| fill(W::Between, &[&text(low), &text(high)]));
+        let unit = if clock {
+            ""
+        } else {
+            scale.map_or("", |scale| scale.unit.label())
+        };
+        let between = figure
+            .low
+            .zip(figure.high)
+            .map(|(low, high)| fill(W::Between, &[&text(low), &text(high)]));
         let value = figure.value.map(text);
-        Some(Texts { label: figure.label, unit: if value.is_some() { unit } else { "" }, value, between, words: figure.words })
+        Some(Texts {
+            label: figure.label,
+            unit: if value.is_some() { unit } else { "" },
+            value,
+            between,
+            words: figure.words,
+        })
     });
-    let attention = move || figure.read().as_ref().is_some_and(|figure| figure.attention);
+    let attention = move || {
+        figure
+            .read()
+            .as_ref()
+            .is_some_and(|figure| figure.attention)
+    };
     let part = move |pick: fn(Texts) -> Option<String>| texts.get().and_then(pick);
     view! {
         <article class="figure" class:attention=attention data-test=test>

@@ -83,14 +83,27 @@ fn draw(paper: &Paper) {
             return;
         };
         let place = place(band, &paper.channel, Some(trace));
-        stroke(&paper.canvas, trace, ahead(shell.link(), &paper.channel), now, &place);
+        stroke(
+            &paper.canvas,
+            trace,
+            ahead(shell.link(), &paper.channel),
+            now,
+            &place,
+        );
     });
 }
 
 /// Where a figure expects the channel to go: seconds from now, and the value then.
 pub fn ahead<'a>(link: &'a Link, channel: &Channel) -> &'a [(f64, f64)] {
-    let forecasts = link.mirror().figures.iter().filter_map(|figure| figure.forecast.as_ref());
-    forecasts.into_iter().find(|ahead| ahead.channel == channel.key).map_or(&[], |ahead| &ahead.points)
+    let forecasts = link
+        .mirror()
+        .figures
+        .iter()
+        .filter_map(|figure| figure.forecast.as_ref());
+    forecasts
+        .into_iter()
+        .find(|ahead| ahead.channel == channel.key)
+        .map_or(&[], |ahead| &ahead.points)
 }
 
 /// Sizes the canvas to its box, clears it and draws one trace and its dotted continuation.
@@ -138,7 +151,9 @@ pub fn stroke(
         let _ = context.set_line_dash(&js_sys::Array::of2(&2.0.into(), &4.0.into()));
         context.begin_path();
         context.move_to(*x, *y);
-        places[1..].iter().for_each(|(x, y)| context.line_to(*x, *y));
+        places[1..]
+            .iter()
+            .for_each(|(x, y)| context.line_to(*x, *y));
         context.stroke();
         let _ = context.set_line_dash(&js_sys::Array::new());
     }

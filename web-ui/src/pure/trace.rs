@@ -131,7 +131,13 @@ impl Trace {
 
 /// Where a forecast lies: points of `(seconds from now, value)`, straight lines between, going on below a past that is `past` high at the
 /// same pace, and cut off where the strip, `height` in all, ends.
-pub fn forecast_places(points: &[(f64, f64)], width: f64, past: f64, height: f64, place: impl Fn(f64) -> f64) -> Vec<(f64, f64)> {
+pub fn forecast_places(
+    points: &[(f64, f64)],
+    width: f64,
+    past: f64,
+    height: f64,
+    place: impl Fn(f64) -> f64,
+) -> Vec<(f64, f64)> {
     let per_s = past * 1_000.0 / KEEP_MS;
     let at = |(ahead, value): (f64, f64)| (width * place(value), past + ahead * per_s);
     let mut places = Vec::new();

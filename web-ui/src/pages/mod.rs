@@ -74,6 +74,12 @@ pub fn Root() -> impl IntoView {
             Face::In
         }
     });
+    // Another page begins at its top, however far the one before was scrolled.
+    Effect::new(move |_| {
+        face.track();
+        app.page().track();
+        window().scroll_to_with_x_and_y(0.0, 0.0);
+    });
     move || match face.get() {
         Face::Join => view! { <join::Join/> }.into_any(),
         Face::Looking => view! { <join::Looking/> }.into_any(),
@@ -97,8 +103,11 @@ fn Inside() -> impl IntoView {
     let wall = Memo::new(move |_| page.get() == Page::Wall);
     view! {
         <div class="app" data-test=move || format!("page-{}", page.get().key()) data-page=move || page.get().key() class:link-lost=lost class:over-open=over_open>
-            <Header/>
-            <Banners/>
+            // What must never scroll away: the step, the link, and whether the readings are live at all.
+            <div class="head">
+                <Header/>
+                <Banners/>
+            </div>
             <Show when=move || page.get() != Page::Wall>
                 <Tabs page=page chief=chief/>
             </Show>

@@ -107,6 +107,8 @@ fn Inside() -> impl IntoView {
             <div class="head">
                 <Header/>
                 <Banners/>
+                // Under the step and the link, so that a call never hides that the link is lost.
+                <Incoming wall=wall/>
             </div>
             <Show when=move || page.get() != Page::Wall>
                 <Tabs page=page chief=chief/>
@@ -133,7 +135,6 @@ fn Inside() -> impl IntoView {
                 </Show>
             </div>
             <over::Overlay/>
-            <Incoming wall=wall/>
             <Takeover wall=wall/>
         </div>
     }

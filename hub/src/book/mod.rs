@@ -10,6 +10,7 @@
 
 pub mod check;
 mod commit;
+pub mod compare;
 mod edit;
 pub mod export;
 pub mod import;

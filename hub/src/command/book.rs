@@ -3,6 +3,7 @@
 use crate::book::{
     Book, BookError, Edit, Reader, WarmupEntry,
     check::check,
+    compare,
     export::{self, ExportError},
     report,
 };
@@ -82,6 +83,8 @@ enum Action {
         #[arg(long, value_name = "FILE")]
         out: Option<PathBuf>,
     },
+    /// Lay one over earlier ones of the same car and sheet, aligned by a step, and say what departs from the usual.
+    Compare(CompareArgs),
     /// Take one in: an export of another book, or a recording (CSV) by the car file's map of its columns.
     Import(take_in::ImportArgs),
     /// Write what is known about one afterwards.
@@ -116,6 +119,53 @@ enum Format {
     Lines,
     Json,
     Events,
+}
+
+#[derive(Debug, Args)]
+struct CompareArgs {
+    #[command(flatten)]
+    data: Data,
+    /// The warm-up.
+    id: String,
+    /// Key of the step to align by; nitro_on when it was marked, else the first step with the engine firing.
+    #[arg(long, value_name = "STEP")]
+    align: Option<String>,
+    /// How many earlier ones at most.
+    #[arg(long, default_value_t = compare::LAST, value_name = "N")]
+    last: usize,
+    /// Compare with this one instead; may be given several times.
+    #[arg(long, value_name = "ID")]
+    with: Vec<String>,
+    /// As one JSON object.
+    #[arg(long)]
+    json: bool,
+    /// Write a page of HTML to this file; it must not be there yet.
+    #[arg(long, value_name = "FILE", conflicts_with = "json")]
+    out: Option<PathBuf>,
+}
+
+impl CompareArgs {
+    fn run(self, out: &mut impl Write) -> Result<(), Failure> {
+        let reader = Reader::open(&self.data.data)?;
+        let id = reader.pick(&self.id)?.id;
+        let align = self.align.as_deref().map(Into::into);
+        let wish = compare::Wish {
+            align,
+            last: Some(self.last),
+            with: self.with,
+        };
+        let comparison = compare::compare(&reader, &id, &wish)?;
+        if self.json {
+            return Ok(writeln!(out, "{}", compare::json(&comparison))?);
+        }
+        for line in compare::words(&comparison) {
+            writeln!(out, "{line}")?;
+        }
+        if let Some(path) = &self.out {
+            new_file(path)?.write_all(compare::html(&comparison).as_bytes())?;
+        }
+        Ok(())
+    }
 }
 
 #[derive(Debug, Args)]
@@ -257,6 +307,7 @@ impl BookCommand {
                     Some(path) => Ok(new_file(&path)?.write_all(page.as_bytes())?),
                 }
             }
+            Action::Compare(args) => args.run(out),
             Action::Import(args) => args.run(out),
             Action::Edit(args) => {
                 let id = pick(&args.data, &args.id)?.id;

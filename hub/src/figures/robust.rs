@@ -315,7 +315,7 @@ impl RobustFit {
 /// Two-sided probability of Student's t within `-t..t` for whole degrees of freedom, by the
 /// finite series 26.7.3 and 26.7.4 of Abramowitz and Stegun (from memory; checked in the tests
 /// against printed quantiles).
-fn student_t_within(t: f64, dof: usize) -> f64 {
+pub fn student_t_within(t: f64, dof: usize) -> f64 {
     let angle = (t / (dof as f64).sqrt()).atan();
     let (sin, cos) = angle.sin_cos();
     let mut term = if dof % 2 == 1 { cos } else { 1.0 };

@@ -138,6 +138,7 @@ struct Running {
     /// Answers that wait for the disk: up to which event, to whom.
     owed: VecDeque<(Seq, ConnId, HubMessage)>,
     sources_gone: bool,
+    broken: Option<String>,
     fresh: bool,
     stirred: bool,
     presence_changed: bool,
@@ -148,7 +149,10 @@ struct Running {
 
 impl Keeper {
     /// Runs until `stop` is dropped or set, then writes out what waits.
-    pub async fn run(self, mut stop: watch::Receiver<bool>) {
+    ///
+    /// # Errors
+    /// When the book can write nothing down any more.
+    pub async fn run(self, mut stop: watch::Receiver<bool>) -> Result<(), String> {
         let health = self.book.health();
         let mut running = Running {
             health,
@@ -156,6 +160,7 @@ impl Keeper {
             writing: VecDeque::new(),
             owed: VecDeque::new(),
             sources_gone: false,
+            broken: None,
             fresh: true,
             stirred: true,
             presence_changed: true,
@@ -168,7 +173,7 @@ impl Keeper {
         let mut frames = tokio::time::interval(FRAME_EVERY);
         frames.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let mut reports = Vec::with_capacity(REPORTS_AT_ONCE);
-        loop {
+        while running.broken.is_none() {
             tokio::select! {
                 biased;
                 () = super::stopped(&mut stop) => break,
@@ -193,6 +198,7 @@ impl Keeper {
                 _ => break,
             }
         }
+        running.broken.map_or(Ok(()), Err)
     }
 }
 
@@ -339,8 +345,10 @@ impl Running {
                 }
                 self.pay();
             }
-            Ok(Err(error)) => tracing::error!("an event was lost: {error}"),
-            Err(_) => tracing::error!("the book's writer has gone"),
+            // The book tries a failing disk again by itself; this is an end that it cannot mend. A hub that can write nothing
+            // down any more, and would show what it could not, is worse than none: it ends, and whoever watches it restarts it.
+            Ok(Err(error)) => self.broken = Some(error.to_string()),
+            Err(_) => self.broken = Some("the book's writer has gone".to_owned()),
         }
     }
 

@@ -132,7 +132,7 @@ pub async fn run(
         not_live: not_live.clone(),
         counts: counts.clone(),
     };
-    let keeper = tokio::spawn(keeper.run(keeper_stop));
+    let mut keeper = tokio::spawn(keeper.run(keeper_stop));
     let tasks: Vec<_> = setup
         .sources
         .into_iter()
@@ -177,15 +177,23 @@ pub async fn run(
     let mut stopping = stop.clone();
     let stopped = async move { stopped(&mut stopping).await };
     // Sockets end themselves on stop, after a goodbye.
-    let served = axum::serve(listener, service)
-        .with_graceful_shutdown(stopped)
-        .await;
+    let server = axum::serve(listener, service).with_graceful_shutdown(stopped);
+    let served = tokio::select! {
+        served = server => served,
+        ended = &mut keeper => {
+            let why = ended.context("the keeper broke")?.err().unwrap_or_default();
+            anyhow::bail!("nothing can be written down any more: {why}");
+        }
+    };
     for task in tasks {
         task.abort();
     }
     drop(announced);
     keeper_stop_in.send_replace(true);
-    keeper.await.context("the keeper broke")?;
+    keeper
+        .await
+        .context("the keeper broke")?
+        .map_err(anyhow::Error::msg)?;
     served.context("the server broke")
 }
 

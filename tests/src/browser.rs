@@ -22,7 +22,7 @@ use std::{
 use tempfile::TempDir;
 
 /// Runs without a screen, and asks nothing of any network.
-const FLAGS: [&str; 9] = [
+const FLAGS: [&str; 10] = [
     "--headless",
     "--no-sandbox",
     "--disable-gpu",
@@ -32,6 +32,7 @@ const FLAGS: [&str; 9] = [
     "--disable-component-update",
     "--disable-sync",
     "--disable-dev-shm-usage",
+    "--hide-scrollbars",
 ];
 
 /// The width and height of a page in CSS pixels.
@@ -41,6 +42,12 @@ pub struct Size {
     pub width: u32,
     /// Height.
     pub height: u32,
+}
+
+impl std::fmt::Display for Size {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}x{}", self.width, self.height)
+    }
 }
 
 /// A phone held upright.
@@ -332,6 +339,19 @@ impl Page {
     /// When the script throws.
     pub async fn script(&self, script: &str) -> Result<Value> {
         Ok(self.client.execute(script, vec![]).await?)
+    }
+
+    /// Waits until nothing on the page is being animated, but for what goes on for good.
+    ///
+    /// # Errors
+    /// When the browser refuses.
+    pub async fn until_still(&self) -> Result<()> {
+        let still = "return document.getAnimations().every((animation) => animation.playState !== 'running' || animation.effect.getComputedTiming().endTime === Infinity)";
+        eventually("the page to be still", async || {
+            (self.script(still).await.ok()? == true).then_some(())
+        })
+        .await;
+        Ok(())
     }
 
     /// A picture of what is in view, as a PNG.

@@ -1,9 +1,12 @@
 //! Recordings of real engines through the real hub to a real socket: what arrives, and what the book keeps, is what the file says.
 
-use spinover_protocol::{message::SourceState, units::Unit};
+use spinover_protocol::{
+    message::{HubMessage, SourceState},
+    units::Unit,
+};
 use spinover_tests::{
-    data, http,
-    hub::{CREW_CODE, Hub, Launch},
+    data,
+    hub::{CREW_CODE, Hub, Launch, run},
     phone::{Phone, Seen},
     recording::{Column, Recording, Row, Times},
 };
@@ -109,27 +112,14 @@ impl Played {
             .await;
     }
 
-    /// What the book has, as the trailer would fetch it.
-    async fn kept(&self) -> Vec<Row> {
-        let id = self
-            .phone
-            .look(|seen| {
-                seen.mirror()
-                    .record
-                    .warmup
-                    .as_ref()
-                    .map(|warmup| warmup.id.clone())
-            })
-            .expect("a warm-up");
-        let answer = http::get(
-            &self.hub.address(),
-            &format!("/book/{id}.csv"),
-            Some(CREW_CODE),
-        )
-        .await
-        .expect("an answer");
-        assert_eq!(answer.status, 200, "{}", answer.text());
-        let mut reader = csv::ReaderBuilder::new().from_reader(&answer.body[..]);
+    /// What the book has when the hub has ended, as the trailer would have it written out.
+    fn kept(&mut self) -> Vec<Row> {
+        assert_eq!(self.hub.stop().code(), Some(0), "{}", self.hub.stderr());
+        let data = self.hub.data().to_str().expect("a plain path");
+        let export = run(&["book", "export", "--data", data, "last"]);
+        let told = String::from_utf8_lossy(&export.stderr);
+        assert_eq!(export.status.code(), Some(0), "{told}");
+        let mut reader = csv::ReaderBuilder::new().from_reader(&export.stdout[..]);
         let number =
             |text: &str| (!text.is_empty()).then(|| text.parse::<f64>().expect("a number"));
         let row = |row: Result<csv::StringRecord, csv::Error>| {
@@ -207,16 +197,10 @@ async fn ground_run(speed: &str, patience: Duration) {
     let recording = Recording::read(&file, "TIME", Times::Clock, &GROUND_RUN);
     // The recording's description says 501 rows; a reader of the tests' own that misses some would prove nothing.
     assert_eq!((recording.rows.len(), recording.back), (501, 0));
-    let played = Played::start(&recording, &file, Times::Clock, &GROUND_RUN, speed).await;
+    let mut played = Played::start(&recording, &file, Times::Clock, &GROUND_RUN, speed).await;
     played.end(&recording, patience).await;
     let (seen, all) = assert_frames_in_order(&played.phone, &recording);
     eprintln!("ground run at speed={speed}: {seen} of {all} states came by in frames");
-    assert_kept(
-        &played.kept().await,
-        &recording,
-        Times::Clock,
-        "the ground run",
-    );
 
     let fell_l = -last_minus_first(&recording, "fuel_left");
     assert!(
@@ -231,14 +215,22 @@ async fn ground_run(speed: &str, patience: Duration) {
             .find(|figure| figure.key == "fuel_used")?;
         figure.unit?.convert(figure.value?, Unit::Litre)
     };
-    played
-        .phone
-        .until("the fuel used to be the tank's fall", |seen| {
-            used(seen).is_some_and(|used| (used / fell_l - 1.0).abs() <= 0.02)
-        })
-        .await;
-    let told = played.phone.look(used).expect("waited for");
+    // Figures are told once a second, so the next ones are the first that know of the last row.
+    let heard = played.phone.look(|seen| seen.heard.len());
+    let told_since = |seen: &Seen| {
+        let news = seen.heard[heard..].iter();
+        news.filter(|(_, message)| matches!(message, HubMessage::Figures { .. }))
+            .count()
+            > 0
+    };
+    played.phone.until("the last figures", told_since).await;
+    let told = played.phone.look(used).expect("a figure with a value");
+    assert!(
+        (told / fell_l - 1.0).abs() <= 0.02,
+        "{told} L used by the figure, {fell_l} L by the tank counter"
+    );
     eprintln!("fuel used: {told:.4} L by the figure, {fell_l:.2} L by the tank counter");
+    assert_kept(&played.kept(), &recording, Times::Clock, "the ground run");
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -266,9 +258,8 @@ async fn folder(name: &str, time: &str, times: Times, columns: &[Column]) {
             .to_string_lossy()
             .into_owned();
         let recording = Recording::read(path, time, times, columns);
-        let played = Played::start(&recording, path, times, columns, "max").await;
+        let mut played = Played::start(&recording, path, times, columns, "max").await;
         played.end(&recording, Duration::from_secs(120)).await;
-        assert_kept(&played.kept().await, &recording, times, &file);
         let refused = |seen: &Seen| {
             let faults = seen
                 .mirror()
@@ -289,6 +280,7 @@ async fn folder(name: &str, time: &str, times: Times, columns: &[Column]) {
                 refused(seen) == expected
             })
             .await;
+        assert_kept(&played.kept(), &recording, times, &file);
     }
 }
 

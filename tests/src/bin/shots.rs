@@ -1,0 +1,210 @@
+//! Screenshots of every page, at the size of a phone, a tablet and a wall, of the demo in the middle of a warm-up.
+//!
+//! `shots [PAGE]...` takes those pages only. Pictures go to `docs/shots/`. They are for looking at: nothing is compared.
+#![forbid(unsafe_code)]
+
+use anyhow::{Context, Result};
+use spinover_protocol::{event::Audience, message::Command};
+use spinover_tests::{
+    browser::{Browser, PHONE, Page, Size, TABLET, WALL},
+    chief::mark_until,
+    data,
+    hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
+    phone::Phone,
+};
+use std::{path::Path, time::Duration};
+
+const SIZES: [Size; 3] = [PHONE, TABLET, WALL];
+/// The longest wait for a step of the simulated warm-up.
+const PATIENCE: Duration = Duration::from_secs(240);
+/// How much of the traces should be drawn before pictures are taken.
+const TRACES: Duration = Duration::from_secs(20);
+
+/// A picture: its name, who looks, and where.
+struct Shot {
+    name: &'static str,
+    code: &'static str,
+    role: &'static str,
+    hash: &'static str,
+    night: bool,
+}
+
+const fn shot(name: &'static str, role: &'static str, hash: &'static str) -> Shot {
+    Shot {
+        name,
+        code: CREW_CODE,
+        role,
+        hash,
+        night: false,
+    }
+}
+
+const fn chief(name: &'static str, hash: &'static str) -> Shot {
+    Shot {
+        code: CHIEF_CODE,
+        ..shot(name, "chief", hash)
+    }
+}
+
+/// Everything that can be looked at while the engine idles.
+const SHOTS: [Shot; 17] = [
+    shot("idle", "idle", "/crew"),
+    shot("fuel", "fuel", "/crew"),
+    shot("starter", "starter", "/crew"),
+    Shot {
+        night: true,
+        ..shot("idle-night", "idle", "/crew")
+    },
+    shot("all", "idle", "/all"),
+    shot("steps", "helper", "/steps"),
+    chief("chief", "/chief"),
+    Shot {
+        night: true,
+        ..chief("chief-night", "/chief")
+    },
+    chief("more", "/chief/more"),
+    chief("bands", "/chief/bands"),
+    chief("laptop", "/laptop"),
+    shot("wall", "wall", "/wall"),
+    shot("call", "fuel", "/crew/call"),
+    shot("type", "fuel", "/crew/type"),
+    shot("train", "idle", "/crew/train"),
+    shot("trend", "idle", "/crew/trend/oil_pressure"),
+    shot("menu", "idle", "/crew/menu"),
+];
+
+#[tokio::main]
+async fn main() -> Result<()> {
+    let wanted: Vec<String> = std::env::args().skip(1).collect();
+    let wants = |name: &str| wanted.is_empty() || wanted.iter().any(|wanted| wanted == name);
+    let folder = data::root().join("docs/shots");
+    std::fs::create_dir_all(&folder)?;
+
+    let mut hub = Launch::demo().start();
+    eprintln!("warming the simulated engine up; this takes two minutes");
+    let wren = Phone::join(&hub, CHIEF_CODE, "Wren", "chief").await;
+    let mut crew = Vec::new();
+    for (name, role) in [
+        ("Ash", "idle"),
+        ("Hazel", "fuel"),
+        ("Linden", "starter"),
+        ("Rowan", "helper"),
+    ] {
+        crew.push(Phone::join(&hub, CREW_CODE, name, role).await);
+    }
+    mark_until(&wren, Some("temps_there"), PATIENCE).await;
+    let browser = Browser::start();
+    let mut pages = Vec::new();
+    for size in SIZES {
+        let page = browser.page(&size.to_string(), size).await;
+        let album = Album {
+            folder: &folder,
+            size,
+        };
+        before_joining(&page, &hub, &album, &wants).await?;
+        pages.push((page, album));
+    }
+    // The pages were open all the while, so every strip has its trace.
+    tokio::time::sleep(TRACES).await;
+    for (page, album) in &pages {
+        for shot in SHOTS.iter().filter(|shot| wants(shot.name)) {
+            show(page, &hub, shot).await?;
+            album.keep(page, shot.name).await?;
+        }
+        show(page, &hub, &SHOTS[0]).await?;
+        if wants("incoming") {
+            let text = "Bodies clear of the header side".to_owned();
+            let call = wren
+                .done(Command::Call {
+                    to: Audience::All,
+                    text,
+                })
+                .await;
+            page.until_shows("[data-test=\"incoming\"]").await;
+            album.keep(page, "incoming").await?;
+            wren.done(Command::Lift { call }).await;
+        }
+        if wants("stop") {
+            let text = "Fuel on the ground, left side".to_owned();
+            let stop = wren.done(Command::Stop { text }).await;
+            page.until_shows("[data-test=\"stop-takeover\"]").await;
+            album.keep(page, "stop").await?;
+            wren.done(Command::Lift { call: stop }).await;
+        }
+        page.until_hides("[data-test=\"stop-takeover\"]").await;
+    }
+    if wants("lost") {
+        hub.kill();
+        for (page, album) in &pages {
+            page.until_text("[data-test=\"lost-for\"]", "how long", |text| {
+                !text.is_empty()
+            })
+            .await;
+            album.keep(page, "lost").await?;
+        }
+    }
+    Ok(())
+}
+
+/// Where the pictures of one size go.
+struct Album<'a> {
+    folder: &'a Path,
+    size: Size,
+}
+
+impl Album<'_> {
+    async fn keep(&self, page: &Page, name: &str) -> Result<()> {
+        // What has just come moves or flashes for a moment; the pictures are of what stays.
+        page.until_still().await?;
+        let name = format!("{name}-{}.png", self.size);
+        let picture = page.picture().await?;
+        std::fs::write(self.folder.join(&name), &picture)?;
+        eprintln!("docs/shots/{name} ({} KB)", picture.len() / 1000);
+        Ok(())
+    }
+}
+
+/// What a newcomer sees first.
+async fn before_joining(
+    page: &Page,
+    hub: &Hub,
+    album: &Album<'_>,
+    wants: &impl Fn(&str) -> bool,
+) -> Result<()> {
+    page.goto(&hub.url()).await?;
+    page.find("join-name").await;
+    if wants("join") {
+        album.keep(page, "join").await?;
+    }
+    // An address that differs behind the # only would not open the page anew, as scanning the code does.
+    page.goto("about:blank").await?;
+    page.goto(&format!("{}/#{CREW_CODE}/idle/Visitor", hub.url()))
+        .await?;
+    page.find("caution-ok").await;
+    if wants("cautions") {
+        album.keep(page, "cautions").await?;
+    }
+    page.tap("caution-ok").await
+}
+
+async fn show(page: &Page, hub: &Hub, shot: &Shot) -> Result<()> {
+    let light = if shot.night { "night" } else { "day" };
+    page.script(&format!("localStorage.setItem('spinover.light', '{light}'); document.documentElement.dataset.light = '{light}'")).await?;
+    page.goto(&format!(
+        "{}/#{}/{}/Visitor",
+        hub.url(),
+        shot.code,
+        shot.role
+    ))
+    .await?;
+    page.until_shows("[data-link=\"live\"]").await;
+    page.script(&format!("location.hash = '#{}'", shot.hash))
+        .await?;
+    let page_key = shot.hash.split('/').nth(1).context("a page")?;
+    page.until_shows(&format!("[data-page=\"{page_key}\"]"))
+        .await;
+    if shot.hash.matches('/').count() > 1 {
+        page.find("over").await;
+    }
+    Ok(())
+}

@@ -7,6 +7,7 @@ use crate::{
     },
     socket::{self, Topic},
     store::{self, Person, Settings},
+    wake,
     words::{Word as W, fill, say},
 };
 use leptos::prelude::*;
@@ -142,6 +143,7 @@ impl App {
         let woken = move |_| {
             if !document().hidden() {
                 socket::feed(Input::Wake);
+                wake::keep_awake();
             }
         };
         let _ = window_event_listener_untyped("pageshow", woken);
@@ -150,6 +152,7 @@ impl App {
         let callback = wasm_bindgen::JsCast::unchecked_ref(listener.as_ref());
         let _ = document().add_event_listener_with_callback("visibilitychange", callback);
         listener.forget();
+        wake::keep_awake();
         set_interval(move || self.tick(), Duration::from_millis(TICK_MS));
         let person = self.person.get_untracked();
         if !person.code.is_empty() && !person.name.is_empty() {

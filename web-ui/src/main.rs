@@ -1,5 +1,7 @@
 //! The crew's pages: a thin shell around the protocol's link, and the screens.
 //!
+//! What tests can hold on to is listed in `TESTING.md` beside the manifest.
+//!
 //! In a browser this is the app. Elsewhere only the pure modules are built, so that `cargo test` proves them in seconds.
 #![forbid(unsafe_code)]
 #![cfg_attr(not(target_arch = "wasm32"), allow(dead_code))]
@@ -17,6 +19,8 @@ mod parts;
 mod socket;
 #[cfg(target_arch = "wasm32")]
 mod store;
+#[cfg(target_arch = "wasm32")]
+mod wake;
 
 #[cfg(target_arch = "wasm32")]
 fn main() {

@@ -158,8 +158,8 @@ pub fn Header() -> impl IntoView {
                     {text}
                 </h1>
             </div>
-            <p class="link" role="status">
-                <span class="link-state" data-test="link-state" data-link=link_key>{link_words}</span>
+            <p class="link">
+                <span class="link-state" role="status" data-test="link-state" data-link=link_key>{link_words}</span>
                 <span class="lag" hidden=lost>{move || app.lag.get().map(|lag| fill(W::LagMs, &[&lag.to_string()]))}</span>
                 <strong class="lost-for" data-test="lost-for" hidden=move || !lost.get()>{lost_for}</strong>
                 <span class="lost-hint" hidden=move || !lost.get()>{say(W::LinkLostHint)}</span>

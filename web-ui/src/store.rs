@@ -134,10 +134,15 @@ pub fn vibrate(pattern: &[u32]) {
     };
     let navigator = window.navigator();
     // Not every browser has it, and asking a missing one throws; and before the page has been touched it is refused with a complaint.
-    let get = |from: &wasm_bindgen::JsValue, name: &str| js_sys::Reflect::get(from, &name.into()).unwrap_or_default();
+    let get = |from: &wasm_bindgen::JsValue, name: &str| {
+        js_sys::Reflect::get(from, &name.into()).unwrap_or_default()
+    };
     let touched = get(&get(&navigator, "userActivation"), "hasBeenActive").as_bool() != Some(false);
     if touched && get(&navigator, "vibrate").is_function() {
-        let list: js_sys::Array = pattern.iter().map(|ms| wasm_bindgen::JsValue::from(*ms)).collect();
+        let list: js_sys::Array = pattern
+            .iter()
+            .map(|ms| wasm_bindgen::JsValue::from(*ms))
+            .collect();
         let _ = navigator.vibrate_with_pattern(list.unchecked_ref());
     }
 }

@@ -71,7 +71,10 @@ pub fn Strip(
     let typed = typed_by(reading, channel.key.clone());
     let key = channel.key.clone();
     let label = channel.label.clone();
-    let open_trend = { let key = key.0.clone(); move |_| app.open(Over::Trend(key.clone())) };
+    let open_trend = {
+        let key = key.0.clone();
+        move |_| app.open(Over::Trend(key.clone()))
+    };
     Some(view! {
         <article
             class="strip"

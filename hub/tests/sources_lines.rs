@@ -38,6 +38,7 @@ fn setup() -> Setup {
         calls: vec![],
         tank_l: None,
         reserve_l: None,
+        fuel: None,
     };
     Setup {
         car,

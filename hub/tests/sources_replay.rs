@@ -44,6 +44,7 @@ fn setup(time: &str, form: TimeForm, channels: &[Mapped]) -> Setup {
             calls: vec![],
             tank_l: None,
             reserve_l: None,
+            fuel: None,
         },
         names: Default::default(),
         replay: Some(ReplayMap {

@@ -51,6 +51,7 @@ fn car() -> Car {
         // 40 US gal.
         tank_l: Some(151.4),
         reserve_l: None,
+        fuel: None,
     }
 }
 

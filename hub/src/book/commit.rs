@@ -28,7 +28,7 @@ pub(super) fn commit(
     for plan in planned {
         let event = &plan.event;
         match &event.body {
-            EventBody::WarmupBegun { id, sheet, car } => {
+            EventBody::WarmupBegun { id, sheet, car, .. } => {
                 let channels = serde_json::to_string(&car.channels)
                     .map_err(|error| BookError::Unreadable(error.to_string()))?;
                 tx.prepare_cached(

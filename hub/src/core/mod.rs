@@ -10,6 +10,7 @@ pub mod gates;
 pub mod health;
 pub mod live;
 mod times;
+mod typed;
 
 use channels::Channels;
 use feed::Report;
@@ -220,6 +221,11 @@ impl Core {
         self.live.batch(t_us, values);
     }
 
+    /// Earlier warm-ups for the flow to be learned from, as the book gives them.
+    pub fn learn_flow(&mut self, cases: Vec<crate::figures::flow::Case>) {
+        self.live.learn(cases);
+    }
+
     /// What the figures say now.
     pub fn figures(&self, now: Millis) -> Vec<FigureNow> {
         self.live.figures(now * 1000, &self.record)
@@ -312,10 +318,13 @@ impl Core {
         {
             self.emit(now, by, command, EventBody::WarmupClosed {}, outputs);
         }
+        // The weather and the fuel in the can do not change with the sheet.
+        let today = self.record.warmup.as_ref().map(|last| last.today.clone());
         let body = EventBody::WarmupBegun {
             id: warmup_id(now),
             sheet: Box::new(sheet),
             car: Box::new(self.car.clone()),
+            today: Box::new(today.unwrap_or_default()),
         };
         self.emit(now, by, command, body, outputs);
     }

@@ -1,5 +1,6 @@
 //! The car file: TOML text to a [`CarFile`], or every mistake in it. Reads no readings and starts no source.
 
+use super::fuel::{FLOW, FUEL, fuel};
 use super::mistakes::{FileErrors, MAX_FILE, Notes, instead, quoted, read, too_large};
 use super::walk::{Key, Kind, MAX_KEY, MAX_LABEL, MAX_WORDS, Spot, Walk, document};
 use crate::sources::map::{ColumnMap, ReplayMap, TimeColumn, TimeForm};
@@ -23,13 +24,17 @@ pub struct CarFile {
 }
 
 /// Keys of the figures that a role's page can show.
-pub const FIGURES: [&str; 9] = [
+pub const FIGURES: [&str; 13] = [
     "air",
+    "density_altitude",
+    "moisture",
     "mix",
     "flow",
     "idle",
     "warm",
     "fuel_used",
+    "fuel_left",
+    "bleed",
     "slip",
     "mags",
     "cylinders",
@@ -49,6 +54,8 @@ const ROOT: Kind = Kind {
         key("sources", "sources = [\"sim:\"]"),
         key("calls", "calls = [{ text = \"Say again\" }]"),
         key("tank", "[tank]"),
+        key("fuel", "[fuel]"),
+        key("flow", "[flow]"),
         key("replay", "[replay]"),
         key("channel", "[[channel]]"),
         key("role", "[[role]]"),
@@ -113,7 +120,9 @@ const CALL: Kind = Kind {
 };
 
 /// Every kind of table in a car file.
-pub(super) const KINDS: [&Kind; 7] = [&ROOT, &TANK, &REPLAY, &TIME, &CHANNEL, &ROLE, &CALL];
+pub(super) const KINDS: [&Kind; 9] = [
+    &ROOT, &TANK, &FUEL, &FLOW, &REPLAY, &TIME, &CHANNEL, &ROLE, &CALL,
+];
 
 /// Reads a car file.
 ///
@@ -171,6 +180,7 @@ fn car_file(root: &Walk<'_>) -> Option<CarFile> {
     let (tank_l, reserve_l) = root
         .table("tank", &TANK)
         .map_or((None, None), |tank| self::tank(&tank));
+    let fuel = fuel(root);
     let replay = replay(root, &channel_walks, &read);
 
     let channels = read
@@ -186,6 +196,7 @@ fn car_file(root: &Walk<'_>) -> Option<CarFile> {
         calls,
         tank_l,
         reserve_l,
+        fuel,
     };
     let sources = sources.into_iter().map(|spot| spot.value).collect();
     Some(CarFile {
@@ -247,7 +258,7 @@ fn check_source(root: &Walk<'_>, source: &Spot<String>) {
 }
 
 /// A unit, or a note of what it might have been meant to be.
-fn unit(walk: &Walk<'_>, name: &str) -> Option<Spot<Unit>> {
+pub(super) fn unit(walk: &Walk<'_>, name: &str) -> Option<Spot<Unit>> {
     let spot = walk.text(name, MAX_KEY)?;
     if let Some(unit) = Unit::parse(&spot.value) {
         return Some(Spot {

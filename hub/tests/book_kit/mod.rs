@@ -36,6 +36,7 @@ pub fn car(channels: usize) -> Car {
         calls: vec![],
         tank_l: None,
         reserve_l: None,
+        fuel: None,
     }
 }
 
@@ -100,6 +101,7 @@ pub fn begun(seq: u64, id: &str, channels: usize) -> Event {
             id: id.to_owned(),
             sheet: Box::new(sheet()),
             car: Box::new(car(channels)),
+            today: Box::default(),
         },
     )
 }

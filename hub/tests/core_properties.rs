@@ -14,6 +14,7 @@ use spinover_protocol::{
     message::Command,
     record::Record,
     sheet::{Gate, Must, Phase, Sheet, Step},
+    today::{Conditions, FlowBaseline, MixReading, TimeSlip},
     units::Unit,
 };
 use std::collections::BTreeMap;
@@ -52,6 +53,7 @@ fn car() -> Car {
         calls: vec![],
         tank_l: None,
         reserve_l: None,
+        fuel: None,
     }
 }
 
@@ -190,6 +192,16 @@ fn command() -> impl Strategy<Value = Command> {
             band: set.then_some(Band { low, high: low + 20.0 }),
         }),
         1 => (-10.0..210.0f64).prop_map(|value| Command::TypeReading { channel: "oil".into(), value }),
+        1 => (-60.0..70.0f64, 400.0..1200.0f64, -10.0..110.0f64, prop::option::of(text())).prop_map(
+            |(temp_c, pressure_hpa, rh_pct, place)| Command::SetConditions(Conditions { temp_c, pressure_hpa, rh_pct, place }),
+        ),
+        1 => (0.7..1.2f64, -5.0..55.0f64).prop_map(|(sg, temp_c)| Command::MeasureMix(MixReading { sg, temp_c })),
+        1 => (0.0..60.0f64, 0.5..1.7f64, -1.0..2.0f64).prop_map(|(flow_l_per_min, density_kg_m3, pct_per_pct_density)| {
+            let (temp_c, pct_per_k, sd_pct) = (24.0, 0.0, 2.0);
+            Command::SetFlowBaseline(FlowBaseline { flow_l_per_min, density_kg_m3, temp_c, pct_per_pct_density, pct_per_k, sd_pct })
+        }),
+        1 => (-12.0..12.0f64).prop_map(|turns| Command::MoveBleed { turns }),
+        1 => prop::option::of(-1.0..5.0f64).prop_map(|t60_s| Command::TypeSlip(TimeSlip { t60_s, ..TimeSlip::default() })),
         1 => Just(Command::Begin { sheet: "s".to_owned() }),
         1 => Just(Command::Close {}),
     ]

@@ -1,6 +1,6 @@
 //! The car as phones need to know it: channels, bands, roles, ready calls.
 
-use crate::{ChannelKey, RoleKey, units::Unit};
+use crate::{ChannelKey, RoleKey, today::FlowBaseline, units::Unit};
 use serde::{Deserialize, Serialize};
 
 /// Low and high end of where a reading should be, in the channel's own unit. `low < high`.
@@ -106,6 +106,20 @@ pub struct Car {
     /// What the tank must still hold at the end, in litres: below it the crew is told.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reserve_l: Option<f64>,
+    /// What the file says of the fuel.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fuel: Option<FuelSettings>,
+}
+
+/// The team's settings for the fuel.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct FuelSettings {
+    /// The most nitromethane that the team's rule book allows, percent by volume.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub nitro_limit_pct: Option<f64>,
+    /// The rule for the flow until the chief sets another from a phone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub flow: Option<FlowBaseline>,
 }
 
 impl Car {

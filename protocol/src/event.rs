@@ -4,6 +4,7 @@ use crate::{
     ChannelKey, CommandId, Millis, PersonId, PhaseKey, RoleKey, Seq, StepKey,
     car::{Band, Car},
     sheet::Sheet,
+    today::{Conditions, FlowBaseline, MixReading, TimeSlip, Today},
 };
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -69,6 +70,9 @@ pub enum EventBody {
         sheet: Box<Sheet>,
         /// The car as it was.
         car: Box<Car>,
+        /// What held for the day already: weather, mix, the chief's rule for the flow.
+        #[serde(default, skip_serializing_if = "is_empty")]
+        today: Box<Today>,
     },
     /// The warm-up is over.
     WarmupClosed {},
@@ -163,9 +167,26 @@ pub enum EventBody {
         /// The value, in the channel's unit.
         value: f64,
     },
+    /// Somebody measured the air.
+    ConditionsSet(Conditions),
+    /// Somebody measured the fuel.
+    MixMeasured(MixReading),
+    /// The chief set the rule for the flow.
+    FlowBaselineSet(FlowBaseline),
+    /// Somebody turned the idle's air bleeds.
+    BleedMoved {
+        /// By how many turns, outwards positive.
+        turns: f64,
+    },
+    /// Somebody typed the run's time slip in.
+    SlipTyped(TimeSlip),
     /// A remark for the record.
     Noted {
         /// Its words.
         text: String,
     },
+}
+
+fn is_empty(today: &Today) -> bool {
+    today.is_empty()
 }

@@ -7,6 +7,7 @@
 //! - [`event`]: what the journal holds, numbered without gaps;
 //! - [`record`]: the state that events fold into, and the rules of order on a sheet;
 //! - [`car`], [`sheet`]: the car and the procedure as a phone needs to know them;
+//! - [`today`]: what people measure and set for the figures;
 //! - [`link`]: the phone's side of a connection as a state machine, which the app, the tests and any simulation run;
 //! - [`units`]: exact conversions between the units that crews use.
 #![forbid(unsafe_code)]
@@ -17,6 +18,7 @@ pub mod link;
 pub mod message;
 pub mod record;
 pub mod sheet;
+pub mod today;
 pub mod units;
 
 use serde::{Deserialize, Serialize};

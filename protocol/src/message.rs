@@ -6,6 +6,7 @@ use crate::{
     event::{Audience, Event, Right, Who},
     record::Record,
     sheet::Must,
+    today::{Conditions, FlowBaseline, MixReading, TimeSlip},
 };
 use serde::{Deserialize, Serialize};
 
@@ -138,6 +139,19 @@ pub enum Command {
         /// The value, in the channel's unit.
         value: f64,
     },
+    /// Anyone: the air measures this.
+    SetConditions(Conditions),
+    /// Anyone: the fuel measures this.
+    MeasureMix(MixReading),
+    /// Chief: the rule for the flow.
+    SetFlowBaseline(FlowBaseline),
+    /// Anyone: I have turned the idle's air bleeds.
+    MoveBleed {
+        /// By how many turns, outwards positive.
+        turns: f64,
+    },
+    /// Anyone: what the time slip says.
+    TypeSlip(TimeSlip),
     /// Anyone: a remark for the record.
     Note {
         /// The words.

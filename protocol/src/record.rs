@@ -7,6 +7,7 @@ use crate::{
     car::{Band, Car},
     event::{Audience, Event, EventBody, Right, Who},
     sheet::{Phase, Sheet, Step},
+    today::{TimeSlip, Today, Told},
 };
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -70,6 +71,15 @@ pub struct Warmup {
     /// The latest reading that a person typed in, by channel.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub typed: BTreeMap<ChannelKey, Typed>,
+    /// Weather, mix and the chief's rule for the flow; the next warm-up begins with them.
+    #[serde(default, skip_serializing_if = "Today::is_empty")]
+    pub today: Today,
+    /// Turns of the idle's air bleeds, outwards positive, oldest first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub bleeds: Vec<Told<f64>>,
+    /// The time slip of the run, the last that was typed in.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub slip: Option<Told<TimeSlip>>,
 }
 
 /// A reading that a person typed in.
@@ -186,7 +196,7 @@ impl Call {
 }
 
 impl Warmup {
-    fn begin(id: &str, at: Millis, sheet: &Sheet, car: &Car) -> Self {
+    fn begin(id: &str, at: Millis, sheet: &Sheet, car: &Car, today: &Today) -> Self {
         Self {
             id: id.to_owned(),
             begun_at: at,
@@ -203,6 +213,9 @@ impl Warmup {
             bands: Vec::new(),
             notes: Vec::new(),
             typed: BTreeMap::new(),
+            today: today.clone(),
+            bleeds: Vec::new(),
+            slip: None,
         }
     }
 
@@ -327,9 +340,12 @@ impl Record {
         }
         self.seq = event.seq;
         match &event.body {
-            EventBody::WarmupBegun { id, sheet, car } => {
-                self.warmup = Some(Warmup::begin(id, event.at, sheet, car))
-            }
+            EventBody::WarmupBegun {
+                id,
+                sheet,
+                car,
+                today,
+            } => self.warmup = Some(Warmup::begin(id, event.at, sheet, car, today)),
             EventBody::PersonJoined { who, right } => {
                 self.people.insert(
                     who.id.clone(),
@@ -451,6 +467,11 @@ impl Warmup {
                     },
                 );
             }
+            EventBody::ConditionsSet(value) => self.today.conditions = Some(told(event, value)),
+            EventBody::MixMeasured(value) => self.today.mix = Some(told(event, value)),
+            EventBody::FlowBaselineSet(value) => self.today.flow = Some(told(event, value)),
+            EventBody::BleedMoved { turns } => self.bleeds.push(told(event, turns)),
+            EventBody::SlipTyped(value) => self.slip = Some(told(event, value)),
             EventBody::Noted { text } => self.notes.push(said(text)),
         }
         self.settle(before, event.at);
@@ -470,6 +491,14 @@ impl Warmup {
         {
             self.skip_asked = None;
         }
+    }
+}
+
+fn told<T: Clone>(event: &Event, value: &T) -> Told<T> {
+    Told {
+        at: event.at,
+        by: event.by.clone(),
+        value: value.clone(),
     }
 }
 
@@ -529,8 +558,9 @@ mod tests {
             calls: vec![],
             tank_l: None,
             reserve_l: None,
+            fuel: None,
         };
-        Warmup::begin("w", 0, &sheet, &car)
+        Warmup::begin("w", 0, &sheet, &car, &Today::default())
     }
 
     fn mark(warmup: &mut Warmup, key: &str, at: Millis) {
@@ -606,5 +636,58 @@ mod tests {
             warmup.order_allows(&"z".into()).unwrap_err(),
             Block::After("y".into())
         );
+    }
+
+    #[test]
+    fn the_day_is_carried_on_and_what_belongs_to_a_run_is_not() {
+        use crate::today::{Conditions, MixReading};
+        let (mut record, mut seq) = (Record::default(), 0);
+        let mut fold = |record: &mut Record, body| {
+            seq += 1;
+            let (at, by, command) = (seq as Millis * 1000, None, None);
+            record.apply(&Event {
+                seq,
+                at,
+                by,
+                command,
+                body,
+            });
+        };
+        let first = warmup();
+        let begun = |id: &str, today: Today| EventBody::WarmupBegun {
+            id: id.to_owned(),
+            sheet: Box::new(first.sheet.clone()),
+            car: Box::new(first.car.clone()),
+            today: Box::new(today),
+        };
+        let air = |temp_c| Conditions {
+            temp_c,
+            pressure_hpa: 980.0,
+            rh_pct: 40.0,
+            place: None,
+        };
+        let mix = MixReading {
+            sg: 1.09,
+            temp_c: 25.0,
+        };
+        fold(&mut record, begun("one", Today::default()));
+        fold(&mut record, EventBody::ConditionsSet(air(20.0)));
+        fold(&mut record, EventBody::ConditionsSet(air(30.0)));
+        fold(&mut record, EventBody::MixMeasured(mix));
+        fold(&mut record, EventBody::BleedMoved { turns: 0.25 });
+        fold(&mut record, EventBody::BleedMoved { turns: -0.5 });
+        fold(&mut record, EventBody::SlipTyped(TimeSlip::default()));
+        let one = record.warmup.clone().unwrap();
+        let conditions = one.today.conditions.as_ref().unwrap();
+        assert_eq!((conditions.value.temp_c, conditions.at), (30.0, 3000));
+        assert_eq!(one.today.mix.as_ref().unwrap().value, mix);
+        let turns: Vec<f64> = one.bleeds.iter().map(|told| told.value).collect();
+        assert_eq!(turns, [0.25, -0.5]);
+        assert!(one.slip.is_some());
+
+        fold(&mut record, begun("two", one.today.clone()));
+        let two = record.warmup.unwrap();
+        assert_eq!(two.today, one.today, "measured when it was measured");
+        assert!(two.bleeds.is_empty() && two.slip.is_none());
     }
 }

@@ -57,6 +57,8 @@ pub enum Dimension {
     MassFlow,
     /// Mass in a volume.
     Density,
+    /// Mass in a mass: of water in the dry air that carries it.
+    MassShare,
     /// Speed in a time.
     Acceleration,
 }
@@ -143,6 +145,10 @@ pub enum Unit {
     GramPerSecond,
     /// Kilogram per cubic metre.
     KilogramPerCubicMetre,
+    /// Gram per kilogram.
+    GramPerKilogram,
+    /// Grain per pound: 7000 grains are a pound.
+    GrainPerPound,
     /// Standard gravity, as a unit of acceleration.
     StandardGravity,
     /// Metre per second squared.
@@ -170,7 +176,7 @@ impl std::error::Error for UnknownUnit {}
 
 impl Unit {
     /// Every unit, in the order of the definition.
-    pub const ALL: [Unit; 35] = [
+    pub const ALL: [Unit; 37] = [
         Unit::Rpm,
         Unit::DegC,
         Unit::DegF,
@@ -204,6 +210,8 @@ impl Unit {
         Unit::KilometrePerHour,
         Unit::GramPerSecond,
         Unit::KilogramPerCubicMetre,
+        Unit::GramPerKilogram,
+        Unit::GrainPerPound,
         Unit::StandardGravity,
         Unit::MetrePerSecondSquared,
     ];
@@ -244,6 +252,8 @@ impl Unit {
             Unit::KilometrePerHour => "km/h",
             Unit::GramPerSecond => "g/s",
             Unit::KilogramPerCubicMetre => "kg/m3",
+            Unit::GramPerKilogram => "g/kg",
+            Unit::GrainPerPound => "gr/lb",
             Unit::StandardGravity => "g",
             Unit::MetrePerSecondSquared => "m/s2",
         }
@@ -343,6 +353,8 @@ impl Unit {
             }
             "g/s" | "g/sec" | "gram/second" | "grams/second" => Unit::GramPerSecond,
             "kg/m3" | "kg/cubicmetre" => Unit::KilogramPerCubicMetre,
+            "g/kg" | "gram/kilogram" | "grams/kilogram" => Unit::GramPerKilogram,
+            "gr/lb" | "grain/pound" | "grains/pound" | "grains/lb" => Unit::GrainPerPound,
             "g" | "gee" | "gees" | "gn" => Unit::StandardGravity,
             "m/s2" | "m/s/s" => Unit::MetrePerSecondSquared,
             _ => return None,
@@ -376,6 +388,7 @@ impl Unit {
             | Unit::KilometrePerHour => Dimension::Speed,
             Unit::GramPerSecond => Dimension::MassFlow,
             Unit::KilogramPerCubicMetre => Dimension::Density,
+            Unit::GramPerKilogram | Unit::GrainPerPound => Dimension::MassShare,
             Unit::StandardGravity | Unit::MetrePerSecondSquared => Dimension::Acceleration,
         }
     }
@@ -401,6 +414,7 @@ impl Unit {
             Unit::Foot | Unit::FootPerSecond => (0.0, M_PER_FT, 1.0),
             Unit::MilePerHour => (0.0, MPS_PER_MPH, 1.0),
             Unit::KilometrePerHour => (0.0, 1.0, 3.6),
+            Unit::GrainPerPound => (0.0, 1.0, 7.0),
             Unit::StandardGravity => (0.0, MPS2_PER_G, 1.0),
             // The base units themselves, and units alone in their dimension.
             Unit::Rpm
@@ -417,6 +431,7 @@ impl Unit {
             | Unit::MetrePerSecond
             | Unit::GramPerSecond
             | Unit::KilogramPerCubicMetre
+            | Unit::GramPerKilogram
             | Unit::MetrePerSecondSquared => (0.0, 1.0, 1.0),
         }
     }
@@ -461,6 +476,7 @@ impl Unit {
                 Unit::Metre => Unit::Foot,
                 Unit::MetrePerSecond | Unit::KilometrePerHour => Unit::MilePerHour,
                 Unit::MetrePerSecondSquared => Unit::StandardGravity,
+                Unit::GramPerKilogram => Unit::GrainPerPound,
                 other => other,
             },
             System::Si => match self {
@@ -473,6 +489,7 @@ impl Unit {
                 Unit::Foot => Unit::Metre,
                 Unit::FootPerSecond => Unit::MetrePerSecond,
                 Unit::MilePerHour => Unit::KilometrePerHour,
+                Unit::GrainPerPound => Unit::GramPerKilogram,
                 other => other,
             },
         }
@@ -493,7 +510,8 @@ impl Unit {
             | Unit::Foot
             | Unit::Metre
             | Unit::MilePerHour
-            | Unit::KilometrePerHour => 0,
+            | Unit::KilometrePerHour
+            | Unit::GrainPerPound => 0,
             Unit::HectoPascal
             | Unit::Bar
             | Unit::LitrePerMin
@@ -508,6 +526,7 @@ impl Unit {
             | Unit::MetrePerSecond
             | Unit::FootPerSecond
             | Unit::GramPerSecond
+            | Unit::GramPerKilogram
             | Unit::MetrePerSecondSquared => 1,
             Unit::InHg
             | Unit::UsGalPerMin

@@ -60,7 +60,7 @@ pub(super) fn commit(
     for plan in planned {
         let event = &plan.event;
         match &event.body {
-            EventBody::WarmupBegun { id, sheet, car } => {
+            EventBody::WarmupBegun { id, sheet, car, .. } => {
                 let channels = text(&car.channels)?;
                 tx.prepare_cached(
                     "INSERT INTO warmups (n, id, begun_at, first_seq, sheet, team, car, channels) VALUES (?1,?2,?3,?4,?5,?6,?7,?8)",

@@ -62,6 +62,7 @@ pub fn bare_events(
         id: id.to_owned(),
         sheet: Box::new(sheet),
         car: Box::new(car.clone()),
+        today: Box::default(),
     };
     let event = |seq, at, body| Event {
         seq,
@@ -162,7 +163,7 @@ fn checked(events: &[Event]) -> Result<Checked, BookError> {
         }
         last = event.seq;
         match (&event.body, &mut found) {
-            (EventBody::WarmupBegun { id, sheet, car }, None) => {
+            (EventBody::WarmupBegun { id, sheet, car, .. }, None) => {
                 let (sheet, car) = ((**sheet).clone(), (**car).clone());
                 found = Some(Checked {
                     id: id.clone(),

@@ -1,6 +1,6 @@
 //! What a person asks for: accepted as events, or refused with a reason that they can act on.
 
-use super::{Core, Output};
+use super::{Core, Output, typed};
 use spinover_protocol::{
     CommandId, MAX_TEXT, Millis, PersonId, Seq, StepKey,
     event::{Audience, EventBody, Right, Who},
@@ -106,6 +106,7 @@ impl Core {
                 | C::Abort { .. }
                 | C::Lift { .. }
                 | C::SetBand { .. }
+                | C::SetFlowBaseline(_)
                 | C::Begin { .. }
                 | C::Close {}
         );
@@ -226,6 +227,33 @@ impl Core {
                     ));
                 }
                 event(EventBody::ReadingTyped { channel, value })
+            }
+            C::SetConditions(mut value) => {
+                self.any()?;
+                typed::conditions(&value)?;
+                let place = value.place.map(|place| cleaned(&place, MAX_TEXT));
+                value.place = place.filter(|place| !place.is_empty());
+                event(EventBody::ConditionsSet(value))
+            }
+            C::MeasureMix(value) => {
+                self.any()?;
+                typed::mix_reading(&value)?;
+                event(EventBody::MixMeasured(value))
+            }
+            C::SetFlowBaseline(value) => {
+                self.any()?;
+                typed::flow_baseline(&value)?;
+                event(EventBody::FlowBaselineSet(value))
+            }
+            C::MoveBleed { turns } => {
+                self.open()?;
+                typed::bleed(turns)?;
+                event(EventBody::BleedMoved { turns })
+            }
+            C::TypeSlip(value) => {
+                self.any()?;
+                typed::time_slip(&value)?;
+                event(EventBody::SlipTyped(value))
             }
             C::Note { text } => {
                 let text = words(text)?;

@@ -1,25 +1,32 @@
 //! The figures, kept up with the readings. Which channel feeds which figure goes by the channel's key; `docs/files.md` lists the keys.
 
+mod typed;
+
 use crate::figures::{
     CantSay,
+    bleed::BleedLearner,
     cylinders::{CylinderLimits, CylinderWatch, Cylinders, Firing, Verdict},
+    flow::Case,
     fuel::{FuelCall, FuelLimits, FuelUsed, Tank, Used, fuel_state},
-    idle::{IdleState, IdleWatch},
+    idle::{Idle, IdleState, IdleWatch},
     mags::MagWatch,
-    quantity::Litres,
+    quantity::{Litres, Rpm},
     warm::{self, Basis, Forecast, Warm, WarmCurve},
 };
 use spinover_protocol::{
     ChannelKey,
-    car::Car,
+    car::{Car, FuelSettings},
     message::{Ahead, FigureNow},
     record::{Record, Warmup},
     sheet::Must,
     units::Unit,
 };
+use std::collections::VecDeque;
 
 /// Below this the engine is not running, in rpm; a starter turns it slower. Common practice, no source.
 const RUNNING_RPM: f64 = 600.0;
+/// How often the idle is asked whether it has settled after a bleed was turned, in seconds: asking costs milliseconds.
+const ASK_IDLE_EVERY_S: f64 = 1.0;
 
 /// One channel that feeds figures: its place, its unit, and its newest value in the figures' unit.
 #[derive(Clone, Copy, Debug)]
@@ -66,6 +73,15 @@ pub struct Live {
     mag_watch: MagWatch,
     cylinder_watch: CylinderWatch,
     warm: Option<Warm>,
+    settings: FuelSettings,
+    cases: Vec<Case>,
+    warmed: Vec<WarmCurve>,
+    bleed: BleedLearner,
+    /// Bleed turns that the readings have not come to yet: when, and by how many turns.
+    turned: VecDeque<(f64, f64)>,
+    turns_taken: usize,
+    idle_pushed_s: f64,
+    idle_asked_s: f64,
 }
 
 impl Live {
@@ -91,11 +107,43 @@ impl Live {
             idle: IdleWatch::default(),
             mag_watch: MagWatch::default(),
             warm: None,
+            // The file's as it is now, not as it was when the warm-up began: a limit that was set right must hold at once.
+            settings: car.fuel.clone().unwrap_or_default(),
+            cases: Vec::new(),
+            warmed: Vec::new(),
+            bleed: BleedLearner::default(),
+            turned: VecDeque::new(),
+            turns_taken: 0,
+            idle_pushed_s: f64::NEG_INFINITY,
+            idle_asked_s: f64::NEG_INFINITY,
         }
     }
 
-    /// Begins anew when another warm-up has begun; `history` is how earlier ones warmed.
-    pub fn follow(&mut self, car: &Car, record: &Record, history: &[WarmCurve]) {
+    /// How this car warmed in earlier warm-ups, for the forecast. To be told before a warm-up is followed.
+    pub fn remember(&mut self, warmed: Vec<WarmCurve>) {
+        self.warmed = warmed;
+    }
+
+    /// Earlier warm-ups to learn the flow from.
+    pub fn learn(&mut self, cases: Vec<Case>) {
+        self.cases = cases;
+    }
+
+    /// Begins anew when another warm-up has begun; takes bleed turns in.
+    pub fn follow(&mut self, car: &Car, record: &Record) {
+        self.begin_anew(car, record);
+        let bleeds = record
+            .warmup
+            .iter()
+            .flat_map(|warmup| &warmup.bleeds)
+            .skip(self.turns_taken);
+        for told in bleeds {
+            self.turned.push_back((told.at as f64 / 1e3, told.value));
+            self.turns_taken += 1;
+        }
+    }
+
+    fn begin_anew(&mut self, car: &Car, record: &Record) {
         let id = record.warmup.as_ref().map(|warmup| &warmup.id);
         if id == self.of.as_ref() {
             return;
@@ -106,14 +154,13 @@ impl Live {
             .zip(self.temp)
             .and_then(|(warmup, temp)| {
                 let target = warm_target(warmup, &car.channels.get(temp.index)?.key)?;
-                Some(Warm::new(
-                    temp.from.convert(target, temp.to)?,
-                    history.to_vec(),
-                ))
+                Some(Warm::new(temp.from.convert(target, temp.to)?, self.warmed.clone()))
             });
         *self = Self {
             of: id.cloned(),
             warm,
+            cases: std::mem::take(&mut self.cases),
+            warmed: std::mem::take(&mut self.warmed),
             ..Self::new(car)
         };
     }
@@ -126,7 +173,9 @@ impl Live {
         }
         let rpm = self.rpm.as_mut().and_then(|fed| fed.take(values));
         if let Some(rpm) = rpm {
+            self.take_turns(t_s);
             self.idle.push(t_s, rpm);
+            self.idle_pushed_s = t_s;
         }
         if let (Some(temp), Some(warm)) = (
             self.temp.as_mut().and_then(|fed| fed.take(values)),
@@ -151,6 +200,22 @@ impl Live {
         }
     }
 
+    /// Tells the learner of the bleed turns made by that time, and asks it now and then whether the idle has settled since.
+    ///
+    /// Going by the readings' times, a hub that was started again learns the same from the book.
+    fn take_turns(&mut self, t_s: f64) {
+        while let Some((at_s, turns)) = self.turned.pop_front_if(|(at_s, _)| *at_s < t_s) {
+            // A recording that is played fast is ahead of the hub's clock.
+            let at_s = at_s.max(self.idle_pushed_s);
+            // Where the idle before is not known, there is nothing to learn from that turn.
+            let _ = self.bleed.adjusted(at_s, turns, &mut self.idle);
+        }
+        if t_s - self.idle_asked_s >= ASK_IDLE_EVERY_S {
+            self.bleed.poll(t_s, &self.idle);
+            self.idle_asked_s = t_s;
+        }
+    }
+
     /// What they say at that time.
     pub fn figures(&self, now_us: i64, record: &Record) -> Vec<FigureNow> {
         let now_s = now_us as f64 / 1e6;
@@ -160,19 +225,19 @@ impl Live {
                 figures.extend(self.fuel_figures(now_s, warmup));
             }
             if self.rpm.is_some() {
-                figures.push(self.idle_figure(now_s));
+                let idle = self.idle.now(now_s);
+                figures.push(idle_figure(&idle));
+                figures.push(self.bleed_figure(&idle, warmup));
             }
-            figures.extend(
-                self.warm
-                    .as_ref()
-                    .map(|warm| self.warm_figure(warm, warmup)),
-            );
+            figures.extend(self.warm.as_ref().map(|warm| self.warm_figure(warm, warmup)));
             if self.mags.is_some() {
                 figures.push(self.mags_figure(now_s));
             }
             if !self.cylinders.is_empty() {
                 figures.push(self.cylinders_figure(now_s, warmup));
             }
+            let now = now_us / 1000;
+            figures.extend(typed::figures(now, &self.settings, warmup, &self.cases));
         }
         figures
     }
@@ -212,18 +277,48 @@ impl Live {
         figures
     }
 
-    fn idle_figure(&self, now_s: f64) -> FigureNow {
-        match self.idle.now(now_s) {
-            Err(why) => cannot("idle", "Idle", &why),
-            Ok(idle) => FigureNow {
-                value: Some(idle.rpm.0),
-                unit: Some(Unit::Rpm),
-                low: Some(idle.rpm.0 - 1.2816 * idle.rpm_sd.0),
-                high: Some(idle.rpm.0 + 1.2816 * idle.rpm_sd.0),
-                attention: matches!(idle.state, IdleState::Hunting { .. }),
-                ..figure("idle", "Idle", idle.words())
-            },
+    /// How far to turn the bleeds for the middle of the idle's band.
+    fn bleed_figure(&self, idle: &Result<Idle, CantSay>, warmup: &Warmup) -> FigureNow {
+        const KEY: (&str, &str) = ("bleed", "Idle bleeds");
+        let idle = match idle {
+            Err(why) => return cannot(KEY.0, KEY.1, why),
+            Ok(idle) => idle,
+        };
+        let gain = match self.bleed.gain().gain() {
+            Err(why) => return cannot(KEY.0, KEY.1, &why),
+            Ok(gain) => gain,
+        };
+        let still = matches!(idle.state, IdleState::Settled | IdleState::Hunting { .. });
+        let Some(want) = self.wanted_idle(warmup).filter(|_| still) else {
+            let why = if still {
+                "no band to set it to"
+            } else {
+                "wait until the idle has settled"
+            };
+            return figure(KEY.0, KEY.1, format!("{why}; {}", gain.words()));
+        };
+        match self.bleed.gain().advise(idle.rpm, want) {
+            Err(why) => cannot(KEY.0, KEY.1, &why),
+            Ok(advice) => {
+                let (one, other) = (advice.turns_least.0, advice.turns_most.0);
+                FigureNow {
+                    value: Some(advice.turns.0),
+                    unit: Some(Unit::Turn),
+                    low: Some(one.min(other)),
+                    high: Some(one.max(other)),
+                    ..figure(KEY.0, KEY.1, advice.words())
+                }
+            }
         }
+    }
+
+    /// The middle of the band that the idle should be in now.
+    fn wanted_idle(&self, warmup: &Warmup) -> Option<Rpm> {
+        let fed = self.rpm?;
+        let band = warmup.band_now(&warmup.car.channels.get(fed.index)?.key)?;
+        Some(Rpm(fed
+            .from
+            .convert((band.low + band.high) / 2.0, fed.to)?))
     }
 
     fn warm_figure(&self, warm: &Warm, warmup: &Warmup) -> FigureNow {
@@ -298,15 +393,24 @@ fn cannot(key: &str, label: &str, why: &CantSay) -> FigureNow {
     figure(key, label, why.words())
 }
 
+fn idle_figure(idle: &Result<Idle, CantSay>) -> FigureNow {
+    match idle {
+        Err(why) => cannot("idle", "Idle", why),
+        Ok(idle) => FigureNow {
+            value: Some(idle.rpm.0),
+            unit: Some(Unit::Rpm),
+            low: Some(idle.rpm.0 - 1.2816 * idle.rpm_sd.0),
+            high: Some(idle.rpm.0 + 1.2816 * idle.rpm_sd.0),
+            attention: matches!(idle.state, IdleState::Hunting { .. }),
+            ..figure("idle", "Idle", idle.words())
+        },
+    }
+}
+
 /// The channel that the warm-up's forecast follows: the head's temperature, else the coolant's, else the oil's.
 pub fn warm_channel(car: &Car) -> Option<&ChannelKey> {
     let keys = ["head_temp", "coolant_temp", "oil_temp"];
-    keys.iter().find_map(|key| {
-        car.channels
-            .iter()
-            .map(|channel| &channel.key)
-            .find(|known| known.as_str() == *key)
-    })
+    keys.iter().find_map(|key| car.channels.iter().map(|channel| &channel.key).find(|known| known.as_str() == *key))
 }
 
 /// How warm it is to get: the most that any band or gate before the shut-down asks of the channel as a least.

@@ -10,6 +10,7 @@ pub mod gates;
 pub mod health;
 pub mod live;
 mod times;
+mod typed;
 
 use crate::figures::warm::WarmCurve;
 use channels::Channels;
@@ -106,8 +107,6 @@ pub struct Core {
     gates: Gates,
     health: Health,
     live: Live,
-    /// How this car warmed in earlier warm-ups.
-    warmed: Vec<WarmCurve>,
     times: Times,
     here: BTreeMap<PersonId, Here>,
 }
@@ -126,7 +125,6 @@ impl Core {
         let mut core = Self {
             channels: Channels::new(&car.channels),
             live: Live::new(&car),
-            warmed: journal.warmed.clone(),
             times: Times::default(),
             car,
             sheets,
@@ -143,7 +141,8 @@ impl Core {
         }
         // Numbers go on from the journal's end, also where its last events are of no consequence for the record.
         core.record.seq = core.record.seq.max(journal.last);
-        core.live.follow(&core.car, &core.record, &core.warmed);
+        core.live.remember(journal.warmed.clone());
+        core.live.follow(&core.car, &core.record);
         core
     }
 
@@ -226,6 +225,11 @@ impl Core {
         self.live.batch(t_us, values);
     }
 
+    /// Earlier warm-ups for the flow to be learned from, as the book gives them.
+    pub fn learn_flow(&mut self, cases: Vec<crate::figures::flow::Case>) {
+        self.live.learn(cases);
+    }
+
     /// What the figures say now.
     pub fn figures(&self, now: Millis) -> Vec<FigureNow> {
         self.live.figures(now * 1000, &self.record)
@@ -278,7 +282,7 @@ impl Core {
         };
         self.fold(&event);
         outputs.push(Output::Event(event));
-        self.live.follow(&self.car, &self.record, &self.warmed);
+        self.live.follow(&self.car, &self.record);
         self.gates.look(now, &self.channels, &self.record);
     }
 
@@ -318,10 +322,13 @@ impl Core {
         {
             self.emit(now, by, command, EventBody::WarmupClosed {}, outputs);
         }
+        // The weather and the fuel in the can do not change with the sheet.
+        let today = self.record.warmup.as_ref().map(|last| last.today.clone());
         let body = EventBody::WarmupBegun {
             id: warmup_id(now),
             sheet: Box::new(sheet),
             car: Box::new(self.car.clone()),
+            today: Box::new(today.unwrap_or_default()),
         };
         self.emit(now, by, command, body, outputs);
     }

@@ -1,5 +1,6 @@
 //! The car file: TOML text to a [`CarFile`], or every mistake in it. Reads no readings and starts no source.
 
+use super::fuel::{FLOW, FUEL, fuel};
 use super::mistakes::{FileErrors, MAX_FILE, Notes, instead, quoted, read, too_large};
 use super::names;
 use super::walk::{Key, Kind, MAX_KEY, MAX_LABEL, MAX_WORDS, Spot, Walk, document};
@@ -26,13 +27,17 @@ pub struct CarFile {
 }
 
 /// Keys of the figures that a role's page can show.
-pub const FIGURES: [&str; 9] = [
+pub const FIGURES: [&str; 13] = [
     "air",
+    "density_altitude",
+    "moisture",
     "mix",
     "flow",
     "idle",
     "warm",
     "fuel_used",
+    "fuel_left",
+    "bleed",
     "slip",
     "mags",
     "cylinders",
@@ -52,6 +57,8 @@ const ROOT: Kind = Kind {
         key("sources", "sources = [\"sim:\"]"),
         key("calls", "calls = [{ text = \"Say again\" }]"),
         key("tank", "[tank]"),
+        key("fuel", "[fuel]"),
+        key("flow", "[flow]"),
         key("replay", "[replay]"),
         key("channel", "[[channel]]"),
         key("role", "[[role]]"),
@@ -121,7 +128,9 @@ const CALL: Kind = Kind {
 };
 
 /// Every kind of table in a car file.
-pub(super) const KINDS: [&Kind; 7] = [&ROOT, &TANK, &REPLAY, &TIME, &CHANNEL, &ROLE, &CALL];
+pub(super) const KINDS: [&Kind; 9] = [
+    &ROOT, &TANK, &FUEL, &FLOW, &REPLAY, &TIME, &CHANNEL, &ROLE, &CALL,
+];
 
 /// Reads a car file.
 ///
@@ -179,6 +188,7 @@ fn car_file(root: &Walk<'_>) -> Option<CarFile> {
     let (tank_l, reserve_l) = root
         .table("tank", &TANK)
         .map_or((None, None), |tank| self::tank(&tank));
+    let fuel = fuel(root);
     let replay = replay(root, &channel_walks, &read);
     let mut names = Names::default();
     for (place, (walk, (_, unit))) in channel_walks.iter().zip(&read).enumerate() {
@@ -198,6 +208,7 @@ fn car_file(root: &Walk<'_>) -> Option<CarFile> {
         calls,
         tank_l,
         reserve_l,
+        fuel,
     };
     let sources = sources.into_iter().map(|spot| spot.value).collect();
     Some(CarFile {

@@ -6,6 +6,7 @@
 pub mod demo;
 
 mod car;
+mod fuel;
 mod mistakes;
 mod names;
 mod sheet;

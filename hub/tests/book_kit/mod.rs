@@ -36,6 +36,7 @@ pub fn car(channels: usize) -> Car {
         calls: vec![],
         tank_l: None,
         reserve_l: None,
+        fuel: None,
     }
 }
 
@@ -100,6 +101,7 @@ pub fn begun(seq: u64, id: &str, channels: usize) -> Event {
             id: id.to_owned(),
             sheet: Box::new(sheet()),
             car: Box::new(car(channels)),
+            today: Box::default(),
         },
     )
 }
@@ -235,6 +237,7 @@ pub fn lifelike(
         id: id.to_owned(),
         sheet: Box::new(sheet.clone()),
         car: Box::new(car.clone()),
+        today: Box::default(),
     };
     say(begun_at, 0, begun, &mut record);
     let offsets: Vec<f64> = car

@@ -1,6 +1,7 @@
 //! Each kind of mistake in a car file or a sheet is told with its line, what is wrong and what would be right.
 
 mod car;
+mod fuel;
 mod keys;
 mod sheet;
 mod values;

@@ -645,7 +645,7 @@ fn figures_at(story: &[Event], rows: &Rows, moments: &[Millis]) -> Vec<Vec<Figur
             if let Some(warmup) = &record.warmup {
                 let car = &warmup.car;
                 live.get_or_insert_with(|| Live::new(car))
-                    .follow(car, &record, &[]);
+                    .follow(car, &record);
             }
         }
         record.clone()

@@ -154,7 +154,10 @@ impl Live {
             .zip(self.temp)
             .and_then(|(warmup, temp)| {
                 let target = warm_target(warmup, &car.channels.get(temp.index)?.key)?;
-                Some(Warm::new(temp.from.convert(target, temp.to)?, self.warmed.clone()))
+                Some(Warm::new(
+                    temp.from.convert(target, temp.to)?,
+                    self.warmed.clone(),
+                ))
             });
         *self = Self {
             of: id.cloned(),
@@ -229,7 +232,11 @@ impl Live {
                 figures.push(idle_figure(&idle));
                 figures.push(self.bleed_figure(&idle, warmup));
             }
-            figures.extend(self.warm.as_ref().map(|warm| self.warm_figure(warm, warmup)));
+            figures.extend(
+                self.warm
+                    .as_ref()
+                    .map(|warm| self.warm_figure(warm, warmup)),
+            );
             if self.mags.is_some() {
                 figures.push(self.mags_figure(now_s));
             }
@@ -410,7 +417,12 @@ fn idle_figure(idle: &Result<Idle, CantSay>) -> FigureNow {
 /// The channel that the warm-up's forecast follows: the head's temperature, else the coolant's, else the oil's.
 pub fn warm_channel(car: &Car) -> Option<&ChannelKey> {
     let keys = ["head_temp", "coolant_temp", "oil_temp"];
-    keys.iter().find_map(|key| car.channels.iter().map(|channel| &channel.key).find(|known| known.as_str() == *key))
+    keys.iter().find_map(|key| {
+        car.channels
+            .iter()
+            .map(|channel| &channel.key)
+            .find(|known| known.as_str() == *key)
+    })
 }
 
 /// How warm it is to get: the most that any band or gate before the shut-down asks of the channel as a least.

@@ -83,7 +83,7 @@ mod tests {
         let mut mirror = Mirror::default();
         let sheet = Box::new(Sheet { key: "s".into(), name: "s".into(), phases: vec![] });
         let car = serde_car();
-        let begun = (None, EventBody::WarmupBegun { id: "w".into(), sheet, car });
+        let begun = (None, EventBody::WarmupBegun { id: "w".into(), sheet, car, today: Box::default() });
         for (index, (by, body)) in std::iter::once(begun).chain(events).enumerate() {
             let seq = index as Seq + 1;
             mirror.record.apply(&Event { seq, at: seq as Millis * 1_000, by, command: None, body });
@@ -104,6 +104,7 @@ mod tests {
             calls: vec![],
             tank_l: None,
             reserve_l: None,
+            fuel: None,
         })
     }
 

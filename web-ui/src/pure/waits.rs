@@ -76,7 +76,7 @@ mod tests {
             band: None,
         };
         let (team, name) = (String::new(), String::new());
-        Car { team, name, channels: vec![oil], roles: vec![], calls: vec![], tank_l: None, reserve_l: None }
+        Car { team, name, channels: vec![oil], roles: vec![], calls: vec![], tank_l: None, reserve_l: None, fuel: None }
     }
 
     fn words(holds: bool, left_ms: i64, doubt: Option<&str>, must: Must, elapsed: f64) -> (bool, String) {

@@ -4,6 +4,7 @@ mod bands;
 mod cautions;
 mod chief;
 mod crew;
+mod figures;
 mod join;
 mod laptop;
 mod menu;
@@ -122,6 +123,7 @@ fn Inside() -> impl IntoView {
                         Page::All => view! { <crew::AllStrips/> }.into_any(),
                         Page::Steps => view! { <Steps/> }.into_any(),
                         Page::Chief => view! { <chief::Chief/> }.into_any(),
+                        Page::Figures => view! { <figures::FiguresPage/> }.into_any(),
                         Page::Laptop => view! { <laptop::Laptop/> }.into_any(),
                         Page::Wall => view! { <wall::Wall/> }.into_any(),
                     }
@@ -151,6 +153,7 @@ pub fn tab_list(chief: bool) -> Vec<(Page, &'static str)> {
     if !chief {
         tabs.push((Page::Steps, say(W::PageSteps)));
     }
+    tabs.push((Page::Figures, say(W::Figures)));
     tabs.push((Page::Laptop, say(W::PageLaptop)));
     tabs
 }

@@ -130,14 +130,7 @@ mod tests {
             phases: vec![],
         });
         let car = serde_car();
-        let begun = (
-            None,
-            EventBody::WarmupBegun {
-                id: "w".into(),
-                sheet,
-                car,
-            },
-        );
+        let begun = (None, EventBody::WarmupBegun { id: "w".into(), sheet, car, today: Box::default() });
         for (index, (by, body)) in std::iter::once(begun).chain(events).enumerate() {
             let seq = index as Seq + 1;
             mirror.record.apply(&Event {
@@ -170,6 +163,7 @@ mod tests {
             calls: vec![],
             tank_l: None,
             reserve_l: None,
+            fuel: None,
         })
     }
 

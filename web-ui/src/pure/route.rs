@@ -12,6 +12,8 @@ pub enum Page {
     Steps,
     /// The chief's page.
     Chief,
+    /// All figures, and what they need typed in.
+    Figures,
     /// How to join, who is here, how the sources are.
     Laptop,
     /// The view for a wall, which needs no hands.
@@ -20,14 +22,7 @@ pub enum Page {
 
 impl Page {
     /// Every page.
-    pub const ALL: [Self; 6] = [
-        Self::Crew,
-        Self::All,
-        Self::Steps,
-        Self::Chief,
-        Self::Laptop,
-        Self::Wall,
-    ];
+    pub const ALL: [Self; 7] = [Self::Crew, Self::All, Self::Steps, Self::Chief, Self::Figures, Self::Laptop, Self::Wall];
 
     /// Its name in the address.
     pub fn key(self) -> &'static str {
@@ -36,6 +31,7 @@ impl Page {
             Self::All => "all",
             Self::Steps => "steps",
             Self::Chief => "chief",
+            Self::Figures => "figures",
             Self::Laptop => "laptop",
             Self::Wall => "wall",
         }

@@ -78,12 +78,19 @@ impl Scale {
     /// The scale of a quantity that is no channel, such as a figure's value. With the car's own units it is shown as the first channel of
     /// that kind is, so that a litre does not stand beside a gallon.
     pub fn of_unit(unit: Unit, units: Units, channels: &[Channel]) -> Self {
-        let alike = channels
-            .iter()
-            .find(|channel| channel.unit.dimension() == unit.dimension());
-        let shown = match (units, alike) {
-            (Units::Car, Some(channel)) => channel.unit,
-            _ => units.shown(unit),
+        let alike = channels.iter().find(|channel| channel.unit.dimension() == unit.dimension());
+        match (units, alike) {
+            (Units::Car, Some(channel)) => Self { from: unit, unit: channel.unit, decimals: channel.unit.decimals() },
+            _ => Self::of_kind(unit, units, channels),
+        }
+    }
+
+    /// The scale of a quantity that has units of its own, such as a barometer's. With the car's own units it is shown in the system that
+    /// most of the car's channels are in.
+    pub fn of_kind(unit: Unit, units: Units, channels: &[Channel]) -> Self {
+        let shown = match units {
+            Units::Car => system_of(channels).map_or(unit, |system| unit.in_system(system)),
+            units => units.shown(unit),
         };
         Self {
             from: unit,
@@ -128,6 +135,17 @@ impl Scale {
             decimals += 1;
         }
         number(shown, decimals)
+    }
+}
+
+/// The system that most of those channels are in that tell; none when none does.
+fn system_of(channels: &[Channel]) -> Option<System> {
+    let of = |system| channels.iter().filter(|channel| channel.unit.in_system(system) != channel.unit).count();
+    // A unit that changes on an SI phone is a US one, and the other way round.
+    match (of(System::Si), of(System::Us)) {
+        (0, 0) => None,
+        (us, si) if us >= si => Some(System::Us),
+        _ => Some(System::Si),
     }
 }
 
@@ -270,14 +288,11 @@ mod tests {
     fn a_figure_is_shown_in_the_unit_of_the_channels_like_it() {
         let kpa = Scale::of_unit(Unit::KiloPascal, Units::Car, &[oil()]);
         assert_eq!(kpa.text_unit(100.0), "15 psi");
-        assert_eq!(
-            Scale::of_unit(Unit::Litre, Units::Car, &[oil()]).unit,
-            Unit::Litre
-        );
-        assert_eq!(
-            Scale::of_unit(Unit::Litre, Units::Us, &[oil()]).unit,
-            Unit::UsGal
-        );
+        assert_eq!(Scale::of_unit(Unit::Litre, Units::Car, &[]).unit, Unit::Litre);
+        // No channel counts litres, but the car's others are US.
+        assert_eq!(Scale::of_unit(Unit::Litre, Units::Car, &[oil()]).unit, Unit::UsGal);
+        assert_eq!(Scale::of_kind(Unit::HectoPascal, Units::Car, &[oil()]).unit, Unit::InHg);
+        assert_eq!(Scale::of_unit(Unit::Litre, Units::Us, &[oil()]).unit, Unit::UsGal);
     }
 
     #[test]

@@ -1,0 +1,15 @@
+//! All figures, and the forms for what they need from people.
+
+use crate::parts::{figures::Figures, forms::Forms};
+use leptos::prelude::*;
+
+/// The page of the figures.
+#[component]
+pub fn FiguresPage() -> impl IntoView {
+    view! {
+        <div class="figures-page">
+            <Figures all=true/>
+            <Forms/>
+        </div>
+    }
+}

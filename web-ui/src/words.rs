@@ -13,6 +13,8 @@ macro_rules! catalogue {
 catalogue! {
     // Joining.
     AppName = "Spinover",
+    Send = "Send",
+    Figures = "Figures",
     JoinTitle = "Join the crew",
     JoinName = "Your name",
     JoinNameHint = "As the crew calls you",
@@ -212,7 +214,6 @@ catalogue! {
     // Figures.
     Between = "{0} to {1}",
     Attention = "Look",
-    CannotSay = "cannot say yet",
     // What figures need typed in.
     ToldLast = "Last: {0} – {1}, {2}",
     Sign = "Plus or minus",

@@ -17,7 +17,14 @@ use spinover_protocol::{
 };
 
 /// Steps in which bleeds are turned, outwards positive, and their names.
-const TURNS: [(f64, &str); 6] = [(-0.5, "½"), (-0.25, "¼"), (-0.125, "⅛"), (0.125, "⅛"), (0.25, "¼"), (0.5, "½")];
+const TURNS: [(f64, &str); 6] = [
+    (-0.5, "½"),
+    (-0.25, "¼"),
+    (-0.125, "⅛"),
+    (0.125, "⅛"),
+    (0.25, "¼"),
+    (0.5, "½"),
+];
 
 /// A number that is typed in the phone's unit.
 #[derive(Clone, Copy)]
@@ -41,27 +48,51 @@ impl Entry {
             Unit::HectoPascal | Unit::MilePerHour => Scale::of_kind(unit, units, channels),
             unit => Scale::of_unit(unit, units, channels),
         };
-        Self { label, test, scale: Some(scale), signed: false, text: RwSignal::new(String::new()) }
+        Self {
+            label,
+            test,
+            scale: Some(scale),
+            signed: false,
+            text: RwSignal::new(String::new()),
+        }
     }
 
     /// A bare number.
     fn bare(label: W, test: &'static str) -> Self {
-        Self { label, test, scale: None, signed: false, text: RwSignal::new(String::new()) }
+        Self {
+            label,
+            test,
+            scale: None,
+            signed: false,
+            text: RwSignal::new(String::new()),
+        }
     }
 
     fn signed(self) -> Self {
-        Self { signed: true, ..self }
+        Self {
+            signed: true,
+            ..self
+        }
     }
 
     fn fill_in(self, value: f64, decimals: u8) -> Self {
         let shown = self.scale.map_or(value, |scale| scale.value(value));
-        self.text.set(number(shown, decimals).replace('\u{2212}', "-"));
+        self.text
+            .set(number(shown, decimals).replace('\u{2212}', "-"));
         self
     }
 
     /// What was typed, in the wire's unit.
     fn value(self) -> Option<f64> {
-        let typed = self.text.read().trim().replace(',', ".").replace('\u{2212}', "-").parse::<f64>().ok().filter(|value| value.is_finite())?;
+        let typed = self
+            .text
+            .read()
+            .trim()
+            .replace(',', ".")
+            .replace('\u{2212}', "-")
+            .parse::<f64>()
+            .ok()
+            .filter(|value| value.is_finite())?;
         Some(self.scale.map_or(typed, |scale| scale.back(typed)))
     }
 
@@ -70,12 +101,20 @@ impl Entry {
     }
 
     fn view(self) -> impl IntoView {
-        let Self { label, test, scale, signed, text } = self;
+        let Self {
+            label,
+            test,
+            scale,
+            signed,
+            text,
+        } = self;
         let unit = scale.map_or("", |scale| scale.unit.label());
-        let turn = move |_| text.update(|text| match text.strip_prefix('-') {
-            Some(rest) => *text = rest.to_owned(),
-            None => text.insert(0, '-'),
-        });
+        let turn = move |_| {
+            text.update(|text| match text.strip_prefix('-') {
+                Some(rest) => *text = rest.to_owned(),
+                None => text.insert(0, '-'),
+            })
+        };
         view! {
             <label class="entry">
                 <span>{say(label)} " " <small>{unit}</small></span>
@@ -125,7 +164,11 @@ fn told_words<T>(told: &Told<T>, what: &str) -> String {
 }
 
 /// What the record holds of it, in words.
-fn last<T: 'static>(app: App, of: fn(&Warmup) -> Option<&Told<T>>, words: impl Fn(&T) -> String + Send + Sync + 'static) -> Signal<Option<String>> {
+fn last<T: 'static>(
+    app: App,
+    of: fn(&Warmup) -> Option<&Told<T>>,
+    words: impl Fn(&T) -> String + Send + Sync + 'static,
+) -> Signal<Option<String>> {
     let look = move |link: &Link| {
         let told = of(link.mirror().record.warmup.as_ref()?)?;
         Some(told_words(told, &words(&told.value)))
@@ -165,11 +208,25 @@ fn Weather() -> impl IntoView {
     let command = Signal::derive(move || {
         let (temp_c, pressure_hpa, rh_pct) = (temp.value()?, pressure.value()?, humidity.value()?);
         let place = Some(place.read().trim().to_owned()).filter(|place| !place.is_empty());
-        Some(Command::SetConditions(Conditions { temp_c, pressure_hpa, rh_pct, place }))
+        Some(Command::SetConditions(Conditions {
+            temp_c,
+            pressure_hpa,
+            rh_pct,
+            place,
+        }))
     });
     let shown = move |air: &Conditions| {
-        let part = |entry: Entry, value: f64| entry.scale.map_or_else(String::new, |scale| scale.text_unit(value));
-        [part(temp, air.temp_c), part(pressure, air.pressure_hpa), part(humidity, air.rh_pct)].join(", ")
+        let part = |entry: Entry, value: f64| {
+            entry
+                .scale
+                .map_or_else(String::new, |scale| scale.text_unit(value))
+        };
+        [
+            part(temp, air.temp_c),
+            part(pressure, air.pressure_hpa),
+            part(humidity, air.rh_pct),
+        ]
+        .join(", ")
     };
     view! {
         <Form title=W::Weather test="form-weather" hint=W::WeatherHint last=last(app, |warmup| warmup.today.conditions.as_ref(), shown) command=command send_word=W::Send>
@@ -189,8 +246,19 @@ fn Mix() -> impl IntoView {
     let app = app();
     let gravity = Entry::bare(W::MixGravity, "mix-sg");
     let temp = Entry::of(W::MixTemp, "mix-temp", Unit::DegC);
-    let command = Signal::derive(move || Some(Command::MeasureMix(MixReading { sg: gravity.value()?, temp_c: temp.value()? })));
-    let shown = move |mix: &MixReading| number(mix.sg, 3) + ", " + &temp.scale.map_or_else(String::new, |scale| scale.text_unit(mix.temp_c));
+    let command = Signal::derive(move || {
+        Some(Command::MeasureMix(MixReading {
+            sg: gravity.value()?,
+            temp_c: temp.value()?,
+        }))
+    });
+    let shown = move |mix: &MixReading| {
+        number(mix.sg, 3)
+            + ", "
+            + &temp
+                .scale
+                .map_or_else(String::new, |scale| scale.text_unit(mix.temp_c))
+    };
     view! {
         <Form title=W::Mix test="form-mix" hint=W::MixHint last=last(app, |warmup| warmup.today.mix.as_ref(), shown) command=command send_word=W::Send>
             {gravity.view()}
@@ -202,15 +270,35 @@ fn Mix() -> impl IntoView {
 /// The rule in force: the chief's, else the car file's.
 fn rule_now(link: &Link) -> Option<FlowBaseline> {
     let mirror = link.mirror();
-    let set = mirror.record.warmup.as_ref().and_then(|warmup| warmup.today.flow.as_ref()).map(|told| told.value);
+    let set = mirror
+        .record
+        .warmup
+        .as_ref()
+        .and_then(|warmup| warmup.today.flow.as_ref())
+        .map(|told| told.value);
     set.or_else(|| mirror.welcome.as_ref()?.car.fuel.as_ref()?.flow)
 }
 
 /// The air's density as the figure says it, and the temperature that was typed.
 fn air_now(link: &Link) -> Option<(f64, f64)> {
     let mirror = link.mirror();
-    let density = mirror.figures.iter().find(|figure| figure.key == "air")?.value?;
-    Some((density, mirror.record.warmup.as_ref()?.today.conditions.as_ref()?.value.temp_c))
+    let density = mirror
+        .figures
+        .iter()
+        .find(|figure| figure.key == "air")?
+        .value?;
+    Some((
+        density,
+        mirror
+            .record
+            .warmup
+            .as_ref()?
+            .today
+            .conditions
+            .as_ref()?
+            .value
+            .temp_c,
+    ))
 }
 
 #[component]
@@ -222,7 +310,11 @@ fn Rule() -> impl IntoView {
     let per_density = Entry::of(W::RulePerDensity, "rule-per-density", Unit::Percent);
     // The chief thinks in the phone's degrees; the wire in kelvin.
     let fahrenheit = temp.scale.is_some_and(|scale| scale.unit == Unit::DegF);
-    let (per_degree_word, per_kelvin) = if fahrenheit { (W::RulePerDegF, 1.8) } else { (W::RulePerDegC, 1.0) };
+    let (per_degree_word, per_kelvin) = if fahrenheit {
+        (W::RulePerDegF, 1.8)
+    } else {
+        (W::RulePerDegC, 1.0)
+    };
     let per_degree = Entry::of(per_degree_word, "rule-per-degree", Unit::Percent).signed();
     let off = Entry::of(W::RuleOff, "rule-off", Unit::Percent);
     let rule = socket::with(rule_now).flatten();
@@ -251,7 +343,10 @@ fn Rule() -> impl IntoView {
             sd_pct: off.value()?,
         }))
     });
-    let shown = move |rule: &FlowBaseline| flow.scale.map_or_else(String::new, |scale| scale.text_unit(rule.flow_l_per_min));
+    let shown = move |rule: &FlowBaseline| {
+        flow.scale
+            .map_or_else(String::new, |scale| scale.text_unit(rule.flow_l_per_min))
+    };
     view! {
         <Form title=W::Rule test="form-rule" hint=W::RuleHint last=last(app, |warmup| warmup.today.flow.as_ref(), shown) command=command send_word=W::BandSet>
             {flow.view()}
@@ -266,7 +361,10 @@ fn Rule() -> impl IntoView {
 }
 
 fn turns_words(turns: f64) -> String {
-    let size = TURNS.iter().find(|(step, _)| *step == turns).map_or_else(|| number(turns.abs(), 3), |(_, name)| (*name).to_owned());
+    let size = TURNS
+        .iter()
+        .find(|(step, _)| *step == turns)
+        .map_or_else(|| number(turns.abs(), 3), |(_, name)| (*name).to_owned());
     fill(if turns < 0.0 { W::BleedIn } else { W::BleedOut }, &[&size])
 }
 
@@ -281,7 +379,13 @@ fn Bleed() -> impl IntoView {
         view! { <button type="button" class="key choice" data-test=test aria-pressed=pressed on:click=move |_| picked.set(Some(turns))>{turns_words(turns)}</button> }
     });
     // One turn is told once: after it is written down, the next has to be picked again.
-    let count = app.about(&[Topic::Record], |link| link.mirror().record.warmup.as_ref().map_or(0, |warmup| warmup.bleeds.len()));
+    let count = app.about(&[Topic::Record], |link| {
+        link.mirror()
+            .record
+            .warmup
+            .as_ref()
+            .map_or(0, |warmup| warmup.bleeds.len())
+    });
     Effect::new(move |before: Option<usize>| {
         let now = count.get().unwrap_or_default();
         if before.is_some_and(|before| before != now) {
@@ -302,8 +406,19 @@ fn Slip() -> impl IntoView {
     let time = |label, test| Entry::bare(label, test);
     let speed = |label, test| Entry::of(label, test, Unit::MilePerHour);
     let reaction = time(W::SlipReaction, "slip-reaction").signed();
-    let times = [(W::Slip60, "slip-t60"), (W::Slip330, "slip-t330"), (W::Slip660, "slip-t660"), (W::Slip1000, "slip-t1000")].map(|(label, test)| time(label, test));
-    let speeds = [(W::SlipSpeed330, "slip-v330"), (W::SlipSpeed660, "slip-v660"), (W::SlipSpeed1000, "slip-v1000")].map(|(label, test)| speed(label, test));
+    let times = [
+        (W::Slip60, "slip-t60"),
+        (W::Slip330, "slip-t330"),
+        (W::Slip660, "slip-t660"),
+        (W::Slip1000, "slip-t1000"),
+    ]
+    .map(|(label, test)| time(label, test));
+    let speeds = [
+        (W::SlipSpeed330, "slip-v330"),
+        (W::SlipSpeed660, "slip-v660"),
+        (W::SlipSpeed1000, "slip-v1000"),
+    ]
+    .map(|(label, test)| speed(label, test));
     let command = Signal::derive(move || {
         let mut entries = std::iter::once(reaction).chain(times).chain(speeds);
         // A field that is not empty and no number would be left out without a word.
@@ -311,9 +426,26 @@ fn Slip() -> impl IntoView {
         let some = times.iter().any(|entry| entry.value().is_some());
         let [t60_s, t330_s, t660_s, t1000_s] = times.map(Entry::value);
         let [v330_mph, v660_mph, v1000_mph] = speeds.map(Entry::value);
-        (some && !bad).then(|| Command::TypeSlip(TimeSlip { reaction_s: reaction.value(), t60_s, t330_s, t660_s, t1000_s, v330_mph, v660_mph, v1000_mph }))
+        (some && !bad).then(|| {
+            Command::TypeSlip(TimeSlip {
+                reaction_s: reaction.value(),
+                t60_s,
+                t330_s,
+                t660_s,
+                t1000_s,
+                v330_mph,
+                v660_mph,
+                v1000_mph,
+            })
+        })
     });
-    let shown = |slip: &TimeSlip| [slip.t1000_s, slip.t660_s, slip.t330_s, slip.t60_s].into_iter().flatten().next().map_or_else(String::new, |time| number(time, 3) + " s");
+    let shown = |slip: &TimeSlip| {
+        [slip.t1000_s, slip.t660_s, slip.t330_s, slip.t60_s]
+            .into_iter()
+            .flatten()
+            .next()
+            .map_or_else(String::new, |time| number(time, 3) + " s")
+    };
     view! {
         <Form title=W::Slip test="form-slip" hint=W::SlipHint last=last(app, |warmup| warmup.slip.as_ref(), shown) command=command send_word=W::Send>
             {reaction.view()}

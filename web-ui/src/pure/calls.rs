@@ -130,7 +130,15 @@ mod tests {
             phases: vec![],
         });
         let car = serde_car();
-        let begun = (None, EventBody::WarmupBegun { id: "w".into(), sheet, car, today: Box::default() });
+        let begun = (
+            None,
+            EventBody::WarmupBegun {
+                id: "w".into(),
+                sheet,
+                car,
+                today: Box::default(),
+            },
+        );
         for (index, (by, body)) in std::iter::once(begun).chain(events).enumerate() {
             let seq = index as Seq + 1;
             mirror.record.apply(&Event {

@@ -22,7 +22,15 @@ pub enum Page {
 
 impl Page {
     /// Every page.
-    pub const ALL: [Self; 7] = [Self::Crew, Self::All, Self::Steps, Self::Chief, Self::Figures, Self::Laptop, Self::Wall];
+    pub const ALL: [Self; 7] = [
+        Self::Crew,
+        Self::All,
+        Self::Steps,
+        Self::Chief,
+        Self::Figures,
+        Self::Laptop,
+        Self::Wall,
+    ];
 
     /// Its name in the address.
     pub fn key(self) -> &'static str {

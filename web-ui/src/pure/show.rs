@@ -78,9 +78,15 @@ impl Scale {
     /// The scale of a quantity that is no channel, such as a figure's value. With the car's own units it is shown as the first channel of
     /// that kind is, so that a litre does not stand beside a gallon.
     pub fn of_unit(unit: Unit, units: Units, channels: &[Channel]) -> Self {
-        let alike = channels.iter().find(|channel| channel.unit.dimension() == unit.dimension());
+        let alike = channels
+            .iter()
+            .find(|channel| channel.unit.dimension() == unit.dimension());
         match (units, alike) {
-            (Units::Car, Some(channel)) => Self { from: unit, unit: channel.unit, decimals: channel.unit.decimals() },
+            (Units::Car, Some(channel)) => Self {
+                from: unit,
+                unit: channel.unit,
+                decimals: channel.unit.decimals(),
+            },
             _ => Self::of_kind(unit, units, channels),
         }
     }
@@ -140,7 +146,12 @@ impl Scale {
 
 /// The system that most of those channels are in that tell; none when none does.
 fn system_of(channels: &[Channel]) -> Option<System> {
-    let of = |system| channels.iter().filter(|channel| channel.unit.in_system(system) != channel.unit).count();
+    let of = |system| {
+        channels
+            .iter()
+            .filter(|channel| channel.unit.in_system(system) != channel.unit)
+            .count()
+    };
     // A unit that changes on an SI phone is a US one, and the other way round.
     match (of(System::Si), of(System::Us)) {
         (0, 0) => None,
@@ -288,11 +299,23 @@ mod tests {
     fn a_figure_is_shown_in_the_unit_of_the_channels_like_it() {
         let kpa = Scale::of_unit(Unit::KiloPascal, Units::Car, &[oil()]);
         assert_eq!(kpa.text_unit(100.0), "15 psi");
-        assert_eq!(Scale::of_unit(Unit::Litre, Units::Car, &[]).unit, Unit::Litre);
+        assert_eq!(
+            Scale::of_unit(Unit::Litre, Units::Car, &[]).unit,
+            Unit::Litre
+        );
         // No channel counts litres, but the car's others are US.
-        assert_eq!(Scale::of_unit(Unit::Litre, Units::Car, &[oil()]).unit, Unit::UsGal);
-        assert_eq!(Scale::of_kind(Unit::HectoPascal, Units::Car, &[oil()]).unit, Unit::InHg);
-        assert_eq!(Scale::of_unit(Unit::Litre, Units::Us, &[oil()]).unit, Unit::UsGal);
+        assert_eq!(
+            Scale::of_unit(Unit::Litre, Units::Car, &[oil()]).unit,
+            Unit::UsGal
+        );
+        assert_eq!(
+            Scale::of_kind(Unit::HectoPascal, Units::Car, &[oil()]).unit,
+            Unit::InHg
+        );
+        assert_eq!(
+            Scale::of_unit(Unit::Litre, Units::Us, &[oil()]).unit,
+            Unit::UsGal
+        );
     }
 
     #[test]

@@ -104,7 +104,16 @@ mod tests {
             band: None,
         };
         let (team, name) = (String::new(), String::new());
-        Car { team, name, channels: vec![oil], roles: vec![], calls: vec![], tank_l: None, reserve_l: None, fuel: None }
+        Car {
+            team,
+            name,
+            channels: vec![oil],
+            roles: vec![],
+            calls: vec![],
+            tank_l: None,
+            reserve_l: None,
+            fuel: None,
+        }
     }
 
     fn words(

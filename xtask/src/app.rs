@@ -61,6 +61,9 @@ pub fn build_app() -> Result<()> {
         return Ok(());
     }
     shell::say("building the app (Trunk)");
+    // Trunk is run offline, so that it looks for no tools of its own; it hands that on to cargo, which must have all it needs.
+    let host = shell::host()?;
+    shell::run(shell::cargo().args(["fetch", "--target", tools::WASM, "--target", &host]))?;
     let _ = fs::remove_file(&stamp_file);
     let mut trunk = Command::new(program("trunk"));
     trunk

@@ -22,7 +22,7 @@ pub fn package() -> Result<()> {
         .last()
         .context("the hub told no version")?
         .to_owned();
-    let name = format!("spinover-{version}-{}", target_triple()?);
+    let name = format!("spinover-{version}-{}", shell::host()?);
     let folder = places::target().join("package");
     let staged = folder.join(&name);
     let _ = fs::remove_dir_all(&staged);
@@ -31,7 +31,14 @@ pub fn package() -> Result<()> {
     for file in ["README.md", "LICENSE-MIT", "LICENSE-APACHE"] {
         copy(&places::root().join(file), &staged.join(file))?;
     }
-    copy(&places::root().join("demo"), &staged.join("demo"))?;
+    copy(&places::root().join("hub/demo"), &staged.join("demo"))?;
+    fs::create_dir_all(staged.join("docs"))?;
+    for entry in fs::read_dir(places::root().join("docs"))?.flatten() {
+        let path = entry.path();
+        if path.extension().is_some_and(|end| end == "md") {
+            copy(&path, &staged.join("docs").join(entry.file_name()))?;
+        }
+    }
     fs::write(staged.join("spinover.service"), UNIT)?;
     let archive = folder.join(format!("{name}.tar.gz"));
     let _ = fs::remove_file(&archive);
@@ -81,16 +88,6 @@ SupplementaryGroups=dialout
 [Install]
 WantedBy=multi-user.target
 ";
-
-fn target_triple() -> Result<String> {
-    let told = shell::output(Command::new("rustc").arg("-vV").current_dir(places::root()))
-        .context("rustc does not run")?;
-    let host = told
-        .lines()
-        .find_map(|line| line.strip_prefix("host: "))
-        .context("rustc told no host")?;
-    Ok(host.to_owned())
-}
 
 fn copy(from: &Path, to: &Path) -> Result<()> {
     if from.is_dir() {

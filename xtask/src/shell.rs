@@ -90,6 +90,17 @@ pub fn path_with_tools() -> OsString {
     env::join_paths(folders).unwrap_or_else(|_| env::var_os("PATH").unwrap_or_default())
 }
 
+/// The kind of machine that the compiler makes programs for by itself.
+///
+/// # Errors
+/// When there is no compiler.
+pub fn host() -> Result<String> {
+    let told = output(Command::new("rustc").arg("-vV").current_dir(places::root()))
+        .context("rustc does not run")?;
+    let host = told.lines().find_map(|line| line.strip_prefix("host: "));
+    Ok(host.context("rustc told no host")?.to_owned())
+}
+
 /// Whether this is the machine's administrator, who may install packages.
 pub fn is_root() -> bool {
     output(Command::new("id").arg("-u")).as_deref() == Some("0")

@@ -4,7 +4,8 @@ use crate::{places, real, shell};
 use anyhow::{Result, bail};
 use std::{path::PathBuf, process::Command, time::Instant};
 
-const WASM: &str = "wasm32-unknown-unknown";
+/// What the app is compiled to.
+pub const WASM: &str = "wasm32-unknown-unknown";
 /// Newer ones need a newer compiler than the pinned one.
 const TRUNK: &str = "0.21.14";
 /// The same version as the `wasm-bindgen` crate in `web-ui/Cargo.toml`: the two must match to the last digit.

@@ -5,7 +5,7 @@
 
 use crate::{
     CommandId, LINK_LOST_MS, Millis, PING_MS, PROTOCOL_VERSION, PersonId, RoleKey, Seq,
-    event::{Event, Right, Who},
+    event::{Event, EventBody, Right, Who},
     message::{
         ClientMessage, Command, Farewell, FigureNow, Frame, HubMessage, Present, Progress, Resume,
         SourceHealth, Welcome,
@@ -151,6 +151,8 @@ pub struct Link {
     lag_ms: Option<u32>,
     waiting: Vec<Waiting>,
     answers: VecDeque<(CommandId, Answer)>,
+    /// Commands of the latest stop calls whose events are folded in.
+    stops_folded: VecDeque<CommandId>,
     mirror: Mirror,
     spread: u64,
 }
@@ -172,6 +174,7 @@ impl Link {
             lag_ms: None,
             waiting: Vec::new(),
             answers: VecDeque::new(),
+            stops_folded: VecDeque::new(),
             mirror: Mirror::default(),
             spread: seed | 1,
         }
@@ -345,11 +348,12 @@ impl Link {
                 }
                 actions.push(Action::Hang);
             }
-            HubMessage::Snapshot { record } => self.mirror.record = *record,
-            HubMessage::Events { events } => self.fold(&events, now, actions),
-            HubMessage::StopNow { text, by, command } => {
-                self.mirror.stop_now = Some((text, by, command))
+            HubMessage::Snapshot { record } => {
+                self.mirror.record = *record;
+                self.mirror.stop_now = None;
             }
+            HubMessage::Events { events } => self.fold(&events, now, actions),
+            HubMessage::StopNow { text, by, command } => self.stop_now(text, by, command),
             HubMessage::Readings(frame) => self.mirror.frame = frame,
             HubMessage::Progress(progress) => self.mirror.progress = progress,
             HubMessage::Presence { people } => self.mirror.people = people,
@@ -400,6 +404,13 @@ impl Link {
         }
     }
 
+    /// A stop and its event come by two ways, and a quick disk can let the event arrive first: the stop is then known already.
+    fn stop_now(&mut self, text: String, by: Who, command: CommandId) {
+        if !self.stops_folded.contains(&command) {
+            self.mirror.stop_now = Some((text, by, command));
+        }
+    }
+
     fn fold(&mut self, events: &[Event], now: f64, actions: &mut Vec<Action>) {
         for event in events {
             if event.seq > self.mirror.record.seq + 1 {
@@ -415,6 +426,14 @@ impl Link {
                 .is_some_and(|(_, _, command)| event.command.as_ref() == Some(command))
             {
                 self.mirror.stop_now = None;
+            }
+            if let (EventBody::Called { stop: true, .. }, Some(command)) =
+                (&event.body, &event.command)
+            {
+                self.stops_folded.push_back(command.clone());
+                if self.stops_folded.len() > ANSWERS_KEPT {
+                    self.stops_folded.pop_front();
+                }
             }
             self.mirror.record.apply(event);
         }
@@ -500,7 +519,6 @@ pub fn marks(mirror: &Mirror) -> BTreeMap<String, Millis> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::event::EventBody;
 
     fn link() -> Link {
         let identity = Identity {
@@ -591,6 +609,52 @@ mod tests {
         let actions = link.take(32.0, events(vec![noted(4)]));
         assert_eq!(actions, vec![Action::Hang, Action::Dial]);
         assert_eq!(link.mirror().record.seq, 2);
+    }
+
+    #[test]
+    fn a_stop_shows_once_whether_it_or_its_event_comes_first() {
+        for event_first in [false, true] {
+            let mut link = link();
+            up(&mut link);
+            let who = Who {
+                id: "phone-0002".into(),
+                name: "o".into(),
+                role: "fuel".into(),
+            };
+            let body = EventBody::Called {
+                to: crate::event::Audience::All,
+                text: "fire".into(),
+                stop: true,
+            };
+            let event = Event {
+                seq: 1,
+                at: 0,
+                by: Some(who.clone()),
+                command: Some("s1".into()),
+                body,
+            };
+            let event = HubMessage::Events {
+                events: vec![event],
+            };
+            let now = HubMessage::StopNow {
+                text: "fire".into(),
+                by: who,
+                command: "s1".into(),
+            };
+            let both = if event_first {
+                [event, now]
+            } else {
+                [now, event]
+            };
+            for message in both {
+                link.take(30.0, Input::Received(Box::new(message)));
+                assert_eq!(
+                    link.mirror().stop_now.is_some(),
+                    !event_first && link.mirror().record.seq == 0
+                );
+            }
+            assert_eq!(link.mirror().stop_now, None);
+        }
     }
 
     #[test]

@@ -1,6 +1,7 @@
 //! A warm-up on one page, for the phone and for the trailer wall: self-contained HTML with drawings in it, no scripts, nothing
 //! from elsewhere. Everything on it comes from the book.
 
+mod day;
 mod plot;
 mod tables;
 
@@ -51,6 +52,7 @@ pub fn html(reader: &Reader, id: &str) -> Result<String, BookError> {
             lost.len()
         );
     }
+    page.day(&mut out);
     page.plots(&mut out);
     page.steps(&mut out);
     page.calls(&mut out);

@@ -376,3 +376,46 @@ fn notes_deletion_and_what_is_left_of_it() {
         "an id is never used again"
     );
 }
+
+/// Needs a small file system of its own: `mount -t tmpfs -o size=3m none DIR`, then `SPINOVER_TEST_SMALL_DISK=DIR`.
+#[test]
+#[ignore = "needs a small file system"]
+fn a_full_disk_is_said_and_outlived() {
+    let root = std::path::PathBuf::from(std::env::var("SPINOVER_TEST_SMALL_DISK").unwrap());
+    let dir = tempfile::tempdir_in(&root).unwrap();
+    let ballast = root.join("ballast");
+    std::fs::write(&ballast, vec![1u8; 1 << 20]).unwrap();
+    let (book, _) = Book::open(dir.path()).unwrap();
+    answer(book.append(vec![begun(1, "w", 1)])).unwrap();
+    let mut health = book.health();
+    let mut n = 0i64;
+    while health.borrow_and_update().writing {
+        for _ in 0..2000 {
+            book.readings("w", vec![(0, n, (n as f64).sin())]);
+            n += 1;
+        }
+        // What is written is answered; when the disk is full it is not, and the health says why.
+        let wait = std::time::Instant::now() + Duration::from_secs(5);
+        let mut flushed = book.flush();
+        while flushed.try_recv().is_err() && health.borrow().writing {
+            assert!(
+                std::time::Instant::now() < wait,
+                "neither written nor in trouble"
+            );
+            std::thread::yield_now();
+        }
+    }
+    println!(
+        "full after {n} readings: {}",
+        health.borrow().trouble.clone().unwrap()
+    );
+    let mut waiting = book.append(vec![called(2)]);
+    assert!(waiting.try_recv().is_err());
+    std::fs::remove_file(&ballast).unwrap();
+    answer(waiting).unwrap();
+    answer(book.flush()).unwrap();
+    wait_for(&mut health, |health| health.writing);
+    let rows = all_rows(&book.reader().unwrap(), "w");
+    assert_eq!(rows.len() as i64, n);
+    assert_eq!(health.borrow().dropped_readings, 0);
+}

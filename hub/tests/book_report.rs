@@ -166,3 +166,41 @@ fn the_timeline_follows_bands_and_phases() {
     );
     assert!(Timeline::of(&[joined(1, "Bea")]).is_none());
 }
+
+#[test]
+fn what_was_typed_in_is_on_the_page() {
+    use spinover_protocol::{
+        event::EventBody,
+        today::{Conditions, TimeSlip},
+    };
+    let dir = tempfile::tempdir().unwrap();
+    let (book, _) = Book::open(dir.path()).unwrap();
+    let air = Conditions {
+        temp_c: 20.0,
+        pressure_hpa: 1000.0,
+        rh_pct: 55.0,
+        place: Some("lane <2>".to_owned()),
+    };
+    let slip = TimeSlip {
+        t60_s: Some(0.841),
+        v1000_mph: Some(330.5),
+        ..TimeSlip::default()
+    };
+    let events = vec![
+        begun(1, "w", 1),
+        event(2, EventBody::ConditionsSet(air)),
+        event(3, EventBody::BleedMoved { turns: -0.25 }),
+        event(4, EventBody::SlipTyped(slip)),
+        closed(5),
+    ];
+    answer(book.append(events)).unwrap();
+    let page = report::html(&book.reader().unwrap(), "w").unwrap();
+    for part in [
+        "20.0 degC (68.0 degF), 1000.0 hPa (29.5 inHg), 55 % humidity lane &lt;2&gt;",
+        "0.25 turns in",
+        "60 ft 0.841 s, 330.50 mph",
+        "Ada, 0:03",
+    ] {
+        assert!(page.contains(part), "{part}");
+    }
+}

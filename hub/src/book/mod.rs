@@ -40,6 +40,7 @@ pub const BLOCK_ROWS: usize = 4096;
 pub const QUEUE_READINGS: usize = 1_000_000;
 /// A deleted warm-up can be restored for this long.
 pub const KEEP_DELETED_DAYS: i64 = 30;
+const KEEP_DELETED_MS: Millis = KEEP_DELETED_DAYS * 24 * 3_600_000;
 
 /// What the book cannot do.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -175,6 +176,8 @@ impl Book {
         };
         let mut conn = store::open_or_create(dir).map_err(in_file)?;
         import::clear_unfinished(&mut conn).map_err(in_file)?;
+        let now = jiff::Timestamp::now().as_millisecond();
+        edit::purge(&mut conn, now - KEEP_DELETED_MS).map_err(in_file)?;
         let loaded = read::load(&conn).map_err(in_file)?;
         let writer = write::Writer::start(dir, conn, lock, &loaded)?;
         Ok((
@@ -224,7 +227,7 @@ impl Book {
     }
 
     /// Marks a warm-up as deleted by someone at a time (ms since 1970). It can be restored for [`KEEP_DELETED_DAYS`] days;
-    /// [`Book::purge`] takes it away for good after that. Whether they may is for the caller to know.
+    /// the first opening of the book after that, or [`Book::purge`], takes it away for good. Whether they may is for the caller to know.
     pub fn delete(
         &self,
         warmup: &str,
@@ -246,7 +249,7 @@ impl Book {
     /// Takes away for good what was deleted more than [`KEEP_DELETED_DAYS`] days before `now`; answers how many warm-ups.
     pub fn purge(&self, now: Millis) -> oneshot::Receiver<Result<usize, BookError>> {
         self.writer
-            .ask(move |desk| edit::purge(desk.conn, now - KEEP_DELETED_DAYS * 24 * 3_600_000))
+            .ask(move |desk| edit::purge(desk.conn, now - KEEP_DELETED_MS))
     }
 
     /// Writes out what waits and ends. Later calls are answered with [`BookError::Closed`].

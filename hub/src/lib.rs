@@ -6,5 +6,6 @@ pub mod command;
 pub mod core;
 pub mod figures;
 pub mod files;
+pub mod pit;
 pub mod serve;
 pub mod sources;

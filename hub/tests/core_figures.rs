@@ -67,6 +67,7 @@ fn car() -> Car {
         calls: vec![],
         tank_l: None,
         reserve_l: None,
+        alarms: vec![],
         fuel: Some(FuelSettings {
             nitro_limit_pct: Some(90.0),
             flow: Some(RULE),

@@ -53,6 +53,7 @@ fn car() -> Car {
         calls: vec![],
         tank_l: None,
         reserve_l: None,
+        alarms: vec![],
         fuel: None,
     }
 }

@@ -1,6 +1,6 @@
 //! The car as phones need to know it: channels, bands, roles, ready calls.
 
-use crate::{ChannelKey, RoleKey, today::FlowBaseline, units::Unit};
+use crate::{AlarmKey, ChannelKey, RoleKey, alarm::Alarm, today::FlowBaseline, units::Unit};
 use serde::{Deserialize, Serialize};
 
 /// Low and high end of where a reading should be, in the channel's own unit. `low < high`.
@@ -109,6 +109,9 @@ pub struct Car {
     /// What the file says of the fuel.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub fuel: Option<FuelSettings>,
+    /// Alarms, in the order of the file.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub alarms: Vec<Alarm>,
 }
 
 /// The team's settings for the fuel.
@@ -129,6 +132,11 @@ impl Car {
             .iter()
             .enumerate()
             .find(|(_, channel)| channel.key == *key)
+    }
+
+    /// The alarm with that key.
+    pub fn alarm(&self, key: &AlarmKey) -> Option<&Alarm> {
+        self.alarms.iter().find(|alarm| alarm.key == *key)
     }
 
     /// The role with that key.

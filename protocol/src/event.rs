@@ -1,7 +1,7 @@
 //! What the journal holds. An event is a fact that was accepted, numbered, and written down before anyone was told.
 
 use crate::{
-    ChannelKey, CommandId, Millis, PersonId, PhaseKey, RoleKey, Seq, StepKey,
+    AlarmKey, ChannelKey, CommandId, Millis, PersonId, PhaseKey, RoleKey, Seq, StepKey,
     car::{Band, Car},
     sheet::Sheet,
     today::{Conditions, FlowBaseline, MixReading, TimeSlip, Today},
@@ -180,6 +180,58 @@ pub enum EventBody {
     },
     /// Somebody typed the run's time slip in.
     SlipTyped(TimeSlip),
+    /// An alarm's condition came true.
+    AlarmRaised {
+        /// The alarm.
+        alarm: AlarmKey,
+        /// What its channel read, in the channel's unit.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        value: Option<f64>,
+        /// The active alarm that it is a consequence of.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        after: Option<AlarmKey>,
+    },
+    /// An alarm's condition has gone.
+    AlarmReturned {
+        /// The alarm.
+        alarm: AlarmKey,
+    },
+    /// The chief acknowledged an alarm.
+    AlarmAcknowledged {
+        /// The alarm.
+        alarm: AlarmKey,
+    },
+    /// The chief reset a latched alarm.
+    AlarmReset {
+        /// The alarm.
+        alarm: AlarmKey,
+    },
+    /// The chief put an alarm aside for a while.
+    AlarmShelved {
+        /// The alarm.
+        alarm: AlarmKey,
+        /// Until when.
+        until: Millis,
+        /// Why.
+        reason: String,
+    },
+    /// A shelved alarm came back: by the chief, or by the hub when the time was over.
+    AlarmUnshelved {
+        /// The alarm.
+        alarm: AlarmKey,
+    },
+    /// The chief put an alarm out of service for the rest of the warm-up.
+    AlarmTakenOut {
+        /// The alarm.
+        alarm: AlarmKey,
+        /// Why.
+        reason: String,
+    },
+    /// The chief put an alarm back into service.
+    AlarmPutBack {
+        /// The alarm.
+        alarm: AlarmKey,
+    },
     /// A remark for the record.
     Noted {
         /// Its words.

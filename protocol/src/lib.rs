@@ -6,12 +6,14 @@
 //! - [`message`]: the JSON text frames each way (examples of each in `protocol/MESSAGES.md`, decoded by a test);
 //! - [`event`]: what the journal holds, numbered without gaps;
 //! - [`record`]: the state that events fold into, and the rules of order on a sheet;
+//! - [`alarm`]: what alarms watch, and the states they go through;
 //! - [`car`], [`sheet`]: the car and the procedure as a phone needs to know them;
 //! - [`today`]: what people measure and set for the figures;
 //! - [`link`]: the phone's side of a connection as a state machine, which the app, the tests and any simulation run;
 //! - [`units`]: exact conversions between the units that crews use.
 #![forbid(unsafe_code)]
 
+pub mod alarm;
 pub mod car;
 pub mod event;
 pub mod link;
@@ -87,6 +89,10 @@ text_id!(
 text_id!(
     /// A phase's key, unique within its sheet: `spin_over`.
     PhaseKey
+);
+text_id!(
+    /// An alarm's key, as in the car file: `oil_pressure_lost`.
+    AlarmKey
 );
 text_id!(
     /// One phone (or laptop), by the random name it made for itself when it first opened the app.

@@ -1,7 +1,7 @@
 //! The text frames of the socket: one JSON object each, told apart by `type`. An example of each is in `protocol/MESSAGES.md`.
 
 use crate::{
-    ChannelKey, CommandId, Millis, PersonId, PhaseKey, RoleKey, Seq, StepKey,
+    AlarmKey, ChannelKey, CommandId, Millis, PersonId, PhaseKey, RoleKey, Seq, StepKey,
     car::{Band, Car},
     event::{Audience, Event, Right, Who},
     record::Record,
@@ -152,6 +152,43 @@ pub enum Command {
     },
     /// Anyone: what the time slip says.
     TypeSlip(TimeSlip),
+    /// Chief: I know of this alarm.
+    AcknowledgeAlarm {
+        /// The alarm.
+        alarm: AlarmKey,
+    },
+    /// Chief: let go of an alarm that is kept until it is reset.
+    ResetAlarm {
+        /// The alarm.
+        alarm: AlarmKey,
+    },
+    /// Chief: put an alarm aside for a while.
+    ShelveAlarm {
+        /// The alarm.
+        alarm: AlarmKey,
+        /// For how long, in seconds: at most [`crate::alarm::SHELF_MOST_S`], for the first priority
+        /// [`crate::alarm::SHELF_FIRST_S`].
+        for_s: u32,
+        /// Why.
+        reason: String,
+    },
+    /// Chief: bring a shelved alarm back before its time.
+    UnshelveAlarm {
+        /// The alarm.
+        alarm: AlarmKey,
+    },
+    /// Chief: put an alarm out of service for the rest of the warm-up.
+    TakeAlarmOut {
+        /// The alarm.
+        alarm: AlarmKey,
+        /// Why.
+        reason: String,
+    },
+    /// Chief: put an alarm back into service.
+    PutAlarmBack {
+        /// The alarm.
+        alarm: AlarmKey,
+    },
     /// Anyone: a remark for the record.
     Note {
         /// The words.
@@ -386,6 +423,10 @@ pub struct Frame {
     /// Where each reading came from: a place in the list of `sources`, or [`SRC_TYPED`], or [`SRC_NONE`].
     #[serde(default)]
     pub src: Vec<u8>,
+    /// First-priority alarms that are active and not put aside. They are events too, and are here as well so that they wait
+    /// neither for the disk nor for anything else: whoever has the latest frame has them.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub urgent: Vec<AlarmKey>,
 }
 
 /// In [`Frame::src`]: typed in by a person; the record's `typed` says who.

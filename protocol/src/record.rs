@@ -3,7 +3,8 @@
 //! [`Record::apply`] cannot fail and reads no clock: the same events give the same record, whoever folds them.
 
 use crate::{
-    ChannelKey, Millis, PersonId, PhaseKey, Seq, StepKey,
+    AlarmKey, ChannelKey, Millis, PersonId, PhaseKey, Seq, StepKey,
+    alarm::{AlarmInput, AlarmNow, AlarmState, Aside, Shown},
     car::{Band, Car},
     event::{Audience, Event, EventBody, Right, Who},
     sheet::{Phase, Sheet, Step},
@@ -80,6 +81,9 @@ pub struct Warmup {
     /// The time slip of the run, the last that was typed in.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub slip: Option<Told<TimeSlip>>,
+    /// Alarms that something has happened to.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub alarms: BTreeMap<AlarmKey, AlarmNow>,
 }
 
 /// A reading that a person typed in.
@@ -216,6 +220,7 @@ impl Warmup {
             today: today.clone(),
             bleeds: Vec::new(),
             slip: None,
+            alarms: BTreeMap::new(),
         }
     }
 
@@ -309,6 +314,43 @@ impl Warmup {
     /// The band that holds for a channel now.
     pub fn band_now(&self, channel: &ChannelKey) -> Option<Band> {
         self.band(channel, self.phase().map(|phase| &phase.key))
+    }
+
+    /// The state of an alarm now.
+    pub fn alarm_state(&self, key: &AlarmKey) -> AlarmState {
+        let in_phase = self
+            .car
+            .alarm(key)
+            .is_some_and(|alarm| alarm.phases.hold(self.phase()));
+        self.alarms
+            .get(key)
+            .map(|now| now.flags)
+            .unwrap_or_default()
+            .state(in_phase)
+    }
+
+    /// Alarms that are to be shown, with their states: the most urgent first, and of these the one that came first.
+    pub fn alarms_shown(&self) -> Vec<(&AlarmKey, AlarmState, &AlarmNow)> {
+        let mut shown: Vec<_> = self
+            .alarms
+            .iter()
+            .map(|(key, now)| (key, self.alarm_state(key), now))
+            .filter(|(_, state, _)| state.shown() != Shown::No)
+            .collect();
+        shown.sort_by_key(|(key, state, now)| {
+            let priority = self.car.alarm(key).map_or(u8::MAX, |alarm| alarm.priority);
+            (state.shown() == Shown::Aside, priority, now.raised_at)
+        });
+        shown
+    }
+
+    /// The alarm that came first of those that are shown in their places: most likely the cause of the others.
+    pub fn first_out(&self) -> Option<&AlarmKey> {
+        self.alarms_shown()
+            .into_iter()
+            .filter(|(_, state, _)| state.shown() > Shown::Aside)
+            .min_by_key(|(_, _, now)| now.raised_at)
+            .map(|(key, _, _)| key)
     }
 
     /// Stop calls that are not lifted, latest first.
@@ -472,9 +514,72 @@ impl Warmup {
             EventBody::FlowBaselineSet(value) => self.today.flow = Some(told(event, value)),
             EventBody::BleedMoved { turns } => self.bleeds.push(told(event, turns)),
             EventBody::SlipTyped(value) => self.slip = Some(told(event, value)),
+            EventBody::AlarmRaised {
+                alarm,
+                value,
+                after,
+            } => {
+                let input = match after {
+                    Some(_) => AlarmInput::RaiseAfter,
+                    None => AlarmInput::Raise,
+                };
+                let now = self.alarm_takes(alarm, input);
+                // What turns from a consequence into news of its own came when it first came.
+                let goes_on = now.after.is_some() && after.is_none();
+                if !goes_on {
+                    now.raised_at = Some(event.at);
+                    now.times += 1;
+                }
+                now.value = *value;
+                now.after = after.clone();
+            }
+            EventBody::AlarmReturned { alarm } => {
+                let now = self.alarm_takes(alarm, AlarmInput::Return);
+                now.returned_at = Some(event.at);
+                now.after = None;
+            }
+            EventBody::AlarmAcknowledged { alarm } => {
+                self.alarm_takes(alarm, AlarmInput::Acknowledge)
+                    .acknowledged = Some(said(""));
+            }
+            EventBody::AlarmReset { alarm } => {
+                self.alarm_takes(alarm, AlarmInput::Reset);
+            }
+            EventBody::AlarmShelved {
+                alarm,
+                until,
+                reason,
+            } => {
+                self.alarm_takes(alarm, AlarmInput::Shelve).aside = Some(Aside {
+                    said: said(reason),
+                    until: Some(*until),
+                });
+            }
+            EventBody::AlarmTakenOut { alarm, reason } => {
+                self.alarm_takes(alarm, AlarmInput::TakeOut).aside = Some(Aside {
+                    said: said(reason),
+                    until: None,
+                });
+            }
+            EventBody::AlarmUnshelved { alarm } => {
+                let now = self.alarm_takes(alarm, AlarmInput::Unshelve);
+                // Out of service goes on when a shelf's time is over.
+                now.aside = now.aside.take().filter(|_| now.flags.out);
+            }
+            EventBody::AlarmPutBack { alarm } => {
+                let now = self.alarm_takes(alarm, AlarmInput::PutBack);
+                now.aside = now.aside.take().filter(|_| now.flags.shelved);
+            }
             EventBody::Noted { text } => self.notes.push(said(text)),
         }
         self.settle(before, event.at);
+    }
+
+    fn alarm_takes(&mut self, key: &AlarmKey, input: AlarmInput) -> &mut AlarmNow {
+        let latches = self.car.alarm(key).is_some_and(|alarm| alarm.latched);
+        let now = self.alarms.entry(key.clone()).or_default();
+        now.flags = now.flags.take(input, latches);
+        now
     }
 
     fn call_mut(&mut self, seq: Seq) -> Option<&mut Call> {
@@ -558,6 +663,7 @@ mod tests {
             calls: vec![],
             tank_l: None,
             reserve_l: None,
+            alarms: vec![],
             fuel: None,
         };
         Warmup::begin("w", 0, &sheet, &car, &Today::default())

@@ -10,10 +10,10 @@ use spinover_protocol::{
 };
 
 /// Why not, in words for the person who asked.
-type Refusal = String;
+pub(super) type Refusal = String;
 
 /// What an accepted command turns into.
-enum Decision {
+pub(super) enum Decision {
     /// Events.
     Events(Vec<EventBody>),
     /// Nothing: it is so already.
@@ -107,6 +107,12 @@ impl Core {
                 | C::Lift { .. }
                 | C::SetBand { .. }
                 | C::SetFlowBaseline(_)
+                | C::AcknowledgeAlarm { .. }
+                | C::ResetAlarm { .. }
+                | C::ShelveAlarm { .. }
+                | C::UnshelveAlarm { .. }
+                | C::TakeAlarmOut { .. }
+                | C::PutAlarmBack { .. }
                 | C::Begin { .. }
                 | C::Close {}
         );
@@ -255,6 +261,24 @@ impl Core {
                 typed::time_slip(&value)?;
                 event(EventBody::SlipTyped(value))
             }
+            C::AcknowledgeAlarm { alarm } => self.acknowledge_alarm(alarm),
+            C::ResetAlarm { alarm } => self.reset_alarm(alarm),
+            C::ShelveAlarm {
+                alarm,
+                for_s,
+                reason,
+            } => self.shelve_alarm(now, alarm, for_s, reason),
+            C::UnshelveAlarm { alarm } => self.bring_back(
+                alarm,
+                |flags| flags.shelved,
+                |alarm| EventBody::AlarmUnshelved { alarm },
+            ),
+            C::TakeAlarmOut { alarm, reason } => self.take_alarm_out(alarm, reason),
+            C::PutAlarmBack { alarm } => self.bring_back(
+                alarm,
+                |flags| flags.out,
+                |alarm| EventBody::AlarmPutBack { alarm },
+            ),
             C::Note { text } => {
                 let text = words(text)?;
                 self.any()?;
@@ -273,7 +297,7 @@ impl Core {
     }
 
     /// The warm-up under way or the last one.
-    fn any(&self) -> Result<&Warmup, Refusal> {
+    pub(super) fn any(&self) -> Result<&Warmup, Refusal> {
         self.record
             .warmup
             .as_ref()
@@ -416,7 +440,7 @@ impl Core {
 }
 
 /// Words that a person wrote: not empty, not too long, no control characters.
-fn words(text: String) -> Result<String, Refusal> {
+pub(super) fn words(text: String) -> Result<String, Refusal> {
     let clean = cleaned(&text, MAX_TEXT + 1);
     match clean.chars().count() {
         0 => Err("say it in a few words".to_owned()),
@@ -435,6 +459,6 @@ fn cleaned(text: &str, most: usize) -> String {
 }
 
 /// Somebody else's text in our message, cut short.
-fn short(text: &str) -> String {
+pub(super) fn short(text: &str) -> String {
     cleaned(text, 40)
 }

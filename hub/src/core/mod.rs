@@ -3,6 +3,8 @@
 //! What is accepted becomes events; the caller writes them down before it shows them to anyone (see `serve::keeper`).
 //! What is not recorded (latest readings, who is here, gate timers, source health) lives here too, and is lost with the process.
 
+mod alarm_commands;
+pub mod alarms;
 pub mod channels;
 pub mod command;
 pub mod feed;
@@ -13,6 +15,7 @@ mod times;
 mod typed;
 
 use crate::figures::warm::WarmCurve;
+use alarms::Alarms;
 use channels::Channels;
 use feed::Report;
 use gates::Gates;
@@ -28,6 +31,9 @@ use spinover_protocol::{
 };
 use std::collections::BTreeMap;
 use times::Times;
+
+/// Alarms that watch figures hear of them this often: working figures out costs more than looking at readings.
+const ASK_FIGURES_MS: Millis = 500;
 
 /// What goes into the core.
 #[derive(Clone, Debug, PartialEq)]
@@ -105,6 +111,8 @@ pub struct Core {
     answered: BTreeMap<CommandId, Seq>,
     channels: Channels,
     gates: Gates,
+    alarms: Alarms,
+    figures_asked_at: Millis,
     health: Health,
     live: Live,
     times: Times,
@@ -126,6 +134,8 @@ impl Core {
             channels: Channels::new(&car.channels),
             live: Live::new(&car),
             times: Times::default(),
+            alarms: Alarms::new(&car),
+            figures_asked_at: 0,
             car,
             sheets,
             trainable,
@@ -161,6 +171,7 @@ impl Core {
                         batch.values.iter().filter(good).copied().collect();
                     self.live.batch(t_us, &good);
                     self.gates.look(now, &self.channels, &self.record);
+                    self.look_at_alarms(now, &mut outputs);
                 }
                 self.health.take(now, source, &report);
             }
@@ -185,6 +196,13 @@ impl Core {
             Input::Tick => {
                 self.gates.look(now, &self.channels, &self.record);
                 self.health.tick(now);
+                if self.alarms.watch_figures() && now - self.figures_asked_at >= ASK_FIGURES_MS {
+                    self.figures_asked_at = now;
+                    let figures = self.figures(now).into_iter();
+                    let asking = figures.filter(|figure| figure.attention);
+                    self.alarms.figures_ask(asking.map(|figure| figure.key));
+                }
+                self.look_at_alarms(now, &mut outputs);
             }
         }
         outputs
@@ -212,7 +230,16 @@ impl Core {
 
     /// The next readings frame.
     pub fn frame(&mut self, now: Millis) -> spinover_protocol::message::Frame {
-        self.channels.frame(now)
+        let urgent = self
+            .record
+            .warmup
+            .as_ref()
+            .map(|warmup| self.alarms.urgent(warmup))
+            .unwrap_or_default();
+        spinover_protocol::message::Frame {
+            urgent,
+            ..self.channels.frame(now)
+        }
     }
 
     /// How the sources are doing.
@@ -286,6 +313,15 @@ impl Core {
         self.gates.look(now, &self.channels, &self.record);
     }
 
+    fn look_at_alarms(&mut self, now: Millis, outputs: &mut Vec<Output>) {
+        let Some(warmup) = &self.record.warmup else {
+            return;
+        };
+        for body in self.alarms.look(now, &self.channels, warmup) {
+            self.emit(now, None, None, body, outputs);
+        }
+    }
+
     /// Goes on with the warm-up under way where it can: the same channels, and the same sheet unless nothing was marked yet.
     fn start(&mut self, now: Millis, outputs: &mut Vec<Output>) {
         let Some(first) = self.sheets.first().map(|sheet| sheet.key.clone()) else {
@@ -295,6 +331,7 @@ impl Core {
             let same_sheet = self.sheets.contains(&warmup.sheet);
             warmup.closed_at.is_none()
                 && warmup.car.channels == self.car.channels
+                && warmup.car.alarms == self.car.alarms
                 && (same_sheet || !warmup.order.is_empty())
         });
         if !goes_on {

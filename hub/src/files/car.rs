@@ -1,5 +1,6 @@
 //! The car file: TOML text to a [`CarFile`], or every mistake in it. Reads no readings and starts no source.
 
+use super::alarms::{ALARM, HOLD, alarms};
 use super::fuel::{FLOW, FUEL, fuel};
 use super::mistakes::{FileErrors, MAX_FILE, Notes, instead, quoted, read, too_large};
 use super::names;
@@ -62,6 +63,7 @@ const ROOT: Kind = Kind {
         key("replay", "[replay]"),
         key("channel", "[[channel]]"),
         key("role", "[[role]]"),
+        key("alarm", "[[alarm]]"),
     ],
 };
 const TANK: Kind = Kind {
@@ -128,8 +130,8 @@ const CALL: Kind = Kind {
 };
 
 /// Every kind of table in a car file.
-pub(super) const KINDS: [&Kind; 9] = [
-    &ROOT, &TANK, &FUEL, &FLOW, &REPLAY, &TIME, &CHANNEL, &ROLE, &CALL,
+pub(super) const KINDS: [&Kind; 11] = [
+    &ROOT, &TANK, &FUEL, &FLOW, &REPLAY, &TIME, &CHANNEL, &ROLE, &CALL, &ALARM, &HOLD,
 ];
 
 /// Reads a car file.
@@ -195,10 +197,12 @@ fn car_file(root: &Walk<'_>) -> Option<CarFile> {
         names::add(&mut names, walk, place, *unit);
     }
 
-    let channels = read
-        .into_iter()
-        .map(|(channel, _)| channel)
-        .collect::<Option<_>>()?;
+    let channels: Vec<Option<Channel>> = read.into_iter().map(|(channel, _)| channel).collect();
+    let alarm_walks = root.tables("alarm", &ALARM);
+    let alarm_keys = unique_keys(&alarm_walks, "alarm");
+    let alarms = alarms(&alarm_walks, &known, &channels, &alarm_keys);
+    let channels = channels.into_iter().collect::<Option<_>>()?;
+    let alarms = alarms.into_iter().collect::<Option<_>>()?;
     let roles = roles.into_iter().collect::<Option<_>>()?;
     let car = Car {
         team: team?.value,
@@ -209,6 +213,7 @@ fn car_file(root: &Walk<'_>) -> Option<CarFile> {
         tank_l,
         reserve_l,
         fuel,
+        alarms,
     };
     let sources = sources.into_iter().map(|spot| spot.value).collect();
     Some(CarFile {
@@ -221,8 +226,8 @@ fn car_file(root: &Walk<'_>) -> Option<CarFile> {
 }
 
 /// The keys that the rest of the file can refer to.
-struct Known<'k> {
-    channels: &'k BTreeMap<String, usize>,
+pub(super) struct Known<'k> {
+    pub(super) channels: &'k BTreeMap<String, usize>,
     roles: &'k BTreeMap<String, usize>,
 }
 
@@ -394,7 +399,7 @@ fn note_repeats(walk: &Walk<'_>, spots: &[Spot<String>], sort: &str) {
 }
 
 /// Notes a reference to something that is not in the file.
-fn refer(walk: &Walk<'_>, spot: &Spot<String>, sort: &str, known: &BTreeMap<String, usize>) {
+pub(super) fn refer(walk: &Walk<'_>, spot: &Spot<String>, sort: &str, known: &BTreeMap<String, usize>) {
     if !known.contains_key(&spot.value) {
         let right = instead(&spot.value, known.keys().map(String::as_str));
         walk.notes.absent(

@@ -5,6 +5,7 @@
 
 pub mod demo;
 
+mod alarms;
 mod car;
 mod fuel;
 mod mistakes;

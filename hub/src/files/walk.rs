@@ -300,6 +300,23 @@ impl<'a> Walk<'a> {
         Some(key.trim().to_owned())
     }
 
+    /// The key's number, without noting anything again.
+    pub(super) fn number_silent(&self, name: &str) -> Option<f64> {
+        match self.value(name)?.get_ref() {
+            DeValue::Float(float) => float.as_str().parse().ok(),
+            DeValue::Integer(whole) => i64::from_str_radix(whole.as_str(), whole.radix())
+                .ok()
+                .map(|whole| whole as f64),
+            _ => None,
+        }
+    }
+
+    /// Whether the key's value is a list.
+    pub(super) fn is_list(&self, name: &str) -> bool {
+        self.value(name)
+            .is_some_and(|value| value.get_ref().as_array().is_some())
+    }
+
     /// Whether the key says true or false, without noting anything again.
     pub(super) fn yes_no_silent(&self, name: &str) -> Option<bool> {
         self.value(name)?.get_ref().as_bool()

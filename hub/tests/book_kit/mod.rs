@@ -36,6 +36,7 @@ pub fn car(channels: usize) -> Car {
         calls: vec![],
         tank_l: None,
         reserve_l: None,
+        alarms: vec![],
         fuel: None,
     }
 }

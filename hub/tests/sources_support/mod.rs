@@ -38,6 +38,7 @@ pub fn car(channels: &[(&str, Unit, f64, f64)]) -> Car {
         calls: vec![],
         tank_l: None,
         reserve_l: None,
+        alarms: vec![],
         fuel: None,
     }
 }

@@ -171,6 +171,7 @@ mod tests {
             calls: vec![],
             tank_l: None,
             reserve_l: None,
+            alarms: vec![],
             fuel: None,
         })
     }

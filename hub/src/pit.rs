@@ -1,0 +1,177 @@
+//! A whole pit in one thread and without a clock: the simulated car, the core, and a chief who marks what can be marked.
+//!
+//! For tests and measurements: the same seed gives the same warm-up, as fast as the machine can reckon it.
+
+use crate::core::{
+    Core, Input, Journal, Output,
+    feed::{Batch, Report},
+};
+use crate::sources::sim::{SAMPLE_S, Settings, SimControls, Simulation, engine::Engine};
+use spinover_protocol::{
+    AlarmKey, CommandId, Millis, StepKey,
+    car::Car,
+    event::{Event, EventBody, Right, Who},
+    message::{Command, Frame},
+    record::Warmup,
+    sheet::Sheet,
+};
+
+/// Time between two samples, and between two looks, in milliseconds.
+pub const SAMPLE_MS: Millis = (SAMPLE_S * 1000.0) as Millis;
+/// How long the chief takes to mark a step that is ready, in milliseconds.
+const CHIEF_TAKES_MS: Millis = 1_500;
+
+/// The pit.
+pub struct Pit {
+    core: Core,
+    simulation: Simulation,
+    controls: SimControls,
+    now: Millis,
+    ready: Option<(StepKey, Millis)>,
+    /// The chief marks no step from here on.
+    idle_chief: bool,
+    commands: u64,
+}
+
+impl Pit {
+    /// A cold car, a sheet to follow, everything at time 0.
+    ///
+    /// # Errors
+    /// As [`Simulation::new`].
+    pub fn new(car: &Car, sheet: Sheet, settings: Settings) -> anyhow::Result<Self> {
+        let simulation = Simulation::new(car, settings)?;
+        let controls = simulation.controls();
+        let source = vec!["sim:".to_owned()];
+        let mut core = Core::new(
+            car.clone(),
+            vec![sheet],
+            source,
+            vec![],
+            &Journal::default(),
+        );
+        core.take(0, Input::Start);
+        Ok(Self {
+            core,
+            simulation,
+            controls,
+            now: 0,
+            ready: None,
+            idle_chief: false,
+            commands: 0,
+        })
+    }
+
+    /// Goes on by one sample; what happened in it.
+    pub fn step(&mut self) -> Vec<Event> {
+        self.now += SAMPLE_MS;
+        let sample = self.simulation.sample();
+        let mut outputs = Vec::new();
+        if let Some(values) = sample.values {
+            let batch = Batch {
+                t_s: Some(sample.t_s),
+                values,
+            };
+            outputs.extend(
+                self.core
+                    .take(self.now, Input::Report(0, Report::Batch(batch))),
+            );
+        }
+        outputs.extend(self.core.take(self.now, Input::Tick));
+        outputs.extend(self.chief());
+        let mut events = Vec::new();
+        for output in outputs {
+            if let Output::Event(event) = output {
+                if let EventBody::StepMarked { step, .. } = &event.body {
+                    self.controls.step_marked(step.as_str());
+                }
+                events.push(event);
+            }
+        }
+        events
+    }
+
+    fn chief(&mut self) -> Vec<Output> {
+        if self.idle_chief {
+            return Vec::new();
+        }
+        let progress = self.core.progress(self.now);
+        let Some(first) = progress.steps.first().filter(|step| step.ready) else {
+            self.ready = None;
+            return Vec::new();
+        };
+        match &self.ready {
+            Some((step, since)) if *step == first.step => {
+                if self.now - since < CHIEF_TAKES_MS {
+                    return Vec::new();
+                }
+                let step = step.clone();
+                self.ready = None;
+                self.want(Command::Mark { step })
+            }
+            _ => {
+                self.ready = Some((first.step.clone(), self.now));
+                Vec::new()
+            }
+        }
+    }
+
+    /// The chief asks for something.
+    pub fn want(&mut self, command: Command) -> Vec<Output> {
+        self.commands += 1;
+        let who = Who {
+            id: spinover_protocol::PersonId::from("chief-0000"),
+            name: "Chief".to_owned(),
+            role: "chief".into(),
+        };
+        let id = CommandId::from(format!("pit-{}", self.commands).as_str());
+        self.core
+            .take(self.now, Input::Command(who, Right::Chief, id, command))
+    }
+
+    /// The chief marks nothing more, as long as the engine is only to be watched.
+    pub fn stop_marking(&mut self) {
+        self.idle_chief = true;
+    }
+
+    /// The controls of the car.
+    pub fn controls(&self) -> &SimControls {
+        &self.controls
+    }
+
+    /// The time in milliseconds.
+    pub fn now(&self) -> Millis {
+        self.now
+    }
+
+    /// The engine as it is, which no sensor shows.
+    pub fn engine(&self) -> &Engine {
+        self.simulation.engine()
+    }
+
+    /// The warm-up.
+    ///
+    /// # Panics
+    /// Never: one began with the pit.
+    pub fn warmup(&self) -> &Warmup {
+        self.core
+            .record()
+            .warmup
+            .as_ref()
+            .expect("one began with the pit")
+    }
+
+    /// The frame that the phones would get now.
+    pub fn frame(&mut self) -> Frame {
+        self.core.frame(self.now)
+    }
+}
+
+/// The alarm that an event raises as news of its own.
+pub fn raised(event: &Event) -> Option<&AlarmKey> {
+    match &event.body {
+        EventBody::AlarmRaised {
+            alarm, after: None, ..
+        } => Some(alarm),
+        _ => None,
+    }
+}

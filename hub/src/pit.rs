@@ -175,3 +175,53 @@ pub fn raised(event: &Event) -> Option<&AlarmKey> {
         _ => None,
     }
 }
+
+/// A recording run through the core by its own times: what happened, and how long it was.
+///
+/// # Errors
+/// As [`crate::sources::open`], and what the recording says of itself.
+pub async fn watch_recording(
+    spec: &str,
+    setup: &crate::sources::Setup,
+    sheet: Sheet,
+) -> anyhow::Result<(Vec<(Millis, Event)>, Millis)> {
+    let source = crate::sources::open(spec, setup)?;
+    let (to, mut from) = tokio::sync::mpsc::channel(64);
+    let running = tokio::spawn(source.run(crate::sources::Feed::new(0, to)));
+    let name = vec![spec.to_owned()];
+    let mut core = Core::new(
+        setup.car.clone(),
+        vec![sheet],
+        name,
+        vec![],
+        &Journal::default(),
+    );
+    let mut seen = Vec::new();
+    core.take(0, Input::Start);
+    let (mut now, mut first) = (0, None);
+    let mut note = |now, outputs: Vec<Output>| {
+        for output in outputs {
+            if let Output::Event(event) = output {
+                seen.push((now, event));
+            }
+        }
+    };
+    while let Some((place, report)) = from.recv().await {
+        if let Report::Batch(Batch { t_s: Some(t_s), .. }) = &report {
+            let at = (*t_s * 1000.0) as Millis;
+            let at = at - *first.get_or_insert(at);
+            // The hub looks between the rows as well: silence is seen by looking, not by hearing.
+            while now + TICK_MS < at {
+                now += TICK_MS;
+                note(now, core.take(now, Input::Tick));
+            }
+            now = now.max(at);
+        }
+        note(now, core.take(now, Input::Report(place, report)));
+    }
+    running.await??;
+    Ok((seen, now))
+}
+
+/// Looks between the rows of a recording.
+const TICK_MS: Millis = 250;

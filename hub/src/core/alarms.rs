@@ -81,7 +81,12 @@ impl Alarms {
         for (place, (alarm, memory)) in self.alarms.iter().zip(&mut self.memories).enumerate() {
             let active = is_active(warmup, &alarm.key);
             let (holds, value) = match memory.judged(alarm, now, channels, warmup) {
-                true => condition(alarm, active, now, channels, warmup, &self.figures),
+                // What has come true has not gone before it is back through the deadband, also while the delay runs: else noise
+                // about the limit would hold up an alarm on something that moves slowly.
+                true => {
+                    let pending = active || memory.holds_since.is_some();
+                    condition(alarm, pending, now, channels, warmup, &self.figures)
+                }
                 false => (Some(false), None),
             };
             memory.note(now, holds);
@@ -247,14 +252,14 @@ impl Memory {
 /// Whether the alarm's condition holds now, where that can be said, and the reading.
 fn condition(
     alarm: &Alarm,
-    active: bool,
+    came: bool,
     now: Millis,
     channels: &Channels,
     warmup: &Warmup,
     figures: &BTreeSet<String>,
 ) -> (Option<bool>, Option<f64>) {
     // The deadband is on the way back only.
-    let deadband = if active { alarm.deadband } else { 0.0 };
+    let deadband = if came { alarm.deadband } else { 0.0 };
     match &alarm.watch {
         Watch::Above(limit) => {
             let value = good(channels, now, warmup, &limit.channel);

@@ -97,7 +97,7 @@ pub struct App {
     pub seen_early: RwSignal<Option<CommandId>>,
     /// Where the controls of a simulated car were last put from this phone, in the welcome's order.
     pub controls: RwSignal<Vec<f64>>,
-    topics: [RwSignal<u32>; 7],
+    topics: [RwSignal<u32>; 8],
     readings: RwSignal<Arc<Vec<RwSignal<Reading>>>>,
 }
 
@@ -610,6 +610,12 @@ fn wanted_words(command: &Command) -> String {
         Command::SetFlowBaseline(_) => say(W::DoRule).to_owned(),
         Command::MoveBleed { .. } => say(W::DoBleed).to_owned(),
         Command::TypeSlip(_) => say(W::DoSlip).to_owned(),
+        Command::AcknowledgeAlarm { .. }
+        | Command::ResetAlarm { .. }
+        | Command::ShelveAlarm { .. }
+        | Command::UnshelveAlarm { .. }
+        | Command::TakeAlarmOut { .. }
+        | Command::PutAlarmBack { .. } => say(W::DoAlarm).to_owned(),
         Command::Note { .. } => say(W::DoNote).to_owned(),
         Command::Begin { .. } => say(W::DoBegin).to_owned(),
         Command::Close {} => say(W::DoClose).to_owned(),

@@ -31,6 +31,8 @@ pub enum Topic {
     Welcome,
     /// The book's health.
     Book,
+    /// Which alarms cannot wait.
+    Urgent,
 }
 
 /// Everything behind the pages. One a page, as there is one socket a page.
@@ -87,6 +89,7 @@ pub fn join(identity: Identity) {
         Topic::Figures,
         Topic::Welcome,
         Topic::Book,
+        Topic::Urgent,
     ] {
         tell(Some(topic));
     }
@@ -240,7 +243,10 @@ impl Shell {
                 }
                 None
             }
-            HubMessage::Readings(_) | HubMessage::Pong { .. } => None,
+            HubMessage::Readings(frame) => {
+                (frame.urgent != self.link.mirror().frame.urgent).then_some(Topic::Urgent)
+            }
+            HubMessage::Pong { .. } => None,
         }
     }
 

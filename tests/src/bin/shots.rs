@@ -80,6 +80,12 @@ async fn main() -> Result<()> {
     let folder = data::root().join("docs/shots");
     std::fs::create_dir_all(&folder)?;
 
+    if wants("alarm") {
+        alarm(&folder).await?;
+    }
+    if wanted == ["alarm"] {
+        return Ok(());
+    }
     let mut hub = Launch::demo().start();
     eprintln!("warming the simulated engine up; this takes two minutes");
     let wren = Phone::join(&hub, CHIEF_CODE, "Wren", "chief").await;
@@ -141,6 +147,40 @@ async fn main() -> Result<()> {
             })
             .await;
             album.keep(page, "lost").await?;
+        }
+    }
+    Ok(())
+}
+
+/// Oil pressure is lost on nitro: what everybody sees, what the chief sees, and the list.
+async fn alarm(folder: &Path) -> Result<()> {
+    let files = data::root().join("hub/demo");
+    let hub = Launch::serve(&files.join("kestrel.toml"), &files.join("pit-warm-up.toml"))
+        .source("sim:?faults=oil_lost@75")
+        .start();
+    eprintln!("starting the simulated engine; its oil pump gives up after 75 s");
+    let wren = Phone::join(&hub, CHIEF_CODE, "Wren", "chief").await;
+    mark_until(&wren, Some("flow_trimmed"), PATIENCE).await;
+    let urgent = |seen: &spinover_tests::phone::Seen| !seen.mirror().frame.urgent.is_empty();
+    wren.until_within(PATIENCE, "the alarm", urgent).await;
+    let browser = Browser::start();
+    let mut pages = Vec::new();
+    for size in SIZES {
+        let page = browser.page(&size.to_string(), size).await;
+        let album = Album { folder, size };
+        before_joining(&page, &hub, &album, &|_| false).await?;
+        pages.push((page, album));
+    }
+    for (page, album) in &pages {
+        for (name, at) in [
+            ("alarm-crew", shot("", "fuel", "/crew")),
+            ("alarm-chief", chief("", "/chief")),
+            ("alarm-wall", shot("", "wall", "/wall")),
+            ("alarm-list", chief("", "/chief/alarms")),
+        ] {
+            show(page, &hub, &at).await?;
+            page.until_shows("[data-alarm=\"oil_pressure_lost\"]").await;
+            album.keep(page, name).await?;
         }
     }
     Ok(())

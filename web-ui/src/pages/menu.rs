@@ -77,6 +77,7 @@ pub fn Menu() -> impl IntoView {
             <Show when=move || chief.get()>
                 <button type="button" class="key choice" data-test="menu-bands" on:click=move |_| app.open(Over::Bands)>{say(W::Bands)}</button>
             </Show>
+            <button type="button" class="key choice" data-test="menu-alarms" on:click=move |_| app.open(Over::Alarms)>{say(W::Alarms)}</button>
             <button type="button" class="key choice" data-test="menu-cautions" on:click=move |_| app.open(Over::Cautions)>{say(W::CautionsShort)}</button>
             <button type="button" class="key choice" on:click=move |_| full_screen()>{say(W::FullScreen)}</button>
         </div>

@@ -10,7 +10,12 @@ use super::{
 };
 use crate::{
     app::app,
-    parts::{call_sheet::CallSheet, train::TrainSheet, typed::TypeSheet},
+    parts::{
+        alarms::{AlarmLine, AlarmList},
+        call_sheet::CallSheet,
+        train::TrainSheet,
+        typed::TypeSheet,
+    },
     pure::route::Over,
     words::{Word as W, say},
 };
@@ -43,6 +48,7 @@ pub fn Overlay() -> impl IntoView {
                 Over::Cautions => (say(W::CautionsTitle), view! { <Cautions/> }.into_any()),
                 Over::Roles => (say(W::RoleTitle), view! { <Roles/> }.into_any()),
                 Over::Bands => (say(W::Bands), view! { <Bands/> }.into_any()),
+                Over::Alarms => (say(W::Alarms), view! { <AlarmList/> }.into_any()),
                 Over::More => (say(W::MoreTitle), view! { <More/> }.into_any()),
                 Over::Trend(channel) => (say(W::TrendTitle), view! { <Trend channel=channel.as_str().into()/> }.into_any()),
                 Over::Skip(step) => (say(W::Skip), view! { <SkipSheet step=step.as_str().into()/> }.into_any()),
@@ -50,6 +56,7 @@ pub fn Overlay() -> impl IntoView {
             view! {
                 <div class="shade" on:click=move |_| app.close()></div>
                 <section class="over" data-test="over" role="dialog" aria-modal="true" aria-label=title tabindex="-1" node_ref=panel>
+                    <AlarmLine/>
                     <div class="over-top">
                         <h2>{title}</h2>
                         <button type="button" class="key" data-test="over-close" on:click=move |_| app.close()>{say(W::Close)}</button>

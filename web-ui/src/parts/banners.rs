@@ -1,5 +1,6 @@
 //! What stands under the header on every page while it is so: not live, nothing written down, held, aborted, stopped, a skip to agree to.
 
+use super::alarms::AlarmBars;
 use super::hold_key::{HoldKey, MARK_MS};
 use crate::{
     app::{Notice, app},
@@ -133,6 +134,7 @@ pub fn Banners() -> impl IntoView {
             })
         }}
         <StopBars/>
+        <AlarmBars/>
         {move || {
             let shown = still.get().unwrap_or_default();
             shown.into_iter().map(|(key, title, words)| {

@@ -1,5 +1,6 @@
 //! What the pages are put together from, one part a file.
 
+pub mod alarms;
 pub mod banners;
 pub mod bottom;
 pub mod call_sheet;

@@ -1,5 +1,6 @@
 //! What the pages need to know and can be tested without a browser: numbers, traces, waits, calls, addresses. No I/O.
 
+pub mod alarms;
 pub mod calls;
 pub mod clock;
 pub mod route;

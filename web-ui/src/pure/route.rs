@@ -63,6 +63,8 @@ pub enum Over {
     Roles,
     /// Set bands.
     Bands,
+    /// All alarms.
+    Alarms,
     /// What the chief does seldom: hold, abort, begin, close.
     More,
     /// One channel's trace, large.
@@ -81,6 +83,7 @@ impl Over {
             Self::Cautions => "cautions",
             Self::Roles => "roles",
             Self::Bands => "bands",
+            Self::Alarms => "alarms",
             Self::More => "more",
             Self::Trend(_) => "trend",
             Self::Skip(_) => "skip",
@@ -96,6 +99,7 @@ impl Over {
             "cautions" => Self::Cautions,
             "roles" => Self::Roles,
             "bands" => Self::Bands,
+            "alarms" => Self::Alarms,
             "more" => Self::More,
             "trend" => Self::Trend(rest?.to_owned()),
             "skip" => Self::Skip(rest?.to_owned()),

@@ -3,6 +3,7 @@
 use spinover::core::{
     Core, Input, Journal, Output,
     feed::{Batch, Report},
+    lessons::Lessons,
 };
 use spinover::figures::{
     air::{AirTolerance, Barometer, Moisture, air},
@@ -92,6 +93,7 @@ fn sheet() -> Sheet {
         name: "one".to_owned(),
         shut_down: false,
         firing: false,
+        fuel_allowance: None,
         bands: BTreeMap::new(),
         steps: vec![step],
     };
@@ -327,13 +329,19 @@ fn the_book_speaks_beside_the_chief_once_it_has_warm_ups() {
             ran_hot_by_k: None,
         }
     };
-    pit.core.learn_flow((0..3).map(case).collect());
+    pit.core.learn(Lessons {
+        flows: (0..3).map(case).collect(),
+        ..Lessons::default()
+    });
     let few = pit.figure("flow_book");
     assert!(
         few.value.is_none() && few.words.contains("3 of 8"),
         "{few:?}"
     );
-    pit.core.learn_flow((0..16).map(case).collect());
+    pit.core.learn(Lessons {
+        flows: (0..16).map(case).collect(),
+        ..Lessons::default()
+    });
     let book = pit.figure("flow_book");
     let wanted = 26.0 * pit.figure("air").value.unwrap();
     assert!((book.value.unwrap() - wanted).abs() < 0.01, "{book:?}");
@@ -394,7 +402,7 @@ fn a_hub_started_again_learns_the_same_from_the_book() {
     assert!(before.value.is_some(), "{before:?}");
     let last = pit.events.len() as u64;
     let journal = Journal {
-        warmed: vec![],
+        lessons: Default::default(),
         events: pit.events.clone(),
         commands: vec![],
         last,
@@ -484,7 +492,7 @@ fn weather_and_fuel_stay_when_another_warm_up_begins() {
     });
     let events = pit.events[begun.unwrap()..].to_vec();
     let journal = Journal {
-        warmed: vec![],
+        lessons: Default::default(),
         last: pit.events.len() as u64,
         commands: vec![],
         events,

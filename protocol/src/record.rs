@@ -469,6 +469,7 @@ impl Warmup {
             }
             EventBody::ConditionsSet(value) => self.today.conditions = Some(told(event, value)),
             EventBody::MixMeasured(value) => self.today.mix = Some(told(event, value)),
+            EventBody::CanPlanned(value) => self.today.can = Some(told(event, value)),
             EventBody::FlowBaselineSet(value) => self.today.flow = Some(told(event, value)),
             EventBody::BleedMoved { turns } => self.bleeds.push(told(event, turns)),
             EventBody::SlipTyped(value) => self.slip = Some(told(event, value)),
@@ -527,6 +528,7 @@ mod tests {
             name: key.to_owned(),
             shut_down,
             firing: false,
+            fuel_allowance: None,
             bands: BTreeMap::new(),
             steps,
         };

@@ -454,8 +454,11 @@ mod tests {
         assert!(
             station(35.0, 1000.0, 50.0)
                 .words()
-                .contains("outside the range")
+                .contains("checked there, good to 0.02 %")
         );
+        assert_eq!(station(20.0, 1000.0, 50.0).range_words(), None);
+        let far = station(20.0, 580.0, 50.0).range_words().unwrap();
+        assert!(far.ends_with("not checked there"), "{far}");
         let bad = |c, hpa, m| {
             air(
                 Celsius(c),

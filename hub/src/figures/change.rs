@@ -11,8 +11,8 @@ const BEFORE_S: f64 = 8.0;
 const LEAST: usize = 4;
 /// Change that matters, as a share of the larger flow.
 const SHARE: f64 = 0.15;
-/// Either part must be this still (robust spread as a share of the larger flow).
-const STILL: f64 = 0.05;
+/// Share of the readings on either side that must be nearer to its own level.
+const KEEPS: f64 = 0.9;
 /// Below this a meter at rest wanders, L/min.
 const AT_REST: f64 = 0.1;
 
@@ -51,18 +51,22 @@ impl ChangeWatch {
         if before.len() < LEAST || after.len() < LEAST {
             return false;
         }
-        let level = |part: &[f64]| robust::median(part).zip(robust::mad_sigma(part));
-        let (Some((was, was_spread)), Some((is, is_spread))) = (level(&before), level(&after))
-        else {
+        let (Some(was), Some(is)) = (robust::median(&before), robust::median(&after)) else {
             return false;
         };
         let larger = was.abs().max(is.abs());
+        // On the one side then, on the other now, but for a stray reading or two.
+        let keeps = |part: &[f64], level: f64, other: f64| {
+            let near = |v: &&f64| (*v - level).abs() < (*v - other).abs();
+            part.iter().filter(near).count() as f64 >= KEEPS * part.len() as f64
+        };
         let changed = larger > AT_REST
             && (is - was).abs() > SHARE * larger
-            && was_spread.max(is_spread) < STILL * larger;
+            && keeps(&before, was, is)
+            && keeps(&after, is, was);
         if changed {
             // The next change is one from here.
-            self.readings.retain(|(t, _)| t_s - t <= LASTS_S);
+            self.readings.retain(|(t, _)| t_s - t <= LASTS_S / 2.0);
         }
         changed
     }

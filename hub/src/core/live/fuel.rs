@@ -114,6 +114,8 @@ struct Ahead {
     by_book: usize,
     /// Names of phases with a firing engine whose need nobody knows.
     unknown: Vec<String>,
+    /// The phase under way, if it has used more than it should at worst.
+    over: Option<String>,
 }
 
 impl Ahead {
@@ -124,6 +126,7 @@ impl Ahead {
             by_chief: 0,
             by_book: 0,
             unknown: Vec::new(),
+            over: None,
         };
         // With every step done there is nothing to come.
         let Some((here, _)) = warmup.current().filter(|_| warmup.closed_at.is_none()) else {
@@ -155,6 +158,9 @@ impl Ahead {
                     continue;
                 }
             };
+            if phase.key == here.key && used_here.likely_l > allowance.most_l {
+                ahead.over = Some(phase.name.clone());
+            }
             ahead.allowances.push(if phase.key == here.key {
                 rest(allowance, used_here)
             } else {
@@ -181,6 +187,9 @@ impl Ahead {
             parts.push(format!("earlier warm-ups for {}", phases(self.by_book)));
         }
         let mut words = parts.join(", ");
+        if let Some(over) = &self.over {
+            words += &format!("; {over} has used more than it should, and may go on to");
+        }
         if !self.unknown.is_empty() {
             words += &format!(
                 "; NOT counted, no number known: {}",

@@ -20,9 +20,9 @@ async fn figures_page(browser: &Browser, hub: &Hub) -> Result<Page> {
     page.tap("caution-ok").await?;
     page.until_shows("[data-test=\"link-state\"][data-link=\"live\"]")
         .await;
-    page.script("location.hash = '#/menu'").await?;
-    page.tap("units-si").await?;
-    page.script("location.hash = '#/figures'").await?;
+    page.script("localStorage.setItem('spinover.units', 'si')")
+        .await?;
+    page.goto(&format!("{}/?si#/figures", hub.url())).await?;
     page.until_shows("[data-page=\"figures\"]").await;
     Ok(page)
 }

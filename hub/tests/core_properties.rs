@@ -94,6 +94,7 @@ fn sheet() -> Sheet {
         name: key.to_owned(),
         shut_down,
         firing: false,
+        fuel_allowance: None,
         bands: BTreeMap::new(),
         steps,
     };
@@ -335,7 +336,7 @@ proptest! {
             folded.apply(&serde_json::from_str(&text).unwrap());
         }
         prop_assert_eq!(&folded, run.core.record());
-        let journal = Journal { events: run.events.clone(), commands: vec![], last: numbers.len() as u64, warmed: vec![] };
+        let journal = Journal { events: run.events.clone(), commands: vec![], last: numbers.len() as u64, lessons: Default::default() };
         let again = Core::new(car(), vec![sheet()], vec![], vec![], &journal);
         prop_assert_eq!(again.record(), run.core.record());
     }

@@ -4,7 +4,7 @@ use crate::{
     AlarmKey, ChannelKey, CommandId, Millis, PersonId, PhaseKey, RoleKey, Seq, StepKey,
     car::{Band, Car},
     sheet::Sheet,
-    today::{Conditions, FlowBaseline, MixReading, TimeSlip, Today},
+    today::{CanPlan, Conditions, FlowBaseline, MixReading, TimeSlip, Today},
 };
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -171,6 +171,8 @@ pub enum EventBody {
     ConditionsSet(Conditions),
     /// Somebody measured the fuel.
     MixMeasured(MixReading),
+    /// Somebody asked what to add to the can.
+    CanPlanned(CanPlan),
     /// The chief set the rule for the flow.
     FlowBaselineSet(FlowBaseline),
     /// Somebody turned the idle's air bleeds.

@@ -6,7 +6,7 @@ use crate::{
     event::{Audience, Event, Right, Who},
     record::Record,
     sheet::Must,
-    today::{Conditions, FlowBaseline, MixReading, TimeSlip},
+    today::{CanPlan, Conditions, FlowBaseline, MixReading, TimeSlip},
 };
 use serde::{Deserialize, Serialize};
 
@@ -143,6 +143,8 @@ pub enum Command {
     SetConditions(Conditions),
     /// Anyone: the fuel measures this.
     MeasureMix(MixReading),
+    /// Anyone: what must be added to the can?
+    PlanCan(CanPlan),
     /// Chief: the rule for the flow.
     SetFlowBaseline(FlowBaseline),
     /// Anyone: I have turned the idle's air bleeds.
@@ -595,6 +597,18 @@ pub struct FigureNow {
     /// Where it expects a channel to go from here.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub forecast: Option<Ahead>,
+    /// The earlier cases that it rests on, oldest first, where it was learned from such.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rests_on: Option<Cases>,
+}
+
+/// Earlier cases that a figure was learned from.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Cases {
+    /// The unit of what was given: the first of each pair.
+    pub given: crate::units::Unit,
+    /// Given and got; the second is in the figure's own unit.
+    pub pairs: Vec<(f64, f64)>,
 }
 
 /// Where a channel is expected to go.

@@ -511,6 +511,7 @@ impl Warmup {
             }
             EventBody::ConditionsSet(value) => self.today.conditions = Some(told(event, value)),
             EventBody::MixMeasured(value) => self.today.mix = Some(told(event, value)),
+            EventBody::CanPlanned(value) => self.today.can = Some(told(event, value)),
             EventBody::FlowBaselineSet(value) => self.today.flow = Some(told(event, value)),
             EventBody::BleedMoved { turns } => self.bleeds.push(told(event, turns)),
             EventBody::SlipTyped(value) => self.slip = Some(told(event, value)),
@@ -632,6 +633,7 @@ mod tests {
             name: key.to_owned(),
             shut_down,
             firing: false,
+            fuel_allowance: None,
             bands: BTreeMap::new(),
             steps,
         };

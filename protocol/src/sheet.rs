@@ -31,8 +31,20 @@ pub struct Phase {
     /// Bands that hold in this phase in place of the car's own.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub bands: BTreeMap<ChannelKey, Band>,
+    /// What the chief allows it to use of the fuel.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fuel_allowance: Option<FuelAllowance>,
     /// Steps in order.
     pub steps: Vec<Step>,
+}
+
+/// What a phase may use of the fuel, in litres; `usual_l` is at most `most_l`.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FuelAllowance {
+    /// What it usually uses.
+    pub usual_l: f64,
+    /// What it uses at worst.
+    pub most_l: f64,
 }
 
 /// One thing to be done and marked.

@@ -26,6 +26,22 @@ pub struct MixReading {
     pub temp_c: f64,
 }
 
+/// What the can is to hold, for what to add to it.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CanPlan {
+    /// What it holds now, litres.
+    pub held_l: f64,
+    /// Nitromethane in that, percent by volume; the mix last measured when absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub held_pct: Option<f64>,
+    /// What it is to hold, litres.
+    pub want_l: f64,
+    /// Nitromethane wanted in it, percent by volume.
+    pub want_pct: f64,
+    /// Temperature of all liquids as they are poured, degrees Celsius.
+    pub temp_c: f64,
+}
+
 /// The crew chief's rule for the flow: what was right once, and how it moves with the air.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct FlowBaseline {
@@ -92,6 +108,9 @@ pub struct Today {
     /// The mix last measured.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub mix: Option<Told<MixReading>>,
+    /// What the can is to hold.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub can: Option<Told<CanPlan>>,
     /// The chief's rule for the flow, where it was set from a phone; else the car file's holds, if it has one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub flow: Option<Told<FlowBaseline>>,

@@ -2,7 +2,7 @@
 
 use spinover_protocol::{
     message::{Command, FigureNow},
-    today::{Conditions, FlowBaseline, MixReading},
+    today::{Conditions, FlowBaseline, MixReading, TimeSlip},
     units::Unit,
 };
 use spinover_tests::{
@@ -131,4 +131,31 @@ async fn the_demo_says_when_the_mix_is_over_the_car_files_limit() {
         assert_eq!(mix.attention, over, "{mix:?}");
         assert_eq!(mix.words.starts_with("OVER the limit"), over, "{mix:?}");
     }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_warm_up_that_is_closed_teaches_the_next_one() {
+    let hub = own_hub();
+    let chief = Phone::join(&hub, CHIEF_CODE, "Wren", "chief").await;
+    let slip = |t60_s: f64| {
+        Command::TypeSlip(TimeSlip {
+            t60_s: Some(t60_s),
+            ..TimeSlip::default()
+        })
+    };
+    chief.done(slip(0.87)).await;
+    chief
+        .done(Command::Begin {
+            sheet: "short".to_owned(),
+        })
+        .await;
+    chief.done(slip(0.86)).await;
+    chief
+        .until("the slip beside the one before", |seen| {
+            figure(seen, "slip").is_some_and(|slip| {
+                slip.words
+                    .contains("60 ft time 0.010 s quicker than the 1 earlier run")
+            })
+        })
+        .await;
 }

@@ -607,6 +607,7 @@ fn wanted_words(command: &Command) -> String {
         Command::TypeReading { .. } => say(W::DoType).to_owned(),
         Command::SetConditions(_) => say(W::DoWeather).to_owned(),
         Command::MeasureMix(_) => say(W::DoMix).to_owned(),
+        Command::PlanCan(_) => say(W::DoCan).to_owned(),
         Command::SetFlowBaseline(_) => say(W::DoRule).to_owned(),
         Command::MoveBleed { .. } => say(W::DoBleed).to_owned(),
         Command::TypeSlip(_) => say(W::DoSlip).to_owned(),

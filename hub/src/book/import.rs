@@ -50,6 +50,7 @@ pub fn bare_events(
         name: name.to_owned(),
         shut_down: true,
         firing: false,
+        fuel_allowance: None,
         bands: BTreeMap::new(),
         steps: vec![],
     };

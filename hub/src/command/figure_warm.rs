@@ -48,8 +48,8 @@ impl std::error::Error for BadInput {}
 /// Runs `spinover figure warm`, to standard output; remarks go to standard error.
 ///
 /// # Errors
-/// [`BadInput`] (found by `downcast_ref`) for a missing file or column, a target that is no
-/// temperature or a row that does not fit the header; anything else is a failure on the way.
+/// [`BadInput`] (found by `downcast_ref`) for a missing file or column or a target that is no
+/// temperature; anything else is a failure on the way.
 pub fn run(args: &WarmArgs) -> anyhow::Result<()> {
     let stdout = io::stdout().lock();
     if args.csv == "-" {
@@ -100,12 +100,37 @@ impl Places {
 
     /// Time, temperature, engine speed of a row; NaN or none where blank or no number.
     fn row(&self, record: &ByteRecord) -> (f64, f64, Option<f64>) {
-        let number = |i: usize| record.get(i).and_then(|b| field(b).parse::<f64>().ok());
+        let number = |i: usize| {
+            let value = record.get(i).and_then(|b| field(b).parse::<f64>().ok());
+            value.filter(|value| value.is_finite())
+        };
         (
             number(self.t).unwrap_or(f64::NAN),
             number(self.temp).unwrap_or(f64::NAN),
-            self.rpm.and_then(number).filter(|r| r.is_finite()),
+            self.rpm.and_then(number),
         )
+    }
+
+    /// A trailing comma makes one empty cell too many; more than that is a broken row.
+    fn too_wide(&self, record: &ByteRecord) -> bool {
+        record.iter().skip(self.width).any(|f| !field(f).is_empty())
+    }
+
+    /// What is wrong with a row, as a clause; blanks are not.
+    fn wrong_with(&self, record: &ByteRecord) -> Option<String> {
+        if self.too_wide(record) {
+            return Some("more cells than the header has columns".to_owned());
+        }
+        let asked = [
+            ("t_s", Some(self.t)),
+            ("temp_c", Some(self.temp)),
+            ("engine_rpm", self.rpm),
+        ];
+        asked.into_iter().find_map(|(name, at)| {
+            let text = field(record.get(at?)?);
+            let number = text.parse::<f64>().is_ok_and(f64::is_finite);
+            (!text.is_empty() && !number).then(|| format!("{name} is {text:?}, not a number"))
+        })
     }
 }
 
@@ -172,12 +197,6 @@ pub fn run_on(
     let mut reader = ReaderBuilder::new().flexible(true).from_reader(input);
     let header = reader.byte_headers().map_err(|e| bad(name, e))?.clone();
     let places = Places::find(&header, name)?;
-    if let Some(taken) = ADDED
-        .iter()
-        .find(|a| header.iter().any(|h| field(h) == **a))
-    {
-        return Err(BadInput(format!("{name}: already has a column `{taken}`")).into());
-    }
     let mut writer = WriterBuilder::new().flexible(true).from_writer(out);
     if !args.json {
         let mut head = header.clone();
@@ -185,10 +204,23 @@ pub fn run_on(
         writer.write_byte_record(&head)?;
     }
     let mut last = Err(CantSay::NoReading);
+    let (mut rows, mut odd, mut first) = (0_u64, 0_u64, String::new());
     for record in reader.byte_records() {
         let record = record.map_err(|e| bad(name, e))?;
-        let mut row = fitted(&record, places.width, name)?;
-        let (t, temp, rpm) = places.row(&row);
+        rows += 1;
+        if let Some(why) = places.wrong_with(&record) {
+            odd += 1;
+            if odd == 1 {
+                first = format!("row {rows}: {why}");
+            }
+        }
+        let mut row = fitted(&record, places.width);
+        // Which cell of a broken row is which cannot be known, so nothing in it is believed.
+        let (t, temp, rpm) = if places.too_wide(&record) {
+            (f64::NAN, f64::NAN, None)
+        } else {
+            places.row(&row)
+        };
         warm.push(t, temp, rpm);
         // A row without a time has no "from that row on".
         last = if t.is_finite() {
@@ -204,9 +236,16 @@ pub fn run_on(
                 Err(_) => ADDED.iter().for_each(|_| row.push_field(b"")),
             }
             writer.write_byte_record(&row)?;
+            // Rows typed or piped in one by one are answered one by one.
+            if args.csv == "-" {
+                writer.flush().context("writing the rows")?;
+            }
         }
     }
     writer.flush().context("writing the rows")?;
+    if odd > 0 {
+        eprintln!("{name}: {odd} of {rows} rows could not be read in full ({first})");
+    }
     if args.json {
         let mut out = writer.into_inner().map_err(|e| e.into_error())?;
         writeln!(out, "{}", as_json(&warm, last))?;
@@ -214,20 +253,13 @@ pub fn run_on(
     Ok(())
 }
 
-/// The record at the header's width: a trailing comma's empty field falls away, missing fields are empty.
-fn fitted(record: &ByteRecord, width: usize, name: &str) -> Result<ByteRecord, BadInput> {
-    if record.iter().skip(width).any(|f| !field(f).is_empty()) {
-        let line = record.position().map_or(0, |p| p.line());
-        return Err(BadInput(format!(
-            "{name}: line {line} has {} fields, the header names {width}",
-            record.len()
-        )));
-    }
+/// The record at the header's width: surplus cells fall away, missing ones are empty.
+fn fitted(record: &ByteRecord, width: usize) -> ByteRecord {
     let mut row: ByteRecord = record.iter().take(width).collect();
     while row.len() < width {
         row.push_field(b"");
     }
-    Ok(row)
+    row
 }
 
 fn as_json(warm: &Warm, last: Result<Forecast, CantSay>) -> serde_json::Value {

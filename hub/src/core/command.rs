@@ -246,6 +246,11 @@ impl Core {
                 typed::mix_reading(&value)?;
                 event(EventBody::MixMeasured(value))
             }
+            C::PlanCan(value) => {
+                self.any()?;
+                typed::can_plan(&value)?;
+                event(EventBody::CanPlanned(value))
+            }
             C::SetFlowBaseline(value) => {
                 self.any()?;
                 typed::flow_baseline(&value)?;

@@ -1,32 +1,37 @@
 //! The figures, kept up with the readings. Which channel feeds which figure goes by the channel's key; `docs/files.md` lists the keys.
 
+mod fuel;
+pub mod idling;
 mod typed;
+mod weather;
 
+use super::lessons::Lessons;
 use crate::figures::{
     CantSay,
-    bleed::BleedLearner,
+    change::ChangeWatch,
     cylinders::{CylinderLimits, CylinderWatch, Cylinders, Firing, Verdict},
-    flow::Case,
-    fuel::{FuelCall, FuelLimits, FuelUsed, Tank, Used, fuel_state},
-    idle::{Idle, IdleState, IdleWatch},
+    idle::{Idle, IdleState},
     mags::MagWatch,
-    quantity::{Litres, Rpm},
-    warm::{self, Basis, Forecast, Warm, WarmCurve},
+    quantity::Rpm,
+    warm::{self, Basis, Forecast, Warm},
 };
+use fuel::Fuel;
+use idling::Idling;
 use spinover_protocol::{
-    ChannelKey,
+    ChannelKey, Millis,
     car::{Car, FuelSettings},
     message::{Ahead, FigureNow},
     record::{Record, Warmup},
     sheet::Must,
     units::Unit,
 };
-use std::collections::VecDeque;
+use weather::Sensors;
+pub use weather::{OLD_MS as WEATHER_OLD_MS, SENSED};
 
 /// Below this the engine is not running, in rpm; a starter turns it slower. Common practice, no source.
 const RUNNING_RPM: f64 = 600.0;
-/// How often the idle is asked whether it has settled after a bleed was turned, in seconds: asking costs milliseconds.
-const ASK_IDLE_EVERY_S: f64 = 1.0;
+/// The step that is marked when the engine has gone over to nitro.
+pub const NITRO_ON: &str = "nitro_on";
 
 /// One channel that feeds figures: its place, its unit, and its newest value in the figures' unit.
 #[derive(Clone, Copy, Debug)]
@@ -34,6 +39,7 @@ struct Fed {
     index: usize,
     from: Unit,
     to: Unit,
+    old_after_ms: i64,
     newest: Option<f64>,
 }
 
@@ -45,6 +51,7 @@ impl Fed {
             index,
             from: channel.unit,
             to,
+            old_after_ms: channel.old_after_ms,
             newest: None,
         })
     }
@@ -67,26 +74,23 @@ pub struct Live {
     temp: Option<Fed>,
     mags: Option<(Fed, Fed)>,
     cylinders: Vec<Fed>,
+    sensors: Sensors,
     of: Option<String>,
-    fuel: FuelUsed,
-    idle: IdleWatch,
+    fuel: Fuel,
+    idling: Idling,
     mag_watch: MagWatch,
     cylinder_watch: CylinderWatch,
+    /// When nitro came on, and whether the readings have come to it.
+    nitro: Option<(Millis, bool)>,
+    flow_watch: ChangeWatch,
     warm: Option<Warm>,
     settings: FuelSettings,
-    cases: Vec<Case>,
-    warmed: Vec<WarmCurve>,
-    bleed: BleedLearner,
-    /// Bleed turns that the readings have not come to yet: when, and by how many turns.
-    turned: VecDeque<(f64, f64)>,
-    turns_taken: usize,
-    idle_pushed_s: f64,
-    idle_asked_s: f64,
+    lessons: Lessons,
 }
 
 impl Live {
     /// Figures for that car; those whose channels it has not are left out.
-    pub fn new(car: &Car) -> Self {
+    pub fn new(car: &Car, lessons: Lessons) -> Self {
         let cylinders: Vec<Fed> = (1..=16)
             .map_while(|n| Fed::of(car, &format!("egt_{n}"), Unit::DegC))
             .collect();
@@ -102,44 +106,36 @@ impl Live {
             )),
             cylinder_watch: CylinderWatch::new(cylinders.len(), CylinderLimits::default()),
             cylinders,
+            sensors: Sensors::of(car),
             of: None,
-            fuel: FuelUsed::new(FuelLimits::default()),
-            idle: IdleWatch::default(),
+            fuel: Fuel::new(),
+            idling: Idling::knowing(&lessons.bleeds),
             mag_watch: MagWatch::default(),
+            nitro: None,
+            flow_watch: ChangeWatch::default(),
             warm: None,
             // The file's as it is now, not as it was when the warm-up began: a limit that was set right must hold at once.
             settings: car.fuel.clone().unwrap_or_default(),
-            cases: Vec::new(),
-            warmed: Vec::new(),
-            bleed: BleedLearner::default(),
-            turned: VecDeque::new(),
-            turns_taken: 0,
-            idle_pushed_s: f64::NEG_INFINITY,
-            idle_asked_s: f64::NEG_INFINITY,
+            lessons,
         }
     }
 
-    /// How this car warmed in earlier warm-ups, for the forecast. To be told before a warm-up is followed.
-    pub fn remember(&mut self, warmed: Vec<WarmCurve>) {
-        self.warmed = warmed;
+    /// Takes newer lessons in. The flow, the fuel and the slip go by them at once; the forecast and the bleeds from the next
+    /// warm-up on, since they have begun with the ones before.
+    pub fn learn(&mut self, lessons: Lessons) {
+        self.lessons = lessons;
     }
 
-    /// Earlier warm-ups to learn the flow from.
-    pub fn learn(&mut self, cases: Vec<Case>) {
-        self.cases = cases;
-    }
-
-    /// Begins anew when another warm-up has begun; takes bleed turns in.
+    /// Begins anew when another warm-up has begun; takes in what was told and marked.
     pub fn follow(&mut self, car: &Car, record: &Record) {
         self.begin_anew(car, record);
-        let bleeds = record
-            .warmup
-            .iter()
-            .flat_map(|warmup| &warmup.bleeds)
-            .skip(self.turns_taken);
-        for told in bleeds {
-            self.turned.push_back((told.at as f64 / 1e3, told.value));
-            self.turns_taken += 1;
+        if let Some(warmup) = &record.warmup {
+            self.idling.follow(&warmup.bleeds);
+            self.fuel.follow(warmup);
+            let on = warmup.steps.get(&NITRO_ON.into()).map(|mark| mark.at);
+            if self.nitro.map(|(at, _)| at) != on {
+                self.nitro = on.map(|at| (at, false));
+            }
         }
     }
 
@@ -156,29 +152,34 @@ impl Live {
                 let target = warm_target(warmup, &car.channels.get(temp.index)?.key)?;
                 Some(Warm::new(
                     temp.from.convert(target, temp.to)?,
-                    self.warmed.clone(),
+                    self.lessons.warmed.clone(),
                 ))
             });
+        // The weather outlasts a warm-up.
+        let sensors = std::mem::take(&mut self.sensors);
         *self = Self {
             of: id.cloned(),
             warm,
-            cases: std::mem::take(&mut self.cases),
-            warmed: std::mem::take(&mut self.warmed),
-            ..Self::new(car)
+            sensors,
+            ..Self::new(car, std::mem::take(&mut self.lessons))
         };
     }
 
     /// Takes good readings in; the time is the hub's, in microseconds.
     pub fn batch(&mut self, t_us: i64, values: &[(usize, f64)]) {
         let t_s = t_us as f64 / 1e6;
+        self.sensors.take(t_us / 1000, values);
         if let Some(flow) = self.flow.as_mut().and_then(|fed| fed.take(values)) {
             self.fuel.push(t_s, flow);
+            if self.flow_watch.push(t_s, flow)
+                && let Some(warm) = &mut self.warm
+            {
+                warm.note_change(t_s);
+            }
         }
         let rpm = self.rpm.as_mut().and_then(|fed| fed.take(values));
         if let Some(rpm) = rpm {
-            self.take_turns(t_s);
-            self.idle.push(t_s, rpm);
-            self.idle_pushed_s = t_s;
+            self.idling.push(t_s, rpm);
         }
         if let (Some(temp), Some(warm)) = (
             self.temp.as_mut().and_then(|fed| fed.take(values)),
@@ -191,31 +192,28 @@ impl Live {
         {
             self.mag_watch.push(t_s, one, two);
         }
-        if !self.cylinders.is_empty() {
-            let temps: Vec<Option<f64>> = self
-                .cylinders
-                .iter_mut()
-                .map(|fed| fed.take(values))
-                .collect();
-            if temps.iter().any(Option::is_some) {
-                self.cylinder_watch.push(t_s, &temps);
-            }
-        }
+        self.take_cylinders(t_s, values);
     }
 
-    /// Tells the learner of the bleed turns made by that time, and asks it now and then whether the idle has settled since.
-    ///
-    /// Going by the readings' times, a hub that was started again learns the same from the book.
-    fn take_turns(&mut self, t_s: f64) {
-        while let Some((at_s, turns)) = self.turned.pop_front_if(|(at_s, _)| *at_s < t_s) {
-            // A recording that is played fast is ahead of the hub's clock.
-            let at_s = at_s.max(self.idle_pushed_s);
-            // Where the idle before is not known, there is nothing to learn from that turn.
-            let _ = self.bleed.adjusted(at_s, turns, &mut self.idle);
+    fn take_cylinders(&mut self, t_s: f64, values: &[(usize, f64)]) {
+        if self.cylinders.is_empty() {
+            return;
         }
-        if t_s - self.idle_asked_s >= ASK_IDLE_EVERY_S {
-            self.bleed.poll(t_s, &self.idle);
-            self.idle_asked_s = t_s;
+        if let Some((at, reached)) = &mut self.nitro
+            && !*reached
+            && t_s * 1e3 >= *at as f64
+        {
+            // What petrol warmed up is no sign of a cylinder that burns nitro.
+            self.cylinder_watch.started();
+            *reached = true;
+        }
+        let temps: Vec<Option<f64>> = self
+            .cylinders
+            .iter_mut()
+            .map(|fed| fed.take(values))
+            .collect();
+        if temps.iter().any(Option::is_some) {
+            self.cylinder_watch.push(t_s, &temps);
         }
     }
 
@@ -225,10 +223,11 @@ impl Live {
         let mut figures = Vec::new();
         if let Some(warmup) = &record.warmup {
             if self.flow.is_some() {
-                figures.extend(self.fuel_figures(now_s, warmup));
+                let used_l = &self.lessons.used_l;
+                figures.extend(self.fuel.figures(now_s, warmup, used_l));
             }
             if self.rpm.is_some() {
-                let idle = self.idle.now(now_s);
+                let idle = self.idling.idle.now(now_s);
                 figures.push(idle_figure(&idle));
                 figures.push(self.bleed_figure(&idle, warmup));
             }
@@ -244,42 +243,14 @@ impl Live {
                 figures.push(self.cylinders_figure(now_s, warmup));
             }
             let now = now_us / 1000;
-            figures.extend(typed::figures(now, &self.settings, warmup, &self.cases));
-        }
-        figures
-    }
-
-    fn fuel_figures(&self, now_s: f64, warmup: &Warmup) -> Vec<FigureNow> {
-        // A recording that is played fast is ahead of the clock; its own last time then counts.
-        let used = self.fuel.used_at(now_s);
-        let mut figures = vec![FigureNow {
-            value: Some(used.likely_l.0),
-            unit: Some(Unit::Litre),
-            low: Some(used.least_l.0),
-            high: Some(used.most_l.0),
-            ..figure("fuel_used", "Fuel used", used_words(&used))
-        }];
-        if let Some(tank_l) = warmup.car.tank_l {
-            let tank = Tank {
-                filled_l: Litres(tank_l),
-                fill_error_l: Litres(0.0),
-                unusable_l: Litres(0.0),
-            };
-            let state = fuel_state(used, tank, &[], warmup.car.reserve_l.unwrap_or(0.0));
-            let words = match state.call {
-                FuelCall::Enough => "reckoned from a full tank",
-                FuelCall::Close => "could be below the reserve; reckoned from a full tank",
-                FuelCall::Short => "below the reserve; reckoned from a full tank",
-            };
-            let words = words.to_owned();
-            figures.push(FigureNow {
-                value: Some(state.left_l.0),
-                unit: Some(Unit::Litre),
-                low: Some(state.left_least_l.0),
-                high: Some((tank_l - state.used.least_l.0).max(0.0)),
-                attention: state.call != FuelCall::Enough,
-                ..figure("fuel_left", "Fuel left", words)
-            });
+            let weather = weather::now(now, warmup.today.conditions.as_ref(), &self.sensors);
+            figures.extend(typed::figures(
+                now,
+                &self.settings,
+                warmup,
+                weather,
+                &self.lessons,
+            ));
         }
         figures
     }
@@ -291,7 +262,7 @@ impl Live {
             Err(why) => return cannot(KEY.0, KEY.1, why),
             Ok(idle) => idle,
         };
-        let gain = match self.bleed.gain().gain() {
+        let gain = match self.idling.gain().gain() {
             Err(why) => return cannot(KEY.0, KEY.1, &why),
             Ok(gain) => gain,
         };
@@ -304,7 +275,7 @@ impl Live {
             };
             return figure(KEY.0, KEY.1, format!("{why}; {}", gain.words()));
         };
-        match self.bleed.gain().advise(idle.rpm, want) {
+        match self.idling.gain().advise(idle.rpm, want) {
             Err(why) => cannot(KEY.0, KEY.1, &why),
             Ok(advice) => {
                 let (one, other) = (advice.turns_least.0, advice.turns_most.0);
@@ -370,7 +341,7 @@ impl Live {
             .and_then(|fed| fed.newest)
             .is_some_and(|rpm| rpm > RUNNING_RPM);
         // On nitro is what the crew marked, not what a temperature suggests.
-        let on_nitro = warmup.steps.contains_key(&"nitro_on".into());
+        let on_nitro = warmup.steps.contains_key(&NITRO_ON.into());
         match self.cylinder_watch.now(now_s, Firing { running, on_nitro }) {
             Err(why) => cannot("cylinders", "Cylinders", &why),
             Ok(all) => FigureNow {
@@ -393,6 +364,7 @@ fn figure(key: &str, label: &str, words: String) -> FigureNow {
         words,
         attention: false,
         forecast: None,
+        rests_on: None,
     }
 }
 
@@ -408,7 +380,10 @@ fn idle_figure(idle: &Result<Idle, CantSay>) -> FigureNow {
             unit: Some(Unit::Rpm),
             low: Some(idle.rpm.0 - 1.2816 * idle.rpm_sd.0),
             high: Some(idle.rpm.0 + 1.2816 * idle.rpm_sd.0),
-            attention: matches!(idle.state, IdleState::Hunting { .. }),
+            attention: matches!(
+                idle.state,
+                IdleState::Hunting { .. } | IdleState::Stepped { .. }
+            ),
             ..figure("idle", "Idle", idle.words())
         },
     }
@@ -442,13 +417,6 @@ fn warm_target(warmup: &Warmup, channel: &ChannelKey) -> Option<f64> {
 }
 
 // Each phone shows values in its own units, so the words that go with them hold no number that has one.
-
-fn used_words(used: &Used) -> String {
-    match used.gaps {
-        0 => "every reading since the warm-up began".to_owned(),
-        _ => format!("{:.0} s of flow not seen", used.gap_s.0),
-    }
-}
 
 fn warm_words(forecast: &Forecast) -> String {
     match (forecast.basis, forecast.n_history) {

@@ -10,16 +10,17 @@ pub mod command;
 pub mod feed;
 pub mod gates;
 pub mod health;
+pub mod lessons;
 pub mod live;
 mod times;
 mod typed;
 
-use crate::figures::warm::WarmCurve;
 use alarms::Alarms;
 use channels::Channels;
 use feed::Report;
 use gates::Gates;
 use health::Health;
+use lessons::Lessons;
 use live::Live;
 use spinover_protocol::{
     CommandId, Millis, PersonId, Seq,
@@ -31,6 +32,7 @@ use spinover_protocol::{
 };
 use std::collections::BTreeMap;
 use times::Times;
+pub(crate) use typed::slip_of;
 
 /// Alarms that watch figures hear of them this often: working figures out costs more than looking at readings.
 const ASK_FIGURES_MS: Millis = 500;
@@ -87,8 +89,8 @@ pub struct Journal {
     pub commands: Vec<(CommandId, Seq)>,
     /// Number of the journal's last event.
     pub last: Seq,
-    /// How this car warmed in earlier warm-ups.
-    pub warmed: Vec<WarmCurve>,
+    /// What earlier warm-ups teach.
+    pub lessons: Lessons,
 }
 
 /// A person's sockets.
@@ -132,7 +134,7 @@ impl Core {
     ) -> Self {
         let mut core = Self {
             channels: Channels::new(&car.channels),
-            live: Live::new(&car),
+            live: Live::new(&car, journal.lessons.clone()),
             times: Times::default(),
             alarms: Alarms::new(&car),
             figures_asked_at: 0,
@@ -151,7 +153,6 @@ impl Core {
         }
         // Numbers go on from the journal's end, also where its last events are of no consequence for the record.
         core.record.seq = core.record.seq.max(journal.last);
-        core.live.remember(journal.warmed.clone());
         core.live.follow(&core.car, &core.record);
         core
     }
@@ -252,9 +253,9 @@ impl Core {
         self.live.batch(t_us, values);
     }
 
-    /// Earlier warm-ups for the flow to be learned from, as the book gives them.
-    pub fn learn_flow(&mut self, cases: Vec<crate::figures::flow::Case>) {
-        self.live.learn(cases);
+    /// Newer lessons of earlier warm-ups, once the book has another.
+    pub fn learn(&mut self, lessons: Lessons) {
+        self.live.learn(lessons);
     }
 
     /// What the figures say now.

@@ -7,7 +7,7 @@ use crate::figures::{
     slip::{Slip, slip},
 };
 use spinover_protocol::{
-    today::{Conditions, FlowBaseline, MixReading, TimeSlip},
+    today::{CanPlan, Conditions, FlowBaseline, MixReading, TimeSlip},
     units::Unit,
 };
 
@@ -84,6 +84,15 @@ const FUEL_TEMP: Range = or(
     range("the fuel's temperature", Unit::DegC, 0.0, 50.0),
     Unit::DegF,
 );
+const CAN: Range = or(
+    range("what the can holds", Unit::Litre, 0.0, 1000.0),
+    Unit::UsGal,
+);
+const WANTED: Range = or(
+    range("what the can is to hold", Unit::Litre, 0.1, 1000.0),
+    Unit::UsGal,
+);
+const NITRO: Range = range("nitromethane", Unit::Percent, 0.0, 100.0);
 const FLOW: Range = or(
     range("the flow", Unit::LitrePerMin, 0.1, 1000.0),
     Unit::UsGalPerMin,
@@ -125,6 +134,14 @@ pub(super) fn mix_reading(value: &MixReading) -> Result<(), String> {
     })
 }
 
+pub(super) fn can_plan(value: &CanPlan) -> Result<(), String> {
+    CAN.check(value.held_l)?;
+    value.held_pct.map_or(Ok(()), |pct| NITRO.check(pct))?;
+    WANTED.check(value.want_l)?;
+    NITRO.check(value.want_pct)?;
+    FUEL_TEMP.check(value.temp_c)
+}
+
 pub(super) fn flow_baseline(value: &FlowBaseline) -> Result<(), String> {
     FLOW.check(value.flow_l_per_min)?;
     DENSITY.check(value.density_kg_m3)?;
@@ -159,7 +176,7 @@ pub(super) fn time_slip(value: &TimeSlip) -> Result<(), String> {
 }
 
 /// The slip as the figure takes it.
-pub(super) fn slip_of(typed: &TimeSlip) -> Slip {
+pub(crate) fn slip_of(typed: &TimeSlip) -> Slip {
     let time = |value: Option<f64>| value.map(Seconds);
     let speed = |value: Option<f64>| value.map(MilesPerHour);
     Slip {

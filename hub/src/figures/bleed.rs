@@ -23,6 +23,9 @@ const REPEATS_RPM: f64 = 10.0;
 const STEP: f64 = 0.125;
 /// An adjustment off by more than this many of its expected deviations is held to it.
 const ODD: f64 = 3.0;
+/// How much the gain may differ from one warm-up to the next, as a share of it (own judgement, no
+/// source): other plugs, other air, another mix. The first turns of the day then soon outweigh it.
+const DAYS_DIFFER: f64 = 0.25;
 
 /// The learned effect of one turn.
 #[derive(Copy, Clone, Debug, PartialEq, Serialize)]
@@ -35,6 +38,19 @@ pub struct Gain {
     pub adjustments: usize,
     /// Of those, how many disagreed so much that they were held back.
     pub odd: usize,
+    /// Of those, how many were made in earlier warm-ups.
+    pub earlier: usize,
+}
+
+/// One adjustment and what came of it.
+#[derive(Copy, Clone, Debug, PartialEq, Serialize)]
+pub struct Adjustment {
+    /// Turns made, outwards positive.
+    pub turns: f64,
+    /// Change of the settled idle, rpm.
+    pub change_rpm: f64,
+    /// Standard uncertainty of that change, rpm.
+    pub change_sd_rpm: f64,
 }
 
 /// How far to turn.
@@ -63,6 +79,7 @@ pub struct BleedGain {
     variance: f64,
     forgetting: f64,
     adjustments: usize,
+    earlier: usize,
     odd: usize,
     last_odd: bool,
     largest_turns: f64,
@@ -85,11 +102,28 @@ impl BleedGain {
             variance: 1e6,
             forgetting: forgetting.clamp(0.5, 1.0),
             adjustments: 0,
+            earlier: 0,
             odd: 0,
             last_odd: false,
             largest_turns: 0.0,
             last_turns: 0.0,
         }
+    }
+
+    /// What earlier warm-ups' adjustments, oldest first, teach for the next one. The gain is less sure
+    /// than they alone would have it, since days differ.
+    pub fn from_earlier(adjustments: &[Adjustment]) -> Self {
+        let mut gain = BleedGain::default();
+        for done in adjustments {
+            gain.push(done.turns, done.change_rpm, done.change_sd_rpm);
+        }
+        if gain.adjustments > 0 {
+            gain.variance += (DAYS_DIFFER * gain.gain).powi(2);
+        }
+        gain.earlier = gain.adjustments;
+        // "The other way" is said of this warm-up's last turn only.
+        gain.last_turns = 0.0;
+        gain
     }
 
     /// Takes one adjustment: `turns` made, the change of settled idle it made, and the standard
@@ -158,6 +192,7 @@ impl BleedGain {
             sd_rpm_per_turn: sd,
             adjustments: self.adjustments,
             odd: self.odd,
+            earlier: self.earlier,
         })
     }
 
@@ -191,10 +226,16 @@ impl BleedGain {
 impl Gain {
     /// One plain sentence for a phone.
     pub fn words(&self) -> String {
-        format!(
+        let mut words = format!(
             "one turn out moves the idle {:+.0} ± {:.0} rpm, from {} adjustments",
             self.rpm_per_turn, self.sd_rpm_per_turn, self.adjustments
-        )
+        );
+        match self.earlier {
+            0 => {}
+            all if all == self.adjustments => words.push_str(", all in earlier warm-ups"),
+            some => words.push_str(&format!(", {some} of them in earlier warm-ups")),
+        }
+        words
     }
 }
 
@@ -219,6 +260,9 @@ impl BleedAdvice {
         );
         if self.beyond_experience {
             s.push_str("; more than was ever turned at once");
+        }
+        if self.gain.earlier == self.gain.adjustments {
+            s.push_str("; learned in earlier warm-ups only");
         }
         s
     }
@@ -254,6 +298,14 @@ struct Pending {
 }
 
 impl BleedLearner {
+    /// Begins with what earlier warm-ups taught.
+    pub fn knowing(gain: BleedGain) -> Self {
+        BleedLearner {
+            gain,
+            pending: None,
+        }
+    }
+
     /// The gain learned so far.
     pub fn gain(&self) -> &BleedGain {
         &self.gain
@@ -281,24 +333,22 @@ impl BleedLearner {
     }
 
     /// Learns from the last adjustment once the idle has settled (or hunts about a mean) again.
-    /// True if it did so just now.
-    pub fn poll(&mut self, now_s: f64, watch: &IdleWatch) -> bool {
-        let Some(pending) = self.pending else {
-            return false;
-        };
-        let Ok(after) = watch.now(now_s) else {
-            return false;
-        };
+    /// Gives what it learned if it did so just now.
+    pub fn poll(&mut self, now_s: f64, watch: &IdleWatch) -> Option<Adjustment> {
+        let pending = self.pending?;
+        let after = watch.now(now_s).ok()?;
         if !matches!(after.state, IdleState::Settled | IdleState::Hunting { .. }) {
-            return false;
+            return None;
         }
         self.pending = None;
-        self.gain.push(
-            pending.turns,
-            after.rpm.0 - pending.before,
-            pending.before_sd.hypot(after.rpm_sd.0),
-        );
-        true
+        let done = Adjustment {
+            turns: pending.turns,
+            change_rpm: after.rpm.0 - pending.before,
+            change_sd_rpm: pending.before_sd.hypot(after.rpm_sd.0),
+        };
+        self.gain
+            .push(done.turns, done.change_rpm, done.change_sd_rpm);
+        Some(done)
     }
 }
 
@@ -320,6 +370,36 @@ mod tests {
             );
             assert!((gain.rpm_per_turn - truth).abs() < 15.0, "{gain:?}");
         }
+    }
+
+    #[test]
+    fn earlier_warm_ups_are_a_start_that_the_day_outweighs() {
+        let done = |turns: f64, gain: f64| Adjustment {
+            turns,
+            change_rpm: gain * turns,
+            change_sd_rpm: 5.0,
+        };
+        let earlier: Vec<Adjustment> = [0.5, -0.25, 0.5, -0.5]
+            .map(|turns| done(turns, 100.0))
+            .into();
+        let mut b = BleedGain::from_earlier(&earlier);
+        let start = b.gain().unwrap();
+        assert_eq!((start.adjustments, start.earlier), (4, 4));
+        assert!((start.rpm_per_turn - 100.0).abs() < 2.0, "{start:?}");
+        assert!(start.sd_rpm_per_turn > 25.0, "days differ: {start:?}");
+        let advice = b.advise(Rpm(2300.0), Rpm(2400.0)).unwrap();
+        assert!(!advice.other_way && advice.words().contains("earlier warm-ups only"));
+        // Today a turn does one and a half times as much.
+        for turns in [0.5, -0.5, 0.5] {
+            b.push(turns, 150.0 * turns, 5.0);
+        }
+        let now = b.gain().unwrap();
+        assert!((now.rpm_per_turn - 150.0).abs() < 10.0, "{now:?}");
+        assert!(
+            now.words().contains("4 of them in earlier"),
+            "{}",
+            now.words()
+        );
     }
 
     #[test]
@@ -423,11 +503,11 @@ mod tests {
         run(&mut watch, &mut t, rpm);
         for turns in [0.5, -0.25, 0.25] {
             learner.adjusted(t, turns, &mut watch).unwrap();
-            assert!(!learner.poll(t, &watch));
+            assert_eq!(learner.poll(t, &watch), None);
             rpm += 90.0 * turns;
             run(&mut watch, &mut t, rpm);
-            assert!(learner.poll(t, &watch));
-            assert!(!learner.poll(t, &watch));
+            assert_eq!(learner.poll(t, &watch).unwrap().turns, turns);
+            assert_eq!(learner.poll(t, &watch), None);
         }
         let gain = learner.gain().gain().unwrap();
         assert!((gain.rpm_per_turn - 90.0).abs() < 5.0, "{gain:?}");

@@ -77,6 +77,10 @@ pub struct FlowNumber {
     pub extrapolated: bool,
     /// Warm-ups it rests on.
     pub cases: usize,
+    /// Of those, how many were so odd that they were held back.
+    pub odd: usize,
+    /// Percent of flow for one percent of air density.
+    pub pct_per_pct_density: f64,
 }
 
 /// Both answers.
@@ -145,6 +149,8 @@ pub fn by_baseline(base: &Baseline, today: &Today) -> Result<FlowNumber, CantSay
         ],
         extrapolated: density_pct.abs() > 100.0 * NEAR_DENSITY || warmer_k.abs() > NEAR_K,
         cases: 0,
+        odd: 0,
+        pct_per_pct_density: base.pct_per_pct_density,
     })
 }
 
@@ -272,6 +278,8 @@ pub fn by_book(cases: &[Case], today: &Today) -> Result<FlowNumber, CantSay> {
         why,
         extrapolated,
         cases: usable.len(),
+        odd,
+        pct_per_pct_density: 100.0 * slope / flow,
     })
 }
 

@@ -10,6 +10,7 @@ use serde::Serialize;
 
 pub mod air;
 pub mod bleed;
+pub mod change;
 pub mod cylinders;
 pub mod flow;
 pub mod fuel;

@@ -28,16 +28,21 @@ pub struct CarFile {
 }
 
 /// Keys of the figures that a role's page can show.
-pub const FIGURES: [&str; 13] = [
+pub const FIGURES: [&str; 18] = [
     "air",
     "density_altitude",
     "moisture",
     "mix",
+    "add_nitro",
+    "add_methanol",
     "flow",
+    "flow_book",
     "idle",
     "warm",
     "fuel_used",
     "fuel_left",
+    "fuel_needed",
+    "fuel_margin",
     "bleed",
     "slip",
     "mags",
@@ -454,7 +459,15 @@ fn tank(walk: &Walk<'_>) -> (Option<f64>, Option<f64>) {
         walk.notes
             .wrong(reserve.at, format!("`reserve` is {}", reserve.value), right);
     }
-    let unit = unit(walk, "unit").filter(|unit| {
+    let unit = volume(walk, "unit");
+    let litres =
+        |amount: Option<Spot<f64>>| unit.as_ref()?.value.convert(amount?.value, Unit::Litre);
+    (litres(capacity), litres(reserve))
+}
+
+/// A unit of volume; another is noted.
+pub(super) fn volume(walk: &Walk<'_>, name: &str) -> Option<Spot<Unit>> {
+    unit(walk, name).filter(|unit| {
         let volume = unit.value.dimension() == Dimension::Volume;
         if !volume {
             walk.notes.wrong(
@@ -464,10 +477,7 @@ fn tank(walk: &Walk<'_>) -> (Option<f64>, Option<f64>) {
             );
         }
         volume
-    });
-    let litres =
-        |amount: Option<Spot<f64>>| unit.as_ref()?.value.convert(amount?.value, Unit::Litre);
-    (litres(capacity), litres(reserve))
+    })
 }
 
 /// How columns become channels, where any channel names a column.

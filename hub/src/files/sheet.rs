@@ -1,11 +1,12 @@
 //! The sheet: TOML text and a car to the protocol's [`Sheet`], or every mistake in it. Marks no step and reads no clock.
 
-use super::car::{CarFile, note_unique};
+use super::car::{CarFile, note_unique, volume};
 use super::mistakes::{FileErrors, MAX_FILE, Notes, instead, quoted, read, too_large};
 use super::walk::{Key, Kind, MAX_KEY, MAX_LABEL, MAX_WORDS, Spot, Walk, document};
 use spinover_protocol::ChannelKey;
 use spinover_protocol::car::{Band, Car, Channel};
-use spinover_protocol::sheet::{Gate, Must, Phase, Sheet, Step};
+use spinover_protocol::sheet::{FuelAllowance, Gate, Must, Phase, Sheet, Step};
+use spinover_protocol::units::Unit;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -29,7 +30,19 @@ const PHASE: Kind = Kind {
         key("shut_down", "shut_down = true"),
         key("firing", "firing = true"),
         key("bands", "bands = { oil_pressure = [60, 150] }"),
+        key(
+            "fuel_allowance",
+            "fuel_allowance = { usual = 0.8, most = 1.2, unit = \"gal\" }",
+        ),
         key("step", "[[phase.step]]"),
+    ],
+};
+const ALLOWANCE: Kind = Kind {
+    header: "fuel_allowance",
+    keys: &[
+        key("usual", "usual = 0.8"),
+        key("most", "most = 1.2"),
+        key("unit", "unit = \"gal\""),
     ],
 };
 const STEP: Kind = Kind {
@@ -59,7 +72,7 @@ const GATE: Kind = Kind {
 };
 
 /// Every kind of table in a sheet.
-pub(super) const KINDS: [&Kind; 4] = [&ROOT, &PHASE, &STEP, &GATE];
+pub(super) const KINDS: [&Kind; 5] = [&ROOT, &PHASE, &ALLOWANCE, &STEP, &GATE];
 
 /// Reads a sheet for a car.
 ///
@@ -185,6 +198,9 @@ fn phase(
         }
         bands.insert(ChannelKey::from(name.value.as_str()), band.value);
     }
+    let fuel_allowance = walk
+        .table("fuel_allowance", &ALLOWANCE)
+        .and_then(|walk| allowance(&walk));
     let scope = Scope { car, phase: walk };
     let walks = walk.need_tables("step", &STEP);
     let steps: Vec<_> = walks
@@ -198,7 +214,38 @@ fn phase(
         shut_down,
         firing,
         bands,
+        fuel_allowance,
         steps,
+    })
+}
+
+/// What the phase may use of the fuel, in litres. Without `most` the usual is also the most.
+fn allowance(walk: &Walk<'_>) -> Option<FuelAllowance> {
+    walk.need("usual");
+    walk.need("unit");
+    let amounts = ["usual", "most"].map(|name| {
+        let spot = walk.number(name)?;
+        if spot.value < 0.0 {
+            let what = format!("`{name}` is {}", spot.value);
+            walk.notes
+                .wrong(spot.at, what, "give what the phase uses, 0 or more");
+        }
+        Some(spot)
+    });
+    let unit = volume(walk, "unit");
+    let [usual, most] = amounts;
+    if let (Some(usual), Some(most)) = (&usual, &most)
+        && most.value < usual.value
+    {
+        let what = format!("`most` is {}, below `usual`", most.value);
+        let right = format!("give what it uses at worst, {} or more", usual.value);
+        walk.notes.wrong(most.at, what, right);
+    }
+    let litres = |amount: f64| unit.as_ref()?.value.convert(amount, Unit::Litre);
+    let usual = usual?.value;
+    Some(FuelAllowance {
+        usual_l: litres(usual)?,
+        most_l: litres(most.map_or(usual, |most| most.value))?,
     })
 }
 

@@ -1,10 +1,11 @@
 //! The one task that owns the core. Everything goes through its inbox, so the order in which it takes things is the order in
 //! which everyone sees them. What is accepted goes to the book first; it is shown, and answered, when it is on the disk.
 
+use super::history;
 use super::shared::{Board, EventLog, Kind};
 use crate::{
     book::{Book, BookHealth, Reading},
-    core::{Core, Input, Output, feed::Report},
+    core::{Core, Input, Output, feed::Report, lessons::Lessons},
     sources::sim::SimControls,
 };
 use spinover_protocol::{
@@ -139,6 +140,8 @@ struct Running {
     owed: VecDeque<(Seq, ConnId, HubMessage)>,
     sources_gone: bool,
     broken: Option<String>,
+    /// Lessons out of the book, read beside the work.
+    lessons: (mpsc::Sender<Lessons>, mpsc::Receiver<Lessons>),
     fresh: bool,
     stirred: bool,
     presence_changed: bool,
@@ -161,6 +164,7 @@ impl Keeper {
             owed: VecDeque::new(),
             sources_gone: false,
             broken: None,
+            lessons: mpsc::channel(1),
             fresh: true,
             stirred: true,
             presence_changed: true,
@@ -181,6 +185,7 @@ impl Keeper {
                 Some(ask) = running.keeper.asks.recv() => running.asked(ask),
                 _ = frames.tick() => running.tick(),
                 Ok(()) = running.health.changed() => running.show_book(),
+                Some(lessons) = running.lessons.1.recv() => running.keeper.core.learn(lessons),
                 count = running.keeper.reports.recv_many(&mut reports, REPORTS_AT_ONCE), if !running.sources_gone => {
                     running.sources_gone = count == 0;
                     for (source, report) in reports.drain(..) {
@@ -332,6 +337,10 @@ impl Running {
         match written {
             Ok(Ok(())) => {
                 self.keeper.log.add(&writing.events);
+                let closed = |event: &Event| matches!(event.body, EventBody::WarmupClosed {});
+                if writing.events.iter().any(closed) {
+                    self.learn();
+                }
                 if let Some(controls) = &self.keeper.controls {
                     for event in &writing.events {
                         match &event.body {
@@ -350,6 +359,25 @@ impl Running {
             Ok(Err(error)) => self.broken = Some(error.to_string()),
             Err(_) => self.broken = Some("the book's writer has gone".to_owned()),
         }
+    }
+
+    /// Has the book read for what the warm-up that was just closed teaches. Phones do not wait for it.
+    fn learn(&self) {
+        let (book, car) = (self.keeper.book.clone(), self.keeper.core.car().clone());
+        let source = self.keeper.not_live.clone().unwrap_or_default();
+        let to = self.lessons.0.clone();
+        tokio::spawn(async move {
+            // Its last readings may still be on their way to the disk.
+            if !matches!(book.flush().await, Ok(Ok(()))) {
+                return;
+            }
+            let read = move || history::lessons(&book.reader()?, &car, &source);
+            match tokio::task::spawn_blocking(read).await {
+                Ok(Ok(lessons)) => drop(to.send(lessons).await),
+                Ok(Err(error)) => tracing::warn!("the figures know less than the book: {error}"),
+                Err(_) => {}
+            }
+        });
     }
 
     /// Sends the answers whose events are on the disk.

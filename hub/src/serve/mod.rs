@@ -4,7 +4,7 @@
 
 pub mod codes;
 pub mod discovery;
-mod history;
+pub mod history;
 mod http;
 pub mod keeper;
 pub mod shared;
@@ -94,14 +94,17 @@ pub async fn run(
     names.push("posted over HTTP".to_owned());
     let sim: Option<SimControls> = setup.sources.iter().find_map(|source| source.controls());
     let controls = sim.as_ref().map_or_else(Vec::new, SimControls::list);
-    let warmed = history::warm_curves(&book, &setup.car, not_live.as_deref().unwrap_or(""))
-        .inspect_err(|error| tracing::warn!("no history for the forecast: {error}"))
+    let source = not_live.as_deref().unwrap_or("");
+    let lessons = book
+        .reader()
+        .and_then(|reader| history::lessons(&reader, &setup.car, source))
+        .inspect_err(|error| tracing::warn!("the figures know no earlier warm-ups: {error}"))
         .unwrap_or_default();
     let journal = Journal {
         events: loaded.events,
         commands: loaded.commands,
         last: loaded.next_seq - 1,
-        warmed,
+        lessons,
     };
     let trainable = controls.iter().map(|control| control.key.clone()).collect();
     let mut core = Core::new(

@@ -60,6 +60,7 @@ pub fn sheet() -> Sheet {
         name: format!("Phase {key}"),
         shut_down,
         firing: false,
+        fuel_allowance: None,
         bands: BTreeMap::new(),
         steps: steps.iter().map(|key| step(key)).collect(),
     };

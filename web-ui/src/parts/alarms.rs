@@ -251,7 +251,7 @@ fn Row(line: Line) -> impl IntoView {
     view! {
         <div class="alarm-row" data-test="alarm-row" data-alarm=line.key.to_string() data-state=format!("{:?}", line.state)>
             <p class="alarm-title"><span class="alarm-mark">{line.priority}</span><strong>{line.text.clone()}</strong></p>
-            <p class="alarm-state">{state_words(&line)} " " {times}</p>
+            <p class="alarm-state">{state_words(&line)} {times}</p>
             {aside_words(&line)}
             <p class="hint">{line.answer.clone()}</p>
             <Show when=move || chief.get()>

@@ -1,7 +1,7 @@
 //! Figures as cards: the value, how sure it is, and one sentence.
 
 use crate::{
-    app::app,
+    app::{App, app},
     pure::show::{Scale, number, wait},
     socket::Topic,
     words::{Word as W, fill, say},
@@ -66,6 +66,23 @@ struct Texts {
     words: String,
 }
 
+/// The cases that a figure was learned from, as given and got in this phone's units.
+fn cases_of(figure: Option<&FigureNow>, app: App) -> Vec<(String, String)> {
+    let Some((unit, cases)) = figure.and_then(|figure| figure.unit.zip(figure.rests_on.as_ref()))
+    else {
+        return Vec::new();
+    };
+    let units = app.settings.read().units;
+    let car = app.car.read();
+    let channels = car.as_ref().map_or(&[][..], |car| &car.channels);
+    let given = Scale::of_unit(cases.given, units, channels);
+    let got = Scale::of_unit(unit, units, channels);
+    let pairs = cases.pairs.iter();
+    pairs
+        .map(|(x, y)| (given.text_unit(*x), got.text_unit(*y)))
+        .collect()
+}
+
 #[component]
 fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String) -> impl IntoView {
     let app = app();
@@ -111,6 +128,8 @@ fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String) -> impl IntoV
             words: figure.words,
         })
     });
+    let cases = Memo::new(move |_| cases_of(figure.read().as_ref(), app));
+    let test_cases = test.clone();
     let attention = move || {
         figure
             .read()
@@ -130,6 +149,15 @@ fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String) -> impl IntoV
                 <Show when=attention><strong class="look">{say(W::Attention)}</strong></Show>
                 <span>{move || part(|texts| Some(texts.words))}</span>
             </p>
+            <Show when=move || !cases.read().is_empty()>
+                <details class="cases" data-test=format!("{test_cases}-cases")>
+                    <summary class="key">{move || fill(W::RestsOn, &[&cases.read().len().to_string()])}</summary>
+                    <table>
+                        <thead><tr><th>{say(W::CaseNumber)}</th><th>{say(W::CaseAir)}</th><th>{say(W::CaseFlow)}</th></tr></thead>
+                        <tbody>{move || cases.get().into_iter().enumerate().map(|(n, (air, flow))| view! { <tr><td>{n + 1}</td><td>{air}</td><td>{flow}</td></tr> }).collect_view()}</tbody>
+                    </table>
+                </details>
+            </Show>
         </article>
     }
 }

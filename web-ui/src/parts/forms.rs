@@ -1,5 +1,6 @@
 //! Small forms for what only a person can read: weather, mix, the rule for the flow, bleed turns, the time slip.
 
+use super::form_can::Can;
 use crate::{
     app::{App, app, wall_time},
     pure::show::{Scale, number},
@@ -28,17 +29,17 @@ const TURNS: [(f64, &str); 6] = [
 
 /// A number that is typed in the phone's unit.
 #[derive(Clone, Copy)]
-struct Entry {
+pub(super) struct Entry {
     label: W,
     test: &'static str,
-    scale: Option<Scale>,
+    pub(super) scale: Option<Scale>,
     /// It can lie below nought; number pads have no minus.
     signed: bool,
     text: RwSignal<String>,
 }
 
 impl Entry {
-    fn of(label: W, test: &'static str, unit: Unit) -> Self {
+    pub(super) fn of(label: W, test: &'static str, unit: Unit) -> Self {
         let app = app();
         let units = app.settings.get_untracked().units;
         let car = app.car.get_untracked();
@@ -75,7 +76,7 @@ impl Entry {
         }
     }
 
-    fn fill_in(self, value: f64, decimals: u8) -> Self {
+    pub(super) fn fill_in(self, value: f64, decimals: u8) -> Self {
         let shown = self.scale.map_or(value, |scale| scale.value(value));
         self.text
             .set(number(shown, decimals).replace('\u{2212}', "-"));
@@ -83,7 +84,7 @@ impl Entry {
     }
 
     /// What was typed, in the wire's unit.
-    fn value(self) -> Option<f64> {
+    pub(super) fn value(self) -> Option<f64> {
         let typed = self
             .text
             .read()
@@ -96,11 +97,11 @@ impl Entry {
         Some(self.scale.map_or(typed, |scale| scale.back(typed)))
     }
 
-    fn empty(self) -> bool {
+    pub(super) fn empty(self) -> bool {
         self.text.read().trim().is_empty()
     }
 
-    fn view(self) -> impl IntoView {
+    pub(super) fn view(self) -> impl IntoView {
         let Self {
             label,
             test,
@@ -129,7 +130,7 @@ impl Entry {
 
 /// One form: a key that opens it, what was told last, the fields, and a key that sends them.
 #[component]
-fn Form(
+pub(super) fn Form(
     title: W,
     test: &'static str,
     hint: W,
@@ -164,7 +165,7 @@ fn told_words<T>(told: &Told<T>, what: &str) -> String {
 }
 
 /// What the record holds of it, in words.
-fn last<T: 'static>(
+pub(super) fn last<T: 'static>(
     app: App,
     of: fn(&Warmup) -> Option<&Told<T>>,
     words: impl Fn(&T) -> String + Send + Sync + 'static,
@@ -191,6 +192,7 @@ pub fn Forms() -> impl IntoView {
                 <Bleed/>
                 <Weather/>
                 <Mix/>
+                <Can/>
                 {chief.get().then(|| view! { <Rule/> })}
                 <Slip/>
             </div>

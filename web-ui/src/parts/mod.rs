@@ -6,6 +6,7 @@ pub mod bottom;
 pub mod call_sheet;
 pub mod calls;
 pub mod figures;
+mod form_can;
 pub mod forms;
 pub mod header;
 pub mod hold_key;

@@ -11,7 +11,7 @@ use super::{
     BookError, Part, Reader, Rows, WarmupEntry,
     timeline::{Done, Spell, Timeline},
 };
-use crate::core::live::Live;
+use crate::core::{lessons::Lessons, live::Live};
 use spinover_protocol::{Millis, PersonId, car::Channel, event::Event, message::FigureNow};
 use std::fmt::Write;
 
@@ -507,7 +507,7 @@ fn figures_at(story: &[Event], rows: &Rows, moments: &[Millis]) -> Vec<Vec<Figur
             record.apply(event);
             if let Some(warmup) = &record.warmup {
                 let car = &warmup.car;
-                live.get_or_insert_with(|| Live::new(car))
+                live.get_or_insert_with(|| Live::new(car, Lessons::default()))
                     .follow(car, &record);
             }
         }

@@ -1,12 +1,16 @@
 //! `spinover figure slip`.
 
+use std::path::{Path, PathBuf};
+
 use clap::Args;
 use serde::Serialize;
 
 use super::table::{Row, Table, cell};
 use super::{CommandError, Output, print, value};
+use crate::book::{BookError, Reader};
 use crate::figures::quantity::{MilesPerHour, Seconds};
 use crate::figures::slip::{Comparison, MARKS_FT, Slip, SlipFacts, compare, slip};
+use crate::serve::history;
 
 /// Arguments of `spinover figure slip`.
 #[derive(Args, Clone, Debug)]
@@ -43,6 +47,12 @@ pub(super) struct SlipArgs {
     /// Earlier slips to compare with, a CSV of the same columns
     #[arg(long, value_name = "FILE")]
     earlier: Option<String>,
+    /// Earlier slips to compare with, out of the book in this directory
+    #[arg(long, value_name = "DIR", conflicts_with = "earlier")]
+    data: Option<PathBuf>,
+    /// Whose slips of the book; the car of its latest warm-up when absent
+    #[arg(long, value_name = "NAME", requires = "data")]
+    car: Option<String>,
 }
 
 #[derive(Serialize)]
@@ -87,6 +97,14 @@ impl Columns {
     }
 }
 
+fn of_book(dir: &Path, car: Option<&str>) -> Result<Vec<Slip>, CommandError> {
+    let slips = Reader::open(dir).and_then(|reader| history::slips(&reader, car));
+    slips.map_err(|error| match error {
+        BookError::Missing(_) => CommandError::Input(error.to_string()),
+        error => CommandError::Failed(error.into()),
+    })
+}
+
 pub(super) fn run(args: &SlipArgs) -> Result<(), CommandError> {
     if let Some(path) = &args.output.csv {
         let table = Table::open(path)?;
@@ -116,13 +134,14 @@ pub(super) fn run(args: &SlipArgs) -> Result<(), CommandError> {
         times_s: [args.t60_s, args.t330_s, args.t660_s, args.t1000_s].map(|t| t.map(Seconds)),
         speeds_mph: [None, args.mph330, args.mph660, args.mph1000].map(|v| v.map(MilesPerHour)),
     };
-    let earlier = match &args.earlier {
-        None => Vec::new(),
-        Some(path) => {
+    let earlier = match (&args.earlier, &args.data) {
+        (Some(path), _) => {
             let table = Table::open(path)?;
             let columns = Columns::of(&table)?;
             table.collect(|row| columns.slip(row))?
         }
+        (None, Some(dir)) => of_book(dir, args.car.as_deref())?,
+        (None, None) => Vec::new(),
     };
     let answer = slip(&this).map(|facts| {
         let compared = compare(&this, &earlier);

@@ -1,92 +1,106 @@
-//! The figures that rest on what people typed in: air, mix, flow, slip. Each is worked out anew when it is asked for.
+//! The figures that rest on what people typed in: air, mix, what to add to the can, flow, slip. Each is worked out anew when
+//! it is asked for.
 
+use super::weather::{self, OLD_MS};
 use super::{cannot, figure};
-use crate::core::typed::slip_of;
+use crate::core::{lessons::Lessons, typed::slip_of};
 use crate::figures::{
     CantSay,
-    air::{Air, AirTolerance, Barometer, Moisture, air},
+    air::{Air, air_of_readings},
     flow::{self, Baseline, Case, FlowNumber},
-    mix::{LimitCall, Mix, MixTolerance, mix},
-    quantity::{Celsius, HectoPascals, KgPerM3, LitresPerMin, Percent, Ratio},
+    mix::{LimitCall, Mix, MixTolerance, Stock, mix, to_reach},
+    quantity::{Celsius, KgPerM3, Litres, LitresPerMin, Percent, Ratio},
     robust::Z80,
-    slip::{Misfit, SlipFacts, slip},
+    slip::{Comparison, Misfit, SlipFacts, compare, slip},
 };
 use spinover_protocol::{
     Millis,
     car::FuelSettings,
-    message::FigureNow,
+    message::{Cases, FigureNow},
     record::Warmup,
-    today::{Conditions, FlowBaseline, Told},
+    today::{CanPlan, FlowBaseline, MixReading},
     units::Unit,
 };
 
-/// Weather older than this is said to be old, in milliseconds; common practice, no source.
-const WEATHER_OLD_MS: Millis = 60 * 60 * 1000;
-
-/// What they say at that time. `cases` are the earlier warm-ups that the book gave, none as long as it gave none.
+/// What they say at that time.
 pub(super) fn figures(
     now: Millis,
     settings: &FuelSettings,
     warmup: &Warmup,
-    cases: &[Case],
+    weather: Result<weather::Weather, String>,
+    lessons: &Lessons,
 ) -> Vec<FigureNow> {
     let today = &warmup.today;
-    let weather = today
-        .conditions
-        .as_ref()
-        .map(|told| (told, air_of(&told.value)));
+    let weather = weather.map(|known| {
+        let air = air_of_readings(known.air.temp_c, known.air.pressure_hpa, known.air.rh_pct);
+        (known, air)
+    });
     let mut figures = match &weather {
-        None => vec![figure(
-            "air",
-            "Air density",
-            "can't say: nobody has typed the weather in".to_owned(),
-        )],
-        Some((_, Err(why))) => vec![cannot("air", "Air density", why)],
-        Some((told, Ok(air))) => air_figures(now, told, air),
+        Err(why) => vec![figure("air", "Air density", format!("can't say: {why}"))],
+        Ok((_, Err(why))) => vec![cannot("air", "Air density", why)],
+        Ok((known, Ok(air))) => air_figures(now, known, air),
     };
-    figures.push(match &today.mix {
+    let limit = settings.nitro_limit_pct.map(Percent);
+    let measured = today.mix.as_ref().map(|told| measured(&told.value));
+    figures.push(match &measured {
         None => figure(
             "mix",
             "Nitro",
             "can't say: nobody has measured the fuel".to_owned(),
         ),
-        Some(told) => {
-            let reading = told.value;
-            let mix = mix(
-                Ratio(reading.sg),
-                Celsius(reading.temp_c),
-                MixTolerance::default(),
-            );
-            match mix {
-                Err(why) => cannot("mix", "Nitro", &why),
-                Ok(mix) => mix_figure(&mix, settings.nitro_limit_pct.map(Percent)),
-            }
-        }
+        Some(Err(why)) => cannot("mix", "Nitro", why),
+        Some(Ok(mix)) => mix_figure(mix, limit),
     });
+    if let Some(told) = &today.can {
+        figures.extend(can_figures(
+            &told.value,
+            measured.and_then(Result::ok),
+            limit,
+        ));
+    }
     let weather = weather
-        .and_then(|(told, air)| Some((told, air.ok()?)))
-        .map(|(told, air)| Weather {
-            old: now - told.at > WEATHER_OLD_MS,
+        .ok()
+        .and_then(|(known, air)| Some((known, air.ok()?)))
+        .map(|(known, air)| Weather {
+            old: now - known.at > OLD_MS,
             today: flow::Today {
                 density_kg_m3: air.density_kg_m3,
                 temp_c: air.temp_c,
             },
         });
     let set = today.flow.as_ref().map(|told| told.value);
-    figures.extend(flow_figures(set, settings.flow, weather.as_ref(), cases));
+    figures.extend(flow_figures(
+        set,
+        settings.flow,
+        weather.as_ref(),
+        &lessons.flows,
+    ));
     figures.extend(warmup.slip.as_ref().map(|told| {
         let typed = &told.value;
-        match slip(&slip_of(typed)) {
+        let this = slip_of(typed);
+        match slip(&this) {
             Err(why) => cannot("slip", "Time slip", &why),
             Ok(facts) => FigureNow {
                 value: typed.v1000_mph,
                 unit: typed.v1000_mph.map(|_| Unit::MilePerHour),
                 attention: !facts.misfits.is_empty(),
-                ..figure("slip", "Time slip", slip_words(&facts))
+                ..figure(
+                    "slip",
+                    "Time slip",
+                    slip_words(&facts, &compare(&this, &lessons.slips)),
+                )
             },
         }
     }));
     figures
+}
+
+fn measured(reading: &MixReading) -> Result<Mix, CantSay> {
+    mix(
+        Ratio(reading.sg),
+        Celsius(reading.temp_c),
+        MixTolerance::default(),
+    )
 }
 
 struct Weather {
@@ -94,28 +108,15 @@ struct Weather {
     old: bool,
 }
 
-fn air_of(conditions: &Conditions) -> Result<Air, CantSay> {
-    air(
-        Celsius(conditions.temp_c),
-        Barometer::Station(HectoPascals(conditions.pressure_hpa)),
-        Moisture::Relative(Percent(conditions.rh_pct)),
-        AirTolerance::default(),
-    )
-}
-
-fn air_figures(now: Millis, told: &Told<Conditions>, air: &Air) -> Vec<FigureNow> {
-    let age = now - told.at;
-    let old = age > WEATHER_OLD_MS;
-    let mut words = match (&told.value.place, &told.by) {
-        (Some(place), _) => place.clone(),
-        (None, Some(by)) => format!("typed by {}", by.name),
-        (None, None) => "typed in".to_owned(),
-    };
+fn air_figures(now: Millis, known: &weather::Weather, air: &Air) -> Vec<FigureNow> {
+    let age = now - known.at;
+    let old = age > OLD_MS;
+    let mut words = known.words.clone();
     if old {
         words += &format!("; {} old, measure again", hours(age));
     }
-    if air.extrapolated {
-        words += "; outside the range that the equation is recommended for";
+    if let Some(range) = air.range_words() {
+        words += &format!("; {range}");
     }
     let around = |value: f64, sd: f64| (Some(value - Z80 * sd), Some(value + Z80 * sd));
     let (density, altitude) = (air.density_kg_m3.0, air.density_altitude_m.0);
@@ -189,6 +190,62 @@ fn mix_figure(mix: &Mix, limit: Option<Percent>) -> FigureNow {
     }
 }
 
+/// What to add to the can for what was asked.
+fn can_figures(plan: &CanPlan, measured: Option<Mix>, limit: Option<Percent>) -> Vec<FigureNow> {
+    const NITRO: (&str, &str) = ("add_nitro", "Add nitro");
+    const METHANOL: (&str, &str) = ("add_methanol", "Add methanol");
+    let held_pct = match (plan.held_pct, measured) {
+        (Some(pct), _) => pct,
+        (None, Some(mix)) => mix.nitro_pct_vol.0,
+        (None, None) if plan.held_l == 0.0 => 0.0,
+        (None, None) => {
+            let words = "can't say: measure what is in the can first".to_owned();
+            return vec![figure(NITRO.0, NITRO.1, words)];
+        }
+    };
+    let stock = |litres: f64, pct: f64| Stock {
+        volume_l: Litres(litres),
+        nitro_pct_vol: Percent(pct),
+    };
+    let recipe = to_reach(
+        stock(plan.want_l, plan.want_pct),
+        stock(plan.held_l, held_pct),
+        Percent(100.0),
+        Percent(0.0),
+        Celsius(plan.temp_c),
+        limit,
+    );
+    let recipe = match recipe {
+        Err(why) => return vec![cannot(NITRO.0, NITRO.1, &why)],
+        Ok(recipe) => recipe,
+    };
+    let mut words = format!(
+        "for {:.1} % in the can; the hydrometer then shows {:.3}",
+        plan.want_pct, recipe.check_sg.0
+    );
+    match limit {
+        Some(limit) if recipe.over_limit => {
+            words = format!(
+                "OVER the limit of {} %; the rule book decides; {words}",
+                limit.0
+            );
+        }
+        Some(limit) => words += &format!("; under the limit of {} %", limit.0),
+        None => words += "; the car file sets no limit",
+    }
+    let amount = |(key, label): (&str, &str), litres: f64, words: String| FigureNow {
+        value: Some(litres),
+        unit: Some(Unit::Litre),
+        attention: recipe.over_limit,
+        ..figure(key, label, words)
+    };
+    let pure = "pure nitromethane and pure methanol, all as warm as was said".to_owned();
+    vec![
+        amount(NITRO, recipe.add_rich_l.0, words),
+        amount(METHANOL, recipe.add_lean_l.0, pure),
+    ]
+}
+
 fn flow_figures(
     set: Option<FlowBaseline>,
     of_file: Option<FlowBaseline>,
@@ -236,21 +293,50 @@ fn flow_figures(
     // Without warm-ups to learn from, that there are none is no news.
     if !cases.is_empty() {
         const BOOK: (&str, &str) = ("flow_book", "Flow by the book");
-        figures.push(match &advice.book {
-            Err(why) => cannot(BOOK.0, BOOK.1, why),
-            Ok(number) => {
-                let mut words = format!("from {} earlier warm-ups", number.cases);
-                if number.extrapolated {
-                    words += "; OUTSIDE what they have seen";
-                }
-                FigureNow {
-                    attention: number.extrapolated || advice.disagree,
-                    ..flow_number(BOOK, number, words)
-                }
-            }
+        let book = match &advice.book {
+            Err(why) => figure(BOOK.0, BOOK.1, too_few_words(why)),
+            Ok(number) => FigureNow {
+                attention: number.extrapolated || advice.disagree,
+                ..flow_number(BOOK, number, book_words(number))
+            },
+        };
+        let pair = |case: &Case| (case.density_kg_m3.0, case.flow_l_per_min.0);
+        figures.push(FigureNow {
+            unit: Some(Unit::LitrePerMin),
+            rests_on: Some(Cases {
+                given: Unit::KilogramPerCubicMetre,
+                pairs: cases.iter().map(pair).collect(),
+            }),
+            ..book
         });
     }
     figures
+}
+
+/// Why the book does not speak.
+fn too_few_words(why: &CantSay) -> String {
+    match why {
+        CantSay::TooFew { have, need, .. } => format!(
+            "can't say yet: {have} of {need} warm-ups; with fewer, one odd one would turn the answer"
+        ),
+        why => why.words(),
+    }
+}
+
+/// What the book's number rests on, in percent: every phone has the same.
+fn book_words(number: &FlowNumber) -> String {
+    let mut words = format!("from {} earlier warm-ups", number.cases);
+    if number.extrapolated {
+        words = format!("OUTSIDE what they have seen: {words}");
+    }
+    words += &format!(
+        "; 1 % denser air took {} flow",
+        signed(number.pct_per_pct_density)
+    );
+    if number.odd > 0 {
+        words += &format!("; {} odd ones held back", number.odd);
+    }
+    words
 }
 
 fn flow_number((key, label): (&str, &str), number: &FlowNumber, words: String) -> FigureNow {
@@ -291,7 +377,7 @@ fn signed(pct: f64) -> String {
     format!("{pct:+.1} %").replace('-', "\u{2212}")
 }
 
-fn slip_words(facts: &SlipFacts) -> String {
+fn slip_words(facts: &SlipFacts, compared: &[Comparison]) -> String {
     let mut parts: Vec<String> = facts
         .intervals
         .iter()
@@ -314,7 +400,31 @@ fn slip_words(facts: &SlipFacts) -> String {
             .iter()
             .map(|misfit| format!("CHECK: {}", misfit_words(misfit))),
     );
+    parts.extend(compared.iter().filter_map(compared_words));
     parts.join("; ")
+}
+
+/// A number against earlier runs'. Speeds would not be in the phone's unit, so only times are told.
+fn compared_words(compared: &Comparison) -> Option<String> {
+    if !(compared.what.ends_with("time") || compared.what == "reaction") {
+        return None;
+    }
+    let way = if compared.difference < 0.0 {
+        "quicker"
+    } else {
+        "slower"
+    };
+    let unusual = compared.robust_z.is_some_and(|z| z.abs() > 3.5);
+    let runs = match compared.runs {
+        1 => "the 1 earlier run".to_owned(),
+        runs => format!("the usual of {runs} runs"),
+    };
+    Some(format!(
+        "{} {:.3} s {way} than {runs}{}",
+        compared.what,
+        compared.difference.abs(),
+        if unusual { ", UNUSUAL" } else { "" }
+    ))
 }
 
 /// A mark's name is its distance in feet on every phone; speeds would not be in its units, so they are left out.

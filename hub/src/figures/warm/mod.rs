@@ -102,8 +102,15 @@ const ALONE_U: f64 = 1.0;
 const ALONE_SD_LN_U: f64 = 0.3;
 /// Share of the rise from which on the bend that was seen counts in full.
 const BEND_TRUSTED_AT: f64 = 0.5;
+/// An engine whose speed, over 10 s, has come back to this many times its lowest is under a load that
+/// comes and goes: the bend of an idling one does not come.
+const DRIVEN_SWING: f64 = 1.5;
+/// What that adds to the spread of the logarithm of the error. Measured on two driven road cars.
+const DRIVEN_SD_LN: f64 = 0.4;
+/// Below this no engine idles, rpm. Common practice, no source.
+const IDLE_LEAST_RPM: f64 = 500.0;
 /// The fit alone may be at most this much shorter or longer than the last slope says.
-const SLOPE_HOLDS: (f64, f64) = (0.9, 3.0);
+const SLOPE_HOLDS: (f64, f64) = (1.0, 3.0);
 /// Spread of the logarithm of the error without earlier warm-ups: at the target, and what is
 /// added with the cube of what is left of the rise; and by how much more the target may come
 /// late than early. Measured on the recordings (docs/figures-warm.md).
@@ -313,6 +320,11 @@ impl Warm {
         let done = progress(now.start_c, temp, self.target_c);
         let to_go = (1.0 - done).powi(3);
         let base = ALONE_SD_LN.0 + ALONE_SD_LN.1 * to_go;
+        let base = if speed_swing(now) > DRIVEN_SWING {
+            base.hypot(DRIVEN_SD_LN)
+        } else {
+            base
+        };
         let (eta_s, sd, basis) = match fitted {
             Some((s, sd)) => {
                 // Early on the bend to come is a guess: half of it counts at a quarter of the rise.
@@ -343,6 +355,9 @@ impl Warm {
     /// Oil that is only just getting its heat, or an engine under rising load, does not slow down
     /// yet, and there the slope is the better guide.
     fn bend_seen(&self, now: &Standing<'_>) -> f64 {
+        if speed_swing(now) > DRIVEN_SWING {
+            return 0.0;
+        }
         let temp = now.temp_c();
         let from = now.compare_from_c();
         let times = [from, 0.5 * (from + temp), temp].map(|c| now.time_at(c));
@@ -364,6 +379,18 @@ impl Warm {
             Err(why) => why.words(self.target_c),
         }
     }
+}
+
+/// How far the engine speed has risen again, over the lowest before, at the degrees passed so far; 1
+/// where it is not known. A cold engine's idle falls as it warms; under a changing load it comes back.
+fn speed_swing(now: &Standing<'_>) -> f64 {
+    let speeds = now.passages.iter().filter_map(|passage| passage.rpm[0]);
+    // Means that the start is a part of say nothing of the load.
+    let speeds = speeds.filter(|rpm| *rpm >= IDLE_LEAST_RPM);
+    let (_, swing) = speeds.fold((f64::INFINITY, 1.0_f64), |(low, swing), rpm| {
+        (low.min(rpm), swing.max(rpm / low))
+    });
+    swing
 }
 
 impl Forecast {

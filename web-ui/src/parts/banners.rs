@@ -119,6 +119,8 @@ pub fn Banners() -> impl IntoView {
             .and_then(|welcome| welcome.not_live.clone())
     });
     let trouble = app.about(&[Topic::Book], |link| link.mirror().book_trouble.clone());
+    let late = app.about(&[Topic::Book], |link| link.mirror().book_late_ms);
+    let chief = app.chief();
     let still = app.about(&[Topic::Record], standstill);
     view! {
         {move || not_live.get().flatten().map(|words| view! { <p class="banner not-live" data-test="not-live">{words}</p> })}
@@ -130,6 +132,13 @@ pub fn Banners() -> impl IntoView {
                         <span>{say(W::BookTroubleHint)}</span>
                     </div>
                 }
+            })
+        }}
+        {move || {
+            // Nothing that the crew at the car can do anything about.
+            late.get().flatten().filter(|_| chief.get()).map(|late| {
+                let seconds = format!("{:.1}", late as f64 / 1000.0);
+                view! { <p class="banner trouble" data-test="book-slow">{fill(W::BookSlow, &[&seconds])}</p> }
             })
         }}
         <StopBars/>

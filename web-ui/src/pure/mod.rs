@@ -2,6 +2,7 @@
 
 pub mod calls;
 pub mod clock;
+pub mod playback;
 pub mod route;
 pub mod show;
 pub mod trace;

@@ -20,7 +20,7 @@ mod warmup;
 use crate::{
     app::{App, LinkView},
     parts::{
-        banners::{Banners, Notices},
+        banners::{Banners, Notices, StopBars},
         bottom::Bottom,
         calls::{Incoming, Receipt, Takeover},
         header::Header,
@@ -121,7 +121,8 @@ fn Inside() -> impl IntoView {
             // What must never scroll away: the step, the link, and whether the readings are live at all; or that they are a replay.
             <div class="head">
                 {move || match deck.get() {
-                    Some(deck) => view! { <replay::ReplayHead deck=deck/> }.into_any(),
+                    // A stop that stands is true whatever is looked at; it stands outside what is played back.
+                    Some(deck) => view! { <StopBars/><replay::ReplayHead deck=deck/> }.into_any(),
                     None => view! { <Header/><Banners/> }.into_any(),
                 }}
                 // Under the step and the link, so that a call never hides that the link is lost.

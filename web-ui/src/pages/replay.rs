@@ -3,7 +3,7 @@
 
 use super::book::{day, lasted};
 use crate::{
-    app::{app, wall_time},
+    app::{LinkView, app, wall_time},
     parts::{pen::Feed, strip::StripOf},
     player::{self, Deck},
     pure::{playback::SPEEDS, route::Page},
@@ -139,6 +139,7 @@ pub fn ReplayHead(deck: Deck) -> impl IntoView {
             <div class="replay-when">
                 <span class="digits" data-test="replay-time" data-at=move || deck.at.get()>{move || wall_time(deck.at.get())}</span>
                 <span class="digits">{move || since().map(|since| fill(W::ReplaySince, &[&since]))}</span>
+                <Show when=move || matches!(*app.link.read(), LinkView::Lost(_))><strong data-test="replay-link-lost">{say(W::LinkLost)}</strong></Show>
                 <Show when=move || deck.waits.get()><span data-test="replay-waits">{say(W::ReplayWaits)}</span></Show>
             </div>
             <p class="replay-step" data-test="replay-step" data-step=move || step.get().map(|(.., key)| key)>

@@ -154,7 +154,7 @@ pub fn Banners() -> impl IntoView {
 
 /// Stops that stand until the chief lifts them.
 #[component]
-fn StopBars() -> impl IntoView {
+pub fn StopBars() -> impl IntoView {
     let app = app();
     let shown = app.about(&[Topic::Record, Topic::People], |link| stops(link.mirror()));
     let chief = app.chief();

@@ -90,7 +90,7 @@ async fn scrub(page: &Page, ms: i64) -> Result<()> {
     Ok(())
 }
 
-/// Waits until every strip shows what the file says for that moment; a channel that has read nothing has no strip.
+/// Waits until every strip shows what the file says for that moment, and no reading where it says none.
 async fn until_strips(page: &Page, state: &[Option<f64>]) {
     for (column, value) in COLUMNS.iter().zip(state) {
         let strip = format!("[data-test=\"strip-{}\"]", column.key);
@@ -99,7 +99,10 @@ async fn until_strips(page: &Page, state: &[Option<f64>]) {
                 page.until_shows(&format!("{strip}[data-value=\"{value}\"]"))
                     .await
             }
-            None => page.until_hides(&strip).await,
+            None => {
+                page.until_shows(&format!("{strip}[data-quality=\"none\"]"))
+                    .await
+            }
         }
     }
 }

@@ -274,13 +274,7 @@ pub fn Replay(deck: Deck) -> impl IntoView {
                         .unwrap_or_else(|| "?".to_owned())
                     })
                 });
-                // A channel that was never read has nothing to show.
-                let seen = Memo::new(move |was: Option<&bool>| was.copied().unwrap_or(false) || reading.read().value.is_some());
-                view! {
-                    <Show when=move || seen.get()>
-                        <StripOf channel=channel.clone() index=index reading=reading band=band typed=typed feed=Feed::Replay/>
-                    </Show>
-                }
+                view! { <StripOf channel=channel index=index reading=reading band=band typed=typed feed=Feed::Replay/> }
             })
             .collect_view()
     };

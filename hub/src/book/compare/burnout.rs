@@ -42,7 +42,7 @@ pub fn measure(speeds: &[(f64, f64)]) -> Option<(f64, f64)> {
     for &(t_s, value) in speeds {
         // Where a straight line between two readings crosses the middle.
         let crossed = |before: Option<(f64, f64)>| match before {
-            Some((was_s, was)) if (was - half) * (value - half) < 0.0 => {
+            Some((was_s, was)) if was != value && (was - half) * (value - half) <= 0.0 => {
                 was_s + (t_s - was_s) * (half - was) / (value - was)
             }
             _ => t_s,

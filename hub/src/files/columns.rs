@@ -6,13 +6,15 @@ use std::fmt::Write;
 
 /// A header is looked for in the first so many lines: recorders put a few of their own before it.
 const HEADER_WITHIN: usize = 60;
+/// Longest label of a channel, in characters.
+const LABEL: usize = 40;
 /// Names of channels that figures know (`docs/files.md`), and words that stand for them in headers (common practice, no
 /// source). The first that fits is proposed.
 const KNOWN: [(&str, Unit, &[&str]); 11] = [
     (
         "engine_rpm",
         Unit::Rpm,
-        &["rpm", "engine speed", "engine revs"],
+        &["rpm ", "engine rpm", "engine speed", "engine revs"],
     ),
     ("oil_pressure", Unit::Psi, &["oil p", "oil press"]),
     ("fuel_pressure", Unit::Psi, &["fuel p", "fuel press"]),
@@ -213,17 +215,24 @@ fn unit_of(header: &str) -> Option<Unit> {
     parts
         .into_iter()
         .flatten()
-        .find_map(|part| Unit::parse(plain(part).trim()))
+        .map(plain)
+        .filter(|part| !part.trim().is_empty())
+        .find_map(|part| Unit::parse(part.trim()))
 }
 
 /// A key for a column: of the car's own channels the one that it names, else one that figures know, else made of its words.
 fn name(header: &str, taken: &[Candidate], car: Option<&Car>) -> (String, Option<Unit>) {
-    let words: String = header
+    let bare = header.split(['[', '(', ';']).next().unwrap_or(header);
+    let bare = if bare.trim().is_empty() { header } else { bare };
+    let words: String = bare
         .to_lowercase()
         .chars()
         .map(|c| if c.is_ascii_alphanumeric() { c } else { ' ' })
         .collect();
     let words = words.split_whitespace().collect::<Vec<_>>().join(" ");
+    let unit = unit_of(header);
+    // A header that names a unit of another kind means something else.
+    let kind = |of: Unit| unit.is_none_or(|unit| unit.dimension() == of.dimension());
     let free = |key: &str| taken.iter().all(|candidate| candidate.key != key);
     let own = car.iter().flat_map(|car| &car.channels).find(|channel| {
         let key = channel.key.as_str().replace('_', " ");
@@ -233,14 +242,14 @@ fn name(header: &str, taken: &[Candidate], car: Option<&Car>) -> (String, Option
     if let Some(channel) = own {
         return (channel.key.to_string(), Some(channel.unit));
     }
+    // A word that is looked for begins one in the header.
+    let padded = format!(" {words} ");
+    let says = |word: &&str| padded.contains(&format!(" {word}"));
     let known = KNOWN
         .iter()
-        .find(|(key, _, says)| says.iter().any(|word| words.contains(word)) && free(key));
-    if let Some((key, unit, _)) = known {
-        return (
-            (*key).to_owned(),
-            Some(*unit).filter(|_| unit_of(header).is_none()),
-        );
+        .find(|(key, of, words)| words.iter().any(|word| says(&word)) && kind(*of) && free(key));
+    if let Some((key, of, _)) = known {
+        return ((*key).to_owned(), Some(*of).filter(|_| unit.is_none()));
     }
     let mut made = words.replace(' ', "_");
     if !made.starts_with(|c: char| c.is_ascii_lowercase()) {
@@ -300,11 +309,13 @@ pub fn car_file(
                 )
             }
         };
+        let label = own.map_or(candidate.header.as_str(), |channel| channel.label.as_str());
+        let label: String = label.chars().take(LABEL).collect();
         let _ = write!(
             out,
             "\n[[channel]]\nkey = {:?}\nlabel = {:?}\nunit = \"{}\"\nplausible = [{}, {}]\ncolumn = {:?}\n",
             candidate.key,
-            own.map_or(candidate.header.as_str(), |channel| channel.label.as_str()),
+            label,
             shown.symbol(),
             range.0,
             range.1,
@@ -355,7 +366,7 @@ mod tests {
                 ("engine_rpm", Some(Unit::Rpm), 1, 0.0, 1500.0),
                 ("oil_pressure", Some(Unit::Bar), 1, 0.1, 4.4),
                 ("head_temp", Some(Unit::DegC), 1, 21.0, 24.0),
-                ("head_temp_c", Some(Unit::DegC), 2, 20.0, 22.0),
+                ("head_temp_2", Some(Unit::DegC), 2, 20.0, 22.0),
             ]
         );
         assert_eq!(columns.others, ["Mode"]);

@@ -137,6 +137,24 @@ pub(super) fn tail_parts(conn: &Connection, warmup: i64) -> Result<Vec<TailPart>
     Ok(parts.collect::<Result<_, _>>()?)
 }
 
+/// Rows of a warm-up that are in no block and not in the tail: first and last of each gap.
+pub(super) fn missing_rows(conn: &Connection, warmup: i64) -> Result<Vec<(i64, i64)>, BookError> {
+    let mut query = conn.prepare_cached(
+        "SELECT first_row, rows FROM (SELECT first_row, rows FROM blocks WHERE warmup = ?1
+             UNION ALL SELECT first_row, rows FROM tail WHERE warmup = ?1) ORDER BY first_row",
+    )?;
+    let mut gaps = Vec::new();
+    let mut due = 0;
+    for part in query.query_map([warmup], |row| Ok((row.get(0)?, row.get(1)?)))? {
+        let (first, rows): (i64, i64) = part?;
+        if first > due {
+            gaps.push((due, first - 1));
+        }
+        due = due.max(first + rows);
+    }
+    Ok(gaps)
+}
+
 /// The number that the next row of a warm-up gets.
 pub(super) fn next_row(conn: &Connection, warmup: i64) -> Result<i64, BookError> {
     let end =

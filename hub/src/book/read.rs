@@ -3,7 +3,7 @@
 
 use super::{
     BookError, Loaded,
-    blocks::{block_list, read_block, sums_hold, tail_parts},
+    blocks::{block_list, missing_rows, read_block, sums_hold, tail_parts},
     rows::Rows,
     store,
 };
@@ -446,6 +446,9 @@ impl Reader {
                 lost.push(format!("tail {n}: {error}"));
             }
         }
+        for (from, to) in missing_rows(&tx, entry.n)? {
+            lost.push(format!("rows {from} to {to} are missing"));
+        }
         Ok(lost)
     }
 
@@ -487,7 +490,10 @@ impl Reader {
         };
         let mut have = Vec::new();
         for (_, tail) in tail_parts(&tx, entry.n)?.into_iter().rev() {
-            have = look(&tail?);
+            // A part that is damaged is left out here, and named by `damage`.
+            if let Ok(tail) = tail {
+                have = look(&tail);
+            }
         }
         // Backwards from the block that holds the time, and only for channels that no later block had a reading of.
         let mut back = tx.prepare_cached(

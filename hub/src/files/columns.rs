@@ -247,7 +247,7 @@ fn name(header: &str, taken: &[Candidate], car: Option<&Car>) -> (String, Option
     let says = |word: &&str| padded.contains(&format!(" {word}"));
     let known = KNOWN
         .iter()
-        .find(|(key, of, words)| words.iter().any(|word| says(&word)) && kind(*of) && free(key));
+        .find(|(key, of, words)| words.iter().any(says) && kind(*of) && free(key));
     if let Some((key, of, _)) = known {
         return ((*key).to_owned(), Some(*of).filter(|_| unit.is_none()));
     }

@@ -155,3 +155,97 @@ fn who_is_compared_with_whom() {
         other => panic!("{:?}", other.map(|_| ())),
     }
 }
+
+/// Two warm-ups by the demo's sheet to the line, whose engine speed rises in the burn-out for as long and as high as planted.
+#[test]
+fn burn_outs_are_told_with_their_time_and_peak() {
+    use spinover_protocol::event::{Event, EventBody};
+    let dir = tempfile::tempdir().unwrap();
+    let (book, _) = Book::open(dir.path()).unwrap();
+    let car = spinover::files::demo::car().unwrap().car;
+    let sheets = spinover::files::demo::sheets().unwrap();
+    let sheet = sheets
+        .into_iter()
+        .find(|sheet| sheet.phase(&"burnout".into()).is_some())
+        .unwrap();
+    let rpm = car.channel(&"engine_rpm".into()).unwrap().0;
+    let mut seq = 1;
+    for (id, begun_at, length_s, peak) in [
+        ("one", 1_779_000_000_000i64, 3.0, 7_900.0),
+        ("two", 1_779_000_000_000 + DAY, 4.0, 7_600.0),
+    ] {
+        let mut events = Vec::new();
+        let mut say = |at, body| {
+            events.push(Event {
+                seq,
+                at,
+                by: Some(who("Ada")),
+                command: None,
+                body,
+            });
+            seq += 1;
+        };
+        say(
+            begun_at,
+            EventBody::WarmupBegun {
+                id: id.to_owned(),
+                sheet: Box::new(sheet.clone()),
+                car: Box::new(car.clone()),
+                today: Box::default(),
+            },
+        );
+        let mut at = begun_at;
+        let mut burn = (0, 0);
+        for (phase, step) in sheet.steps() {
+            if phase.key.as_str() == "burnout" && burn.0 == 0 {
+                burn.0 = at;
+            }
+            at += 10_000;
+            say(
+                at,
+                EventBody::StepMarked {
+                    step: step.key.clone(),
+                    readings: Default::default(),
+                },
+            );
+            if phase.key.as_str() == "burnout" {
+                burn.1 = at;
+            }
+        }
+        say(at + 1, EventBody::WarmupClosed {});
+        answer(book.append(events)).unwrap();
+        // Straight up and down at the planted times, so that the width at half height is the planted one.
+        let top = (burn.0 + 8_000, burn.0 + 8_000 + (length_s * 1000.0) as i64);
+        for t in (begun_at..at).step_by(20) {
+            let value = if (top.0..top.1).contains(&t) {
+                peak
+            } else {
+                2_100.0
+            };
+            book.readings(id, vec![(rpm, t * 1000, value)]);
+        }
+    }
+    answer(book.flush()).unwrap();
+    let found = compare(&book.reader().unwrap(), "two", &Wish::default()).unwrap();
+    let told: Vec<(&str, f64, f64)> = found
+        .burnouts
+        .iter()
+        .map(|burnout| (burnout.warmup.as_str(), burnout.length_s, burnout.peak))
+        .collect();
+    assert_eq!(
+        told.iter().map(|told| (told.0, told.2)).collect::<Vec<_>>(),
+        [("one", 7_900.0), ("two", 7_600.0)]
+    );
+    assert!(
+        (told[0].1 - 3.0).abs() < 0.021 && (told[1].1 - 4.0).abs() < 0.021,
+        "{told:?}"
+    );
+    let lines = words(&found);
+    assert!(
+        lines
+            .iter()
+            .any(|line| line == "burn-out: 4.0 s, highest engine speed 7600 rpm"),
+        "{lines:?}"
+    );
+    assert!(html(&found).contains("<h2>Burn-outs</h2>"));
+}

@@ -4,7 +4,7 @@ mod book_kit;
 
 use book_kit::*;
 use rand::{Rng, SeedableRng, rngs::SmallRng};
-use spinover::book::{BLOCK_ROWS, Book, BookError, Reader, check::check, export};
+use spinover::book::{BLOCK_ROWS, Book, BookError, Reader, check::check, export, replay};
 use std::path::Path;
 
 const ROWS: i64 = 3 * BLOCK_ROWS as i64;
@@ -33,8 +33,13 @@ fn spoil(dir: &Path, sql: &str) {
 fn a_sound_book_is_found_sound() {
     let dir = tempfile::tempdir().unwrap();
     filled(dir.path());
-    let findings = check(&Reader::open(dir.path()).unwrap());
+    let reader = Reader::open(dir.path()).unwrap();
+    let findings = check(&reader);
     assert!(findings.sound(), "{findings:?}");
+    assert_eq!(
+        replay::open(&reader, "w").unwrap().lost,
+        Vec::<String>::new()
+    );
     assert_eq!(
         (
             findings.warmups,
@@ -86,6 +91,15 @@ fn one_changed_byte_costs_one_column_of_one_block_and_is_named() {
         let text = String::from_utf8(out).unwrap();
         assert_eq!(text.lines().count() as i64, rows, "{sql}");
         assert_eq!(text.matches("\"ch").count() as i64, readings, "{sql}");
+        // Played back, it says what is missing, and shows the rest.
+        assert!(
+            !replay::open(&reader, "w").unwrap().lost.is_empty(),
+            "{sql}"
+        );
+        assert_eq!(
+            replay::frames(&reader, "w", 0, 1_000, 100).unwrap().len(),
+            11
+        );
     }
 }
 

@@ -4,7 +4,7 @@ mod book_kit;
 
 use book_kit::*;
 use rand::{Rng, SeedableRng, rngs::SmallRng};
-use spinover::book::{Book, Part};
+use spinover::book::{Book, Part, replay};
 use std::time::{Duration, Instant};
 
 const CHANNELS: usize = 24;
@@ -62,10 +62,8 @@ fn size_speed_and_scrubbing() {
         "{readings} readings in {took:.1} s: {:.0} a second",
         readings / took
     );
-    println!(
-        "{:.3} bytes a reading packed",
-        extent.bytes as f64 / readings
-    );
+    let packed = extent.bytes as f64 / readings;
+    println!("{packed:.3} bytes a reading packed");
 
     let mut rng = SmallRng::seed_from_u64(2);
     let mut times: Vec<Duration> = (0..300)
@@ -76,10 +74,26 @@ fn size_speed_and_scrubbing() {
             began.elapsed()
         })
         .collect();
+    let at = (quantile(&mut times, 0.5), quantile(&mut times, 0.99));
+    println!(
+        "last values at a point: median {:.1} ms, 99 % {:.1} ms",
+        at.0, at.1
+    );
+    // What a phone asks for when the line is moved: the two minutes before the point, as frames.
+    let mut times: Vec<Duration> = (0..200)
+        .map(|_| {
+            let to = rng.random_range(120_000..rows * 10);
+            let began = Instant::now();
+            let frames = replay::frames(&reader, "w", to - 120_000, to, 500).unwrap();
+            let text = serde_json::to_vec(&frames).unwrap();
+            assert!(frames.len() == 241 && text.len() > 10_000);
+            began.elapsed()
+        })
+        .collect();
+    let seek = (quantile(&mut times, 0.5), quantile(&mut times, 0.99));
     println!(
         "scrub to a point: median {:.1} ms, 99 % {:.1} ms",
-        quantile(&mut times, 0.5),
-        quantile(&mut times, 0.99)
+        seek.0, seek.1
     );
     let mut times: Vec<Duration> = (0..100)
         .map(|_| {
@@ -125,6 +139,23 @@ fn size_speed_and_scrubbing() {
     let bytes = std::fs::metadata(&path).unwrap().len() as f64 / (part as f64 * CHANNELS as f64);
     let speed = part as f64 * CHANNELS as f64 / began.elapsed().as_secs_f64();
     println!("plain rows: {bytes:.3} bytes a reading, {speed:.0} a second");
+    drop(reader);
+    let closing = tokio::runtime::Builder::new_current_thread()
+        .build()
+        .unwrap();
+    closing.block_on(book.close()).unwrap();
+    let file = std::fs::metadata(dir.path().join("spinover.db"))
+        .unwrap()
+        .len() as f64
+        / readings;
+    // File against file, with all that SQLite adds to either.
+    println!(
+        "{{\"readings\":{readings},\"bytes_per_reading\":{packed:.3},\"file_bytes_per_reading\":{file:.3},\"rows_bytes_per_reading\":{bytes:.3},\"vs_rows_ratio\":{:.4},\"write_speed_vs_rows_ratio\":{:.2},\"seek_ms_p50\":{:.1},\"seek_ms_p99\":{:.1}}}",
+        file / bytes,
+        readings / took / speed,
+        seek.0,
+        seek.1
+    );
 }
 
 #[test]

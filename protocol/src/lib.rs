@@ -10,10 +10,12 @@
 //! - [`car`], [`sheet`]: the car and the procedure as a phone needs to know them;
 //! - [`today`]: what people measure and set for the figures;
 //! - [`link`]: the phone's side of a connection as a state machine, which the app, the tests and any simulation run;
+//! - [`book`]: the book's list and a warm-up played back, over plain HTTP;
 //! - [`units`]: exact conversions between the units that crews use.
 #![forbid(unsafe_code)]
 
 pub mod alarm;
+pub mod book;
 pub mod car;
 pub mod event;
 pub mod link;

@@ -115,6 +115,8 @@ pub struct Mirror {
     pub figures: Vec<FigureNow>,
     /// The disk's trouble, while it refuses.
     pub book_trouble: Option<String>,
+    /// How many milliseconds of readings a power cut could have cost of late, where that is more than is promised.
+    pub book_late_ms: Option<u64>,
     /// A stop call heard before its event: words, who, and the command that the event will carry.
     pub stop_now: Option<(String, Who, CommandId)>,
 }
@@ -359,7 +361,12 @@ impl Link {
             HubMessage::Presence { people } => self.mirror.people = people,
             HubMessage::Sources { sources } => self.mirror.sources = sources,
             HubMessage::Figures { figures } => self.mirror.figures = figures,
-            HubMessage::Book { writing, trouble } => {
+            HubMessage::Book {
+                writing,
+                trouble,
+                late_ms,
+            } => {
+                self.mirror.book_late_ms = late_ms;
                 self.mirror.book_trouble = (!writing)
                     .then(|| trouble.unwrap_or_else(|| "the book cannot be written".to_owned()));
             }

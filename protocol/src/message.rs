@@ -273,6 +273,10 @@ pub enum HubMessage {
         /// What the disk said.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         trouble: Option<String>,
+        /// The disk is slow: a power cut could have cost the last so many milliseconds of readings, at the worst of late.
+        /// Absent while it keeps up.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        late_ms: Option<u64>,
     },
     /// A command was accepted, and its event is on the disk.
     Ack {

@@ -261,14 +261,25 @@ impl App {
     /// Goes to a page.
     pub fn go(self, page: Page) {
         OPENED_HERE.set(false);
-        let _ = window().location().set_hash(&Route::hash(page, None));
+        let _ = window().location().set_hash(&Route::hash(page, None, None));
+    }
+
+    /// Plays a warm-up of the book back.
+    pub fn replay(self, id: &str) {
+        OPENED_HERE.set(false);
+        let hash = Route::hash(Page::Replay, Some(id), None);
+        let _ = window().location().set_hash(&hash);
+    }
+
+    fn of_untracked(self) -> Option<String> {
+        self.route.with_untracked(|route| route.of.clone())
     }
 
     /// Lays something over the page; the phone's back button takes it away again.
     pub fn open(self, over: Over) {
         let page = self.page_untracked();
         let had = self.route.with_untracked(|route| route.over.is_some());
-        let hash = Route::hash(page, Some(&over));
+        let hash = Route::hash(page, self.of_untracked().as_deref(), Some(&over));
         if had {
             self.replace(&hash);
         } else {
@@ -282,7 +293,8 @@ impl App {
         if OPENED_HERE.replace(false) {
             let _ = window().history().map(|history| history.back());
         } else {
-            self.replace(&Route::hash(self.page_untracked(), None));
+            let of = self.of_untracked();
+            self.replace(&Route::hash(self.page_untracked(), of.as_deref(), None));
         }
     }
 

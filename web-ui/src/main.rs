@@ -12,9 +12,13 @@ mod words;
 #[cfg(target_arch = "wasm32")]
 mod app;
 #[cfg(target_arch = "wasm32")]
+mod ask;
+#[cfg(target_arch = "wasm32")]
 mod pages;
 #[cfg(target_arch = "wasm32")]
 mod parts;
+#[cfg(target_arch = "wasm32")]
+mod player;
 #[cfg(target_arch = "wasm32")]
 mod socket;
 #[cfg(target_arch = "wasm32")]

@@ -23,7 +23,7 @@ cargo xtask TASK
   demo --real [ARGS]  the same with a real engine's cold start replayed
   test [ARGS]         set up, build, find or install Chromium, and run every test; ARGS go to `cargo test`
   shots [PAGE]        screenshots of each page at the size of a phone, a tablet and a wall, into docs/shots
-  bench NAME [ARGS]   one measurement; without a name, the list of them
+  bench NAME [ARGS]   one measurement; without a name, the list of them; --json for one line of numbers
   package             the release binary, stripped, with demo files and a service unit, as an archive in target/package
 
 `setup` is called by the others. `demo --release` is the optimised hub: slower to build, and not needed to run a pit.

@@ -1,6 +1,6 @@
 //! Whether a book is sound, read from beginning to end. Changes nothing.
 
-use super::{BookError, Reader, read};
+use super::{BookError, Reader, blocks as tables, read};
 use rusqlite::Connection;
 use serde::Serialize;
 
@@ -142,7 +142,7 @@ fn blocks(conn: &Connection, findings: &mut Findings) -> Result<(), BookError> {
         }
         expected.1 = first + count;
         let mut lost = Vec::new();
-        match read::read_block(conn, block, None, &mut lost) {
+        match tables::read_block(conn, block, None, &mut lost) {
             Ok(rows) => {
                 findings.readings += rows.readings() as u64;
                 findings.blocks += u64::from(lost.is_empty());
@@ -160,7 +160,7 @@ fn tail(conn: &Connection, findings: &mut Findings) -> Result<(), BookError> {
         .query_map([], |row| row.get(0))?
         .collect::<Result<_, _>>()?;
     for warmup in warmups {
-        for (n, rows) in read::tail_parts(conn, warmup)? {
+        for (n, rows) in tables::tail_parts(conn, warmup)? {
             match rows {
                 Ok(rows) => findings.readings += rows.readings() as u64,
                 Err(error) => findings.wrong(format!("tail {n}: {error}")),

@@ -1,7 +1,7 @@
 //! The transactions that put events and readings into the tables. Each either holds as a whole or left nothing.
 
 use super::{
-    BookError, read,
+    BookError, blocks,
     rows::{Rows, pack_times},
     store,
 };
@@ -91,7 +91,7 @@ pub(super) fn commit(
     for (n, rows, bytes) in plain {
         let first = match known.get(n) {
             Some(first) => *first,
-            None => read::next_row(&tx, *n)?,
+            None => blocks::next_row(&tx, *n)?,
         };
         tx.prepare_cached(
             "INSERT INTO tail (warmup, first_row, rows, plain, sum) VALUES (?1,?2,?3,?4,?5)",
@@ -134,7 +134,7 @@ pub(super) fn seal(
                 packed.count as i64,
                 packed.rows,
                 packed.values,
-                read::column_sum(packed)
+                blocks::column_sum(packed)
             ])?;
     }
     tx.execute(

@@ -8,13 +8,16 @@
 //!
 //! What the tables hold is in `docs/book.md`.
 
+mod blocks;
 pub mod check;
 mod commit;
 pub mod compare;
 mod edit;
 pub mod export;
 pub mod import;
+mod inbox;
 mod read;
+pub mod replay;
 pub mod report;
 mod rows;
 mod store;
@@ -31,8 +34,10 @@ use std::{
 };
 use tokio::sync::{oneshot, watch};
 
-/// Readings are committed at least this often, in milliseconds. With the time of a commit it stays under the 250 ms of
-/// readings that a power cut may cost.
+/// A power cut may cost readings of so many milliseconds. Where the disk is too slow for that, [`BookHealth`] says so.
+pub const PROMISED_MS: u64 = 250;
+/// Readings wait at most this long for a commit, in milliseconds; less where commits take longer than the rest of
+/// [`PROMISED_MS`].
 pub const FLUSH_MS: u64 = 200;
 /// Rows in a block, at least; a flood makes larger ones. At 100 rows a second a block is 41 s.
 pub const BLOCK_ROWS: usize = 4096;
@@ -114,6 +119,9 @@ pub struct BookHealth {
     pub trouble: Option<String>,
     /// Readings that were dropped since the hub started because the queue was full.
     pub dropped_readings: u64,
+    /// How long readings had waited, at the worst of late, when they reached the disk, in milliseconds: a power cut could
+    /// have cost as much. Nought while it is within [`PROMISED_MS`].
+    pub late_ms: u64,
 }
 
 /// What the book holds when it is opened.

@@ -2,13 +2,16 @@
 //! left out and named, never guessed.
 
 use super::{
-    BookError, Loaded, Unreadable,
-    rows::{Column, PackedColumn, Rows, unpack_times},
+    BookError, Loaded,
+    blocks::{block_list, missing_rows, read_block, sums_hold, tail_parts},
+    rows::Rows,
     store,
 };
-use rusqlite::{Connection, OptionalExtension, Row, params};
+use rusqlite::{Connection, Row, params};
 use serde::Serialize;
-use spinover_protocol::{CommandId, Millis, Seq, car::Channel, event::Event, record::Record};
+use spinover_protocol::{
+    CommandId, Millis, Seq, book::Listed, car::Channel, event::Event, record::Record,
+};
 use std::{collections::BTreeMap, path::Path};
 
 /// How many of the latest commands are remembered across a restart.
@@ -57,16 +60,32 @@ pub struct WarmupEntry {
 }
 
 impl WarmupEntry {
-    /// Whether all of these words occur in what people would look for it by: id and date, car, sheet, place, weather,
-    /// driver, note, tags. Capitals do not matter.
+    /// Whether all of these words occur in what people would look for it by; see [`Listed::matches`].
     pub fn matches(&self, words: &[String]) -> bool {
-        let mut text = [&self.id, &self.team, &self.car, &self.sheet, &self.source]
-            .into_iter()
-            .chain([&self.place, &self.weather, &self.driver, &self.note])
-            .chain(&self.tags)
-            .fold(String::new(), |text, part| text + part + "\n");
-        text = text.to_lowercase();
-        words.iter().all(|word| text.contains(&word.to_lowercase()))
+        self.listed().matches(words)
+    }
+
+    /// As phones read it.
+    pub fn listed(&self) -> Listed {
+        let this = self.clone();
+        Listed {
+            id: this.id,
+            begun_at: this.begun_at,
+            closed_at: this.closed_at,
+            sheet: this.sheet,
+            team: this.team,
+            car: this.car,
+            source: this.source,
+            place: this.place,
+            weather: this.weather,
+            driver: this.driver,
+            note: this.note,
+            tags: this.tags,
+            photos: this.photos,
+            deleted_at: this.deleted_at,
+            deleted_by: this.deleted_by,
+            kept_until: this.deleted_at.map(|at| at + super::KEEP_DELETED_MS),
+        }
     }
 }
 
@@ -409,6 +428,30 @@ impl Reader {
         Ok(lost)
     }
 
+    /// What of a warm-up's readings is not as it was written, by its check numbers alone: fast, since nothing is unpacked.
+    ///
+    /// # Errors
+    /// As for [`Reader::warmup`].
+    pub fn damage(&self, id: &str) -> Result<Vec<String>, BookError> {
+        let entry = self.warmup(id)?;
+        let tx = self.conn.unchecked_transaction()?;
+        let mut lost = Vec::new();
+        for block in block_list(&tx, entry.n, Part::default())? {
+            if let Err(error) = sums_hold(&tx, block, &mut lost) {
+                lost.push(format!("block {block}: {error}"));
+            }
+        }
+        for (n, tail) in tail_parts(&tx, entry.n)? {
+            if let Err(error) = tail {
+                lost.push(format!("tail {n}: {error}"));
+            }
+        }
+        for (from, to) in missing_rows(&tx, entry.n)? {
+            lost.push(format!("rows {from} to {to} are missing"));
+        }
+        Ok(lost)
+    }
+
     /// All of a warm-up's readings at once, and what could not be read.
     ///
     /// # Errors
@@ -447,7 +490,10 @@ impl Reader {
         };
         let mut have = Vec::new();
         for (_, tail) in tail_parts(&tx, entry.n)?.into_iter().rev() {
-            have = look(&tail?);
+            // A part that is damaged is left out here, and named by `damage`.
+            if let Ok(tail) = tail {
+                have = look(&tail);
+            }
         }
         // Backwards from the block that holds the time, and only for channels that no later block had a reading of.
         let mut back = tx.prepare_cached(
@@ -470,109 +516,4 @@ impl Reader {
         }
         Ok(found)
     }
-}
-
-fn block_list(conn: &Connection, warmup: i64, part: Part) -> Result<Vec<i64>, BookError> {
-    let mut query = conn.prepare_cached(
-        "SELECT n FROM blocks WHERE warmup = ?1 AND to_us >= ?2 AND from_us <= ?3 ORDER BY first_row",
-    )?;
-    let (from, to) = (
-        part.from_us.unwrap_or(i64::MIN),
-        part.to_us.unwrap_or(i64::MAX),
-    );
-    Ok(query
-        .query_map(params![warmup, from, to], |row| row.get(0))?
-        .collect::<Result<_, _>>()?)
-}
-
-/// One block; columns that cannot be read are left out and named in `lost`.
-pub(super) fn read_block(
-    conn: &Connection,
-    block: i64,
-    channels: Option<&[u16]>,
-    lost: &mut Vec<String>,
-) -> Result<Rows, BookError> {
-    let mut query = conn.prepare_cached("SELECT rows, times, sum FROM blocks WHERE n = ?1")?;
-    let (count, times, sum): (i64, Vec<u8>, i64) =
-        query.query_row([block], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
-    if store::sum(&[&times]) != sum {
-        return Err(BookError::Unreadable(
-            "its times are not as they were written".to_owned(),
-        ));
-    }
-    let count = usize::try_from(count)
-        .map_err(|_| BookError::Unreadable("a negative number of rows".to_owned()))?;
-    let mut rows = Rows {
-        times_us: unpack_times(&times, count)?,
-        columns: BTreeMap::new(),
-    };
-    let mut query = conn.prepare_cached(
-        "SELECT channel, count, rows, vals, sum FROM columns WHERE block = ?1 ORDER BY channel",
-    )?;
-    let mut found = query.query([block])?;
-    loop {
-        let row = match found.next() {
-            Ok(Some(row)) => row,
-            Ok(None) => break,
-            Err(error) => {
-                lost.push(format!("block {block}, its later channels: {error}"));
-                break;
-            }
-        };
-        let channel: u16 = row.get(0)?;
-        if channels.is_some_and(|wanted| !wanted.contains(&channel)) {
-            continue;
-        }
-        match read_column(row, count) {
-            Ok(column) => drop(rows.columns.insert(channel, column)),
-            Err(error) => lost.push(format!("block {block}, channel {channel}: {error}")),
-        }
-    }
-    Ok(rows)
-}
-
-fn read_column(row: &Row, of_rows: usize) -> Result<Column, BookError> {
-    let packed = PackedColumn {
-        count: row.get::<_, i64>(1)? as usize,
-        rows: row.get(2)?,
-        values: row.get(3)?,
-    };
-    if column_sum(&packed) != row.get::<_, i64>(4)? {
-        return Err(BookError::Unreadable("not as it was written".to_owned()));
-    }
-    Ok(Column::unpack(&packed, of_rows)?)
-}
-
-/// The check number of a packed column.
-pub(super) fn column_sum(packed: &PackedColumn) -> i64 {
-    store::sum(&[packed.rows.as_deref().unwrap_or_default(), &packed.values])
-}
-
-type TailPart = (i64, Result<Rows, BookError>);
-
-/// The parts of a warm-up's tail in order.
-pub(super) fn tail_parts(conn: &Connection, warmup: i64) -> Result<Vec<TailPart>, BookError> {
-    let mut query =
-        conn.prepare_cached("SELECT n, plain, sum FROM tail WHERE warmup = ?1 ORDER BY first_row")?;
-    let parts = query.query_map([warmup], |row| {
-        let (n, plain, sum): (i64, Vec<u8>, i64) = (row.get(0)?, row.get(1)?, row.get(2)?);
-        let rows = match store::sum(&[&plain]) == sum {
-            true => Rows::from_tail(&plain).map_err(BookError::from),
-            false => Err(Unreadable("not as it was written".to_owned()).into()),
-        };
-        Ok((n, rows))
-    })?;
-    Ok(parts.collect::<Result<_, _>>()?)
-}
-
-/// The number that the next row of a warm-up gets.
-pub(super) fn next_row(conn: &Connection, warmup: i64) -> Result<i64, BookError> {
-    let end =
-        "SELECT max(first_row + rows) FROM (SELECT first_row, rows FROM blocks WHERE warmup = ?1
-               UNION ALL SELECT first_row, rows FROM tail WHERE warmup = ?1)";
-    let end: Option<i64> = conn
-        .query_row(end, [warmup], |row| row.get(0))
-        .optional()?
-        .flatten();
-    Ok(end.unwrap_or(0))
 }

@@ -2,9 +2,9 @@
 //! hub, the network, or what the events mean beyond which warm-up they belong to.
 
 use super::{
-    BLOCK_ROWS, BookError, BookHealth, FLUSH_MS, Loaded, QUEUE_READINGS,
+    BLOCK_ROWS, BookError, BookHealth, Loaded, QUEUE_READINGS, blocks,
     commit::{Desk, Ids, Planned, commit, seal},
-    read,
+    inbox::{Answer, Batch, Pace, Shared, TAKE_READINGS, Taken},
     rows::{Reading, Rows},
     store,
 };
@@ -14,50 +14,18 @@ use spinover_protocol::{
     event::{Event, EventBody},
 };
 use std::{
-    collections::{BTreeMap, BTreeSet, HashMap, VecDeque},
+    collections::{BTreeMap, BTreeSet, HashMap},
     path::{Path, PathBuf},
-    sync::{Arc, Condvar, Mutex, MutexGuard},
+    sync::{Arc, Mutex},
     thread::JoinHandle,
     time::{Duration, Instant},
 };
 use tokio::sync::{oneshot, watch};
 
-/// Readings that one transaction takes at most, so that a flood does not make events wait for a huge one.
-const TAKE_READINGS: usize = 65_536;
 /// Waits between attempts while the disk fails: the first, and the longest.
 const BACKOFF: (Duration, Duration) = (Duration::from_millis(100), Duration::from_secs(5));
 /// Attempts that are still made when the hub wants to end.
 const LAST_ATTEMPTS: u32 = 2;
-
-pub(super) type Answer = oneshot::Sender<Result<(), BookError>>;
-type Ask = Box<dyn FnOnce(Result<Desk, BookError>) + Send>;
-
-#[derive(Default)]
-struct Inbox {
-    appends: Vec<(Vec<Event>, Answer)>,
-    /// Batches with the id of their warm-up, and when the oldest of them came.
-    batches: VecDeque<(Arc<str>, Vec<Reading>)>,
-    oldest: Option<Instant>,
-    queued: usize,
-    dropped: u64,
-    asks: Vec<Ask>,
-    closing: bool,
-    ended: bool,
-}
-
-struct Shared {
-    inbox: Mutex<Inbox>,
-    wake: Condvar,
-}
-
-impl Shared {
-    /// Nothing that holds the lock can panic half-way, so a poisoned lock still guards sound data.
-    fn inbox(&self) -> MutexGuard<'_, Inbox> {
-        self.inbox
-            .lock()
-            .unwrap_or_else(std::sync::PoisonError::into_inner)
-    }
-}
 
 /// The handle of the thread.
 pub(super) struct Writer {
@@ -105,17 +73,16 @@ impl Writer {
             writing: true,
             trouble: None,
             dropped_readings: 0,
+            late_ms: 0,
         });
-        let shared = Arc::new(Shared {
-            inbox: Mutex::new(Inbox::default()),
-            wake: Condvar::new(),
-        });
+        let shared = Arc::new(Shared::default());
         let mut thread = Thread {
             dir: dir.to_owned(),
             conn,
             shared: shared.clone(),
             health,
             state,
+            pace: Pace::default(),
             seal_trouble: None,
             given_up: None,
             _lock: lock,
@@ -154,15 +121,18 @@ impl Writer {
         // The thread sleeps until the oldest batch is due, so only the first one and a flood need to wake it.
         let was = inbox.queued;
         inbox.queued += batch.len();
-        if inbox.oldest.is_none() || (was < TAKE_READINGS && inbox.queued >= TAKE_READINGS) {
-            inbox.oldest.get_or_insert_with(Instant::now);
+        if inbox.batches.is_empty() || (was < TAKE_READINGS && inbox.queued >= TAKE_READINGS) {
             self.shared.wake.notify_one();
         }
-        let id = match inbox.batches.back() {
-            Some((last, _)) if **last == *warmup => last.clone(),
+        let warmup = match inbox.batches.back() {
+            Some(last) if *last.warmup == *warmup => last.warmup.clone(),
             _ => Arc::from(warmup),
         };
-        inbox.batches.push_back((id, batch));
+        inbox.batches.push_back(Batch {
+            warmup,
+            came: Instant::now(),
+            readings: batch,
+        });
     }
 
     pub(super) fn health(&self) -> watch::Receiver<BookHealth> {
@@ -234,6 +204,7 @@ struct Thread {
     shared: Arc<Shared>,
     health: watch::Sender<BookHealth>,
     state: State,
+    pace: Pace,
     /// Why the last block could not be sealed, and when to try again.
     seal_trouble: Option<(BookError, Instant)>,
     /// What was given up on the way out; nothing is written after it, so that the journal has no gap.
@@ -269,7 +240,12 @@ impl Thread {
     fn run(&mut self) {
         let _ending = Ending(self.shared.clone(), self.health.clone());
         loop {
-            let (appends, batches, asks, closing) = self.take();
+            let Taken {
+                appends,
+                batches,
+                asks,
+                closing,
+            } = self.shared.take(self.pace.wait());
             let (planned, answers) = self.plan(appends);
             let outcome = self.write(&planned, batches);
             for answer in answers {
@@ -291,69 +267,6 @@ impl Thread {
                 return;
             }
         }
-    }
-
-    /// Waits until there is something to do, and takes it.
-    #[expect(
-        clippy::type_complexity,
-        reason = "the parts of the inbox, named where they are taken apart"
-    )]
-    fn take(
-        &self,
-    ) -> (
-        Vec<(Vec<Event>, Answer)>,
-        Vec<(Arc<str>, Vec<Reading>)>,
-        Vec<Ask>,
-        bool,
-    ) {
-        let mut inbox = self.shared.inbox();
-        loop {
-            let due = inbox
-                .oldest
-                .map(|oldest| oldest + Duration::from_millis(FLUSH_MS));
-            let wait = due.map(|due| due.saturating_duration_since(Instant::now()));
-            if !inbox.appends.is_empty()
-                || !inbox.asks.is_empty()
-                || inbox.closing
-                || inbox.queued >= TAKE_READINGS
-                || wait.is_some_and(|wait| wait.is_zero())
-            {
-                break;
-            }
-            inbox = match wait {
-                Some(wait) => {
-                    self.shared
-                        .wake
-                        .wait_timeout(inbox, wait)
-                        .unwrap_or_else(std::sync::PoisonError::into_inner)
-                        .0
-                }
-                None => self
-                    .shared
-                    .wake
-                    .wait(inbox)
-                    .unwrap_or_else(std::sync::PoisonError::into_inner),
-            };
-        }
-        let everything = inbox.closing || !inbox.asks.is_empty();
-        let mut batches = Vec::new();
-        let mut taken = 0;
-        while let Some((_, batch)) = inbox.batches.front() {
-            if !everything && taken >= TAKE_READINGS {
-                break;
-            }
-            taken += batch.len();
-            batches.extend(inbox.batches.pop_front());
-        }
-        inbox.queued -= taken;
-        inbox.oldest = if inbox.batches.is_empty() {
-            None
-        } else {
-            Some(Instant::now())
-        };
-        let appends = std::mem::take(&mut inbox.appends);
-        let asks = std::mem::take(&mut inbox.asks);
-        (appends, batches, asks, inbox.closing)
     }
 
     /// Decides what goes into the tables; what can never go in is answered at once.
@@ -415,17 +328,14 @@ impl Thread {
     }
 
     /// Writes events and readings in one transaction, again and again until it holds or the hub wants to end.
-    fn write(
-        &mut self,
-        planned: &[Planned],
-        batches: Vec<(Arc<str>, Vec<Reading>)>,
-    ) -> Result<(), BookError> {
+    fn write(&mut self, planned: &[Planned], batches: Vec<Batch>) -> Result<(), BookError> {
+        let oldest = batches.first().map(|batch| batch.came);
         let mut fresh: BTreeMap<i64, Rows> = BTreeMap::new();
         let mut homeless = 0;
-        for (id, batch) in batches {
-            match self.state.ids.known.get(&*id) {
-                Some((n, false)) => fresh.entry(*n).or_default().push(&batch),
-                _ => homeless += batch.len() as u64,
+        for batch in batches {
+            match self.state.ids.known.get(&*batch.warmup) {
+                Some((n, false)) => fresh.entry(*n).or_default().push(&batch.readings),
+                _ => homeless += batch.readings.len() as u64,
             }
         }
         fresh.retain(|_, rows| !rows.is_empty());
@@ -439,7 +349,9 @@ impl Thread {
                 .map(|(n, rows)| (*n, rows.len(), rows.to_tail()))
                 .collect();
             let known = self.state.next_row.clone();
+            let began = Instant::now();
             firsts = self.retry(|conn| commit(conn, planned, &plain, &known))?;
+            self.pace.committed(began, oldest, Instant::now());
         }
         if let Some(error) = &self.given_up {
             return Err(error.clone());
@@ -524,7 +436,7 @@ impl Thread {
                 |row| row.get(0),
             )?;
             let mut rows = Rows::default();
-            for (part, tail) in read::tail_parts(&self.conn, n)? {
+            for (part, tail) in blocks::tail_parts(&self.conn, n)? {
                 rows.append(
                     &tail
                         .map_err(|error| BookError::Unreadable(format!("tail {part}: {error}")))?,
@@ -589,6 +501,7 @@ impl Thread {
                 writing: trouble.is_none(),
                 trouble,
                 dropped_readings,
+                late_ms: self.pace.late_ms(),
             };
             let changed = *health != now;
             *health = now;

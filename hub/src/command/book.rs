@@ -16,6 +16,7 @@ use std::{
     process::ExitCode,
 };
 
+mod columns;
 mod show;
 mod take_in;
 
@@ -88,6 +89,8 @@ enum Action {
     Compare(CompareArgs),
     /// Take one in: an export of another book, or a recording (CSV) by the car file's map of its columns.
     Import(take_in::ImportArgs),
+    /// Look at a recording's columns, ask what each is, and write the car file that takes it in.
+    Columns(columns::ColumnsArgs),
     /// Write what is known about one afterwards.
     Edit(EditArgs),
     /// Delete one; it can be restored for 30 days.
@@ -310,6 +313,7 @@ impl BookCommand {
             }
             Action::Compare(args) => args.run(out),
             Action::Import(args) => args.run(out),
+            Action::Columns(args) => args.run(out),
             Action::Edit(args) => {
                 let id = pick(&args.data, &args.id)?.id;
                 let edit = args.remarks.edit();

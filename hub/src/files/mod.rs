@@ -3,6 +3,7 @@
 //!
 //! Both formats are described in `docs/files.md`.
 
+pub mod columns;
 pub mod demo;
 
 mod alarms;

@@ -1,18 +1,11 @@
-//! The pages, the socket's door, readings by POST, health and metrics, and the book's pages.
+//! The app's files, the socket's door, readings by POST, health and metrics. The book's addresses are in `book`.
 
-use super::{App, codes::Denied, socket};
-use crate::{
-    book::{
-        BookError,
-        export::{self, ExportError},
-        report,
-    },
-    sources::{decode::Intake, tally::Tally},
-};
+use super::{App, book, codes::Denied, socket};
+use crate::sources::{decode::Intake, tally::Tally};
 use axum::{
     Router,
     body::Body,
-    extract::{ConnectInfo, DefaultBodyLimit, Path, Query, State, WebSocketUpgrade},
+    extract::{ConnectInfo, DefaultBodyLimit, Query, State, WebSocketUpgrade},
     http::{HeaderMap, HeaderValue, StatusCode, Uri, header},
     response::{IntoResponse, Response},
     routing::{get, post},
@@ -46,7 +39,7 @@ pub fn router(app: Arc<App>) -> Router {
         .route("/healthz", get(healthz))
         .route("/metrics", get(metrics))
         .route("/api/readings", post(readings).layer(DefaultBodyLimit::max(MAX_POST)))
-        .route("/book/{name}", get(book))
+        .merge(book::routes())
         .fallback(get(page))
         // The app needs nothing from elsewhere, and nobody else's page has business framing it or reading what it is sent.
         .layer(set(
@@ -160,6 +153,11 @@ async fn metrics(State(app): State<Arc<App>>) -> Response {
             "1 while the book can be written.",
             u64::from(health.writing),
         ),
+        (
+            "spinover_book_late_ms",
+            "Milliseconds of readings that a power cut could have cost of late, where more than promised; 0 else.",
+            health.late_ms,
+        ),
     ];
     let mut text = String::new();
     for (name, help, value) in counters {
@@ -186,7 +184,7 @@ async fn metrics(State(app): State<Arc<App>>) -> Response {
 }
 
 /// The right that a request's code gives: `Authorization: Bearer CODE`, or `?code=CODE`.
-fn right(
+pub fn right(
     app: &App,
     from: SocketAddr,
     headers: &HeaderMap,
@@ -258,48 +256,6 @@ async fn readings(
     };
     let body = serde_json::json!({ "taken": taken, "faults": count, "such_as": first });
     (status, axum::Json(body)).into_response()
-}
-
-/// `/book/ID`, `/book/ID.csv`, `/book/ID.json`: with a code, like everything that is the crew's.
-async fn book(
-    State(app): State<Arc<App>>,
-    ConnectInfo(from): ConnectInfo<SocketAddr>,
-    Query(query): Query<HashMap<String, String>>,
-    headers: HeaderMap,
-    Path(name): Path<String>,
-) -> Response {
-    if let Err(refusal) = right(&app, from, &headers, &query) {
-        return *refusal;
-    }
-    // What was accepted a moment ago should be on the page.
-    let _ = app.book.flush().await;
-    let made = tokio::task::spawn_blocking(move || {
-        let reader = app.book.reader()?;
-        let mut bytes = Vec::new();
-        let kind = if let Some(id) = name.strip_suffix(".csv") {
-            export::csv(&reader, id, &mut bytes)?;
-            "text/csv; charset=utf-8"
-        } else if let Some(id) = name.strip_suffix(".json") {
-            export::json(&reader, id, &mut bytes)?;
-            "application/json"
-        } else {
-            bytes = report::html(&reader, &name)?.into_bytes();
-            "text/html; charset=utf-8"
-        };
-        Ok::<_, ExportError>((kind, bytes))
-    });
-    match made.await {
-        Ok(Ok((kind, bytes))) => ([(header::CONTENT_TYPE, kind)], bytes).into_response(),
-        Ok(Err(ExportError::Book(error @ BookError::NoSuchWarmup(_)))) => {
-            (StatusCode::NOT_FOUND, format!("{error}\n")).into_response()
-        }
-        Ok(Err(error)) => (StatusCode::INTERNAL_SERVER_ERROR, format!("{error}\n")).into_response(),
-        Err(_) => (
-            StatusCode::INTERNAL_SERVER_ERROR,
-            "the page could not be made\n",
-        )
-            .into_response(),
-    }
 }
 
 /// The app's files; the app itself at any address that has no dot, since it finds its way by what is behind the `#`.

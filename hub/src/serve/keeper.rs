@@ -504,6 +504,7 @@ impl Running {
         let message = HubMessage::Book {
             writing: health.writing,
             trouble: health.trouble,
+            late_ms: Some(health.late_ms).filter(|late| *late > 0),
         };
         self.keeper
             .board

@@ -2,6 +2,7 @@
 //!
 //! [`run`] takes everything from outside (listener, files, book, stop), so that tests can run a hub of their own.
 
+mod book;
 pub mod codes;
 pub mod discovery;
 pub mod history;
@@ -9,6 +10,7 @@ mod http;
 pub mod keeper;
 pub mod shared;
 mod socket;
+mod tickets;
 
 use crate::{
     book::{Book, BookError, Loaded, Part},
@@ -53,6 +55,7 @@ pub struct Setup {
 /// What every connection can reach.
 pub struct App {
     codes: Codes,
+    tickets: tickets::Tickets,
     car: Car,
     sheets: Vec<(String, String)>,
     journal: String,
@@ -154,6 +157,7 @@ pub async fn run(
     };
     let app = Arc::new(App {
         codes: Codes::new(&setup.crew_code, &setup.chief_code),
+        tickets: tickets::Tickets::default(),
         index: Arc::new(ChannelIndex::new(&setup.car)),
         car: setup.car,
         sheets: setup

@@ -264,6 +264,14 @@ fn once(text: &str) -> Cow<'_, str> {
     }
 }
 
+/// Bytes as text: UTF-8, or where they are none Latin-1, in which recorders write the degree sign as the one byte B0.
+fn text(bytes: &[u8]) -> Cow<'_, str> {
+    match std::str::from_utf8(bytes) {
+        Ok(text) => Cow::Borrowed(text),
+        Err(_) => Cow::Owned(bytes.iter().copied().map(char::from).collect()),
+    }
+}
+
 /// The cells of one line, without blanks around them. Quotes are as in RFC 4180, but end with the line at the latest: a
 /// stray one must not swallow the rest of the file.
 fn split(line: &[u8], separator: u8) -> Vec<String> {
@@ -278,7 +286,7 @@ fn split(line: &[u8], separator: u8) -> Vec<String> {
     match reader.read_byte_record(&mut record) {
         Ok(true) => record
             .iter()
-            .map(|cell| String::from_utf8_lossy(cell).trim().to_owned())
+            .map(|cell| text(cell).trim().to_owned())
             .collect(),
         _ => Vec::new(),
     }
@@ -289,6 +297,21 @@ mod tests {
     use super::super::map::{ColumnMap, TimeColumn};
     use super::*;
     use spinover_protocol::car::{Band, Car, Channel};
+
+    #[test]
+    fn one_name_in_three_encodings_is_the_same_name() {
+        // As the recordings write it, in UTF-8 once and twice, and as ISO 8859-1 (1998, table 1: degree sign B0) has it.
+        let headers: [&[u8]; 3] = [
+            b"Time,Temperature [\xC2\xB0C]",
+            b"Time,Temperature [\xC3\x82\xC2\xB0C]",
+            b"Time,Temperature [\xB0C]",
+        ];
+        for header in headers {
+            let names = split(header, b',');
+            assert!(same(&names[1], "Temperature [°C]"), "{names:?}");
+            assert!(!same(&names[1], "Temperature [°F]"), "{names:?}");
+        }
+    }
 
     fn index() -> ChannelIndex {
         let channel = |key: &str, unit| Channel {

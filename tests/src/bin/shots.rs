@@ -117,6 +117,7 @@ async fn main() -> Result<()> {
             show(page, &hub, shot).await?;
             album.keep(page, shot.name).await?;
         }
+        of_the_book(page, &hub, &wren, album, &wants).await?;
         show(page, &hub, &SHOTS[0]).await?;
         if wants("incoming") {
             let text = "Bodies clear of the header side".to_owned();
@@ -202,6 +203,55 @@ impl Album<'_> {
         eprintln!("docs/shots/{name} ({} KB)", picture.len() / 1000);
         Ok(())
     }
+}
+
+/// The book, with the warm-up under way in it.
+async fn of_the_book(
+    page: &Page,
+    hub: &Hub,
+    wren: &Phone,
+    album: &Album<'_>,
+    wants: &impl Fn(&str) -> bool,
+) -> Result<()> {
+    let warmup = wren.look(|seen| seen.mirror().record.warmup.clone());
+    let warmup = warmup.context("a warm-up under way")?;
+    for (name, hash) in [
+        ("book", "/book".to_owned()),
+        ("warmup", format!("/book/warmup/{}", warmup.id)),
+        ("replay", format!("/replay/{}", warmup.id)),
+    ] {
+        if !wants(name) {
+            continue;
+        }
+        show(page, hub, &chief("book", "/book")).await?;
+        page.find(&format!("warmup-{}", warmup.id)).await;
+        page.script(&format!("location.hash = '#{hash}'")).await?;
+        match name {
+            "warmup" => drop(page.find_css("[data-test=\"report-open\"][href]").await),
+            "replay" => {
+                // Once the strips are there, the line knows where it begins and ends.
+                page.find("strip-oil_pressure").await;
+                let at = warmup.begun_at + 100_000;
+                page.script(&format!("const line = document.querySelector('[data-test=\"replay-line\"]'); line.value = {at}; line.dispatchEvent(new Event('input', {{ bubbles: true }}))")).await?;
+                page.until_shows("[data-test=\"strip-oil_pressure\"][data-value]")
+                    .await;
+                page.until_hides("[data-test=\"replay-waits\"]").await;
+            }
+            _ => {}
+        }
+        album.keep(page, name).await?;
+    }
+    if wants("report") {
+        page.goto(&format!(
+            "{}/book/{}?code={CHIEF_CODE}",
+            hub.url(),
+            warmup.id
+        ))
+        .await?;
+        page.find_css("figure svg").await;
+        album.keep(page, "report").await?;
+    }
+    Ok(())
 }
 
 /// What a newcomer sees first.

@@ -1,6 +1,7 @@
 //! The pages: which one is shown, and what is common to all.
 
 mod bands;
+mod book;
 mod cautions;
 mod chief;
 mod crew;
@@ -10,20 +11,23 @@ mod laptop;
 mod menu;
 mod more;
 mod over;
+mod replay;
 mod roles;
 mod trend;
 mod wall;
+mod warmup;
 
 use crate::{
     app::{App, LinkView},
     parts::{
-        banners::{Banners, Notices},
+        banners::{Banners, Notices, StopBars},
         bottom::Bottom,
         calls::{Incoming, Receipt, Takeover},
         header::Header,
         pen,
         steps::Steps,
     },
+    player::Deck,
     pure::route::Page,
     socket::{self, Topic},
     words::{Word as W, say},
@@ -102,20 +106,36 @@ fn Inside() -> impl IntoView {
     let lost = move || matches!(*app.link.read(), LinkView::Lost(_));
     let over_open = move || app.route.read().over.is_some();
     let wall = Memo::new(move |_| page.get() == Page::Wall);
+    let of = Memo::new(move |_| app.route.read().of.clone());
+    // The replay that is open, for as long as the address names it.
+    let deck = Memo::new_with_compare(
+        move |_| {
+            (page.get() == Page::Replay)
+                .then(|| of.get().map(|id| Deck::open(app, id)))
+                .flatten()
+        },
+        |before, now| !matches!((before, now), (Some(None), Some(None))),
+    );
     view! {
         <div class="app" data-test=move || format!("page-{}", page.get().key()) data-page=move || page.get().key() class:link-lost=lost class:over-open=over_open>
-            // What must never scroll away: the step, the link, and whether the readings are live at all.
+            // What must never scroll away: the step, the link, and whether the readings are live at all; or that they are a replay.
             <div class="head">
-                <Header/>
-                <Banners/>
+                {move || match deck.get() {
+                    // A stop that stands is true whatever is looked at; it stands outside what is played back.
+                    Some(deck) => view! { <StopBars/><replay::ReplayHead deck=deck/> }.into_any(),
+                    None => view! { <Header/><Banners/> }.into_any(),
+                }}
                 // Under the step and the link, so that a call never hides that the link is lost.
                 <Incoming wall=wall/>
             </div>
-            <Show when=move || page.get() != Page::Wall>
+            <Show when=move || !matches!(page.get(), Page::Wall | Page::Replay)>
                 <Tabs page=page chief=chief/>
             </Show>
             <main>
                 {move || {
+                    if let Some(deck) = deck.get() {
+                        return view! { <replay::Replay deck=deck/> }.into_any();
+                    }
                     // Pages are built from the car: another car, other pages.
                     app.car.track();
                     match page.get() {
@@ -126,6 +146,7 @@ fn Inside() -> impl IntoView {
                         Page::Figures => view! { <figures::FiguresPage/> }.into_any(),
                         Page::Laptop => view! { <laptop::Laptop/> }.into_any(),
                         Page::Wall => view! { <wall::Wall/> }.into_any(),
+                        Page::Book | Page::Replay => view! { <book::Book/> }.into_any(),
                     }
                 }}
             </main>
@@ -154,6 +175,7 @@ pub fn tab_list(chief: bool) -> Vec<(Page, &'static str)> {
         tabs.push((Page::Steps, say(W::PageSteps)));
     }
     tabs.push((Page::Figures, say(W::Figures)));
+    tabs.push((Page::Book, say(W::PageBook)));
     tabs.push((Page::Laptop, say(W::PageLaptop)));
     tabs
 }

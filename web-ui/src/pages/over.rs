@@ -7,6 +7,7 @@ use super::{
     more::{More, SkipSheet},
     roles::Roles,
     trend::Trend,
+    warmup::WarmupSheet,
 };
 use crate::{
     app::app,
@@ -52,6 +53,7 @@ pub fn Overlay() -> impl IntoView {
                 Over::More => (say(W::MoreTitle), view! { <More/> }.into_any()),
                 Over::Trend(channel) => (say(W::TrendTitle), view! { <Trend channel=channel.as_str().into()/> }.into_any()),
                 Over::Skip(step) => (say(W::Skip), view! { <SkipSheet step=step.as_str().into()/> }.into_any()),
+                Over::Warmup(id) => (say(W::MoreTitle), view! { <WarmupSheet id=id/> }.into_any()),
             };
             view! {
                 <div class="shade" on:click=move |_| app.close()></div>

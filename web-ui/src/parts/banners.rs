@@ -120,6 +120,8 @@ pub fn Banners() -> impl IntoView {
             .and_then(|welcome| welcome.not_live.clone())
     });
     let trouble = app.about(&[Topic::Book], |link| link.mirror().book_trouble.clone());
+    let late = app.about(&[Topic::Book], |link| link.mirror().book_late_ms);
+    let chief = app.chief();
     let still = app.about(&[Topic::Record], standstill);
     view! {
         {move || not_live.get().flatten().map(|words| view! { <p class="banner not-live" data-test="not-live">{words}</p> })}
@@ -131,6 +133,13 @@ pub fn Banners() -> impl IntoView {
                         <span>{say(W::BookTroubleHint)}</span>
                     </div>
                 }
+            })
+        }}
+        {move || {
+            // Nothing that the crew at the car can do anything about.
+            late.get().flatten().filter(|_| chief.get()).map(|late| {
+                let seconds = format!("{:.1}", late as f64 / 1000.0);
+                view! { <p class="banner trouble" data-test="book-slow">{fill(W::BookSlow, &[&seconds])}</p> }
             })
         }}
         <StopBars/>
@@ -147,7 +156,7 @@ pub fn Banners() -> impl IntoView {
 
 /// Stops that stand until the chief lifts them.
 #[component]
-fn StopBars() -> impl IntoView {
+pub fn StopBars() -> impl IntoView {
     let app = app();
     let shown = app.about(&[Topic::Record, Topic::People], |link| stops(link.mirror()));
     let chief = app.chief();

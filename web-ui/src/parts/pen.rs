@@ -2,6 +2,7 @@
 
 use crate::{
     app::{after_frame, band_now},
+    player,
     pure::trace::{Pen, Trace, forecast_places, free_place},
     socket,
 };
@@ -16,8 +17,29 @@ const DRAW_MS: f64 = 200.0;
 /// The share of a strip's height, from the top, that the past takes; the forecast has the rest.
 pub const PAST: f64 = 0.7;
 
+/// Where traces come from.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Feed {
+    /// The hub, now.
+    #[default]
+    Live,
+    /// A warm-up that is played back.
+    Replay,
+}
+
+impl Feed {
+    /// Looks at the trace of the channel at that place, where there is one.
+    pub fn trace<T>(self, index: usize, look: impl FnOnce(Option<&Trace>) -> T) -> Option<T> {
+        match self {
+            Self::Live => socket::with_shell(|shell| look(shell.traces.get(index))),
+            Self::Replay => player::with(|playback| look(playback.traces().get(index))),
+        }
+    }
+}
+
 struct Paper {
     id: u32,
+    feed: Feed,
     index: usize,
     channel: Channel,
     canvas: HtmlCanvasElement,
@@ -41,11 +63,12 @@ pub fn start() {
 }
 
 /// Draws that channel's trace on that canvas from now on; the number is for `forget`.
-pub fn remember(index: usize, channel: Channel, canvas: HtmlCanvasElement) -> u32 {
+pub fn remember(feed: Feed, index: usize, channel: Channel, canvas: HtmlCanvasElement) -> u32 {
     let id = NEXT.replace(NEXT.get() + 1);
     PAPERS.with_borrow_mut(|papers| {
         papers.push(Paper {
             id,
+            feed,
             index,
             channel,
             canvas,
@@ -76,21 +99,32 @@ pub fn place(
 }
 
 fn draw(paper: &Paper) {
-    let now = socket::hub_now();
-    socket::with_shell(|shell| {
-        let band = band_now(shell.link(), &paper.channel.key);
-        let Some(trace) = shell.traces.get(paper.index) else {
-            return;
-        };
-        let place = place(band, &paper.channel, Some(trace));
-        stroke(
-            &paper.canvas,
-            trace,
-            ahead(shell.link(), &paper.channel),
-            now,
-            &place,
-        );
-    });
+    let Paper {
+        feed,
+        index,
+        channel,
+        canvas,
+        ..
+    } = paper;
+    match feed {
+        Feed::Live => {
+            let now = socket::hub_now();
+            socket::with_shell(|shell| {
+                let band = band_now(shell.link(), &channel.key);
+                let trace = shell.traces.get(*index)?;
+                let place = place(band, channel, Some(trace));
+                stroke(canvas, trace, ahead(shell.link(), channel), now, &place)
+            });
+        }
+        Feed::Replay => {
+            player::with(|playback| {
+                let band = player::band(playback, &channel.key);
+                let trace = playback.traces().get(*index)?;
+                let place = place(band, channel, Some(trace));
+                stroke(canvas, trace, &[], playback.at(), &place)
+            });
+        }
+    }
 }
 
 /// Where a figure expects the channel to go: seconds from now, and the value then.

@@ -1,13 +1,13 @@
 //! A reading as a strip: the numeral first, and below it a track whose middle third is the band, the same on every strip.
 
-use super::pen;
+use super::pen::{self, Feed};
 use crate::{
     app::{Reading, app},
     pure::{
         route::Over,
         show::{Scale, Standing, age},
     },
-    socket::{self, Topic},
+    socket::Topic,
     words::{Word as W, fill, say},
 };
 use leptos::{html, prelude::*};
@@ -30,6 +30,33 @@ pub fn Strip(
     let (index, channel) = app.channel(&channel)?;
     let reading = app.reading(index)?;
     let band = app.band(channel.key.clone());
+    let typed = typed_by(reading, channel.key.clone());
+    Some(
+        view! { <StripOf channel=channel index=index reading=reading band=band typed=typed first=first/> },
+    )
+}
+
+/// A strip of what is live, or of what is played back.
+#[component]
+pub fn StripOf(
+    /// The channel.
+    channel: Channel,
+    /// Its place in the frames.
+    index: usize,
+    /// What it reads.
+    reading: RwSignal<Reading>,
+    /// The band that holds.
+    band: Memo<Option<Band>>,
+    /// Who typed the reading in.
+    typed: Memo<Option<String>>,
+    /// Where its trace is.
+    #[prop(optional)]
+    feed: Feed,
+    /// It is the first on its page.
+    #[prop(optional)]
+    first: bool,
+) -> impl IntoView {
+    let app = app();
     let scale = app.scale(channel.clone());
     let canvas: NodeRef<html::Canvas> = NodeRef::new();
     let paper = StoredValue::new(None::<u32>);
@@ -38,7 +65,7 @@ pub fn Strip(
         Effect::new(move |_| {
             if let Some(canvas) = canvas.get() {
                 paper.update_value(|paper| {
-                    *paper = Some(pen::remember(index, channel.clone(), canvas))
+                    *paper = Some(pen::remember(feed, index, channel.clone(), canvas))
                 });
             }
         });
@@ -64,18 +91,17 @@ pub fn Strip(
     let quality = Memo::new(move |_| quality_key(reading.read().quality));
     let shift = {
         let channel = channel.clone();
-        Memo::new(move |_| shift(&reading.read(), band.get(), index, &channel))
+        Memo::new(move |_| shift(feed, &reading.read(), band.get(), index, &channel))
     };
     let at_end =
         Memo::new(move |_| matches!(shift.get(), Some(shift) if shift <= 0.0 || shift >= 1000.0));
-    let typed = typed_by(reading, channel.key.clone());
     let key = channel.key.clone();
     let label = channel.label.clone();
     let open_trend = {
         let key = key.0.clone();
         move |_| app.open(Over::Trend(key.clone()))
     };
-    Some(view! {
+    view! {
         <article
             class="strip"
             class:first=first
@@ -109,15 +135,17 @@ pub fn Strip(
                 </span>
             </div>
             // The whole strip is the key that opens its trend: a finger in a glove does not find a track.
-            <button
-                type="button"
-                class="strip-open"
-                data-test=format!("open-{key}")
-                on:click=open_trend
-                aria-label=move || fill(W::StripIs, &[&label, &digits.read(), &word.read()])
-            ></button>
+            {(feed == Feed::Live).then(|| view! {
+                <button
+                    type="button"
+                    class="strip-open"
+                    data-test=format!("open-{key}")
+                    on:click=open_trend
+                    aria-label=move || fill(W::StripIs, &[&label, &digits.read(), &word.read()])
+                ></button>
+            })}
         </article>
-    })
+    }
 }
 
 /// Who typed the reading in, where a person did.
@@ -143,10 +171,15 @@ fn typed_by(reading: RwSignal<Reading>, key: ChannelKey) -> Memo<Option<String>>
 }
 
 /// Where the marker lies, in thousandths of the strip, rounded so that noise below a pixel moves nothing.
-fn shift(reading: &Reading, band: Option<Band>, index: usize, channel: &Channel) -> Option<f64> {
+fn shift(
+    feed: Feed,
+    reading: &Reading,
+    band: Option<Band>,
+    index: usize,
+    channel: &Channel,
+) -> Option<f64> {
     let value = reading.value?;
-    let place =
-        socket::with_shell(|shell| pen::place(band, channel, shell.traces.get(index))(value))?;
+    let place = feed.trace(index, |trace| pen::place(band, channel, trace)(value))?;
     Some((place * 1000.0).round())
 }
 

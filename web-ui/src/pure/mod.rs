@@ -3,6 +3,7 @@
 pub mod alarms;
 pub mod calls;
 pub mod clock;
+pub mod playback;
 pub mod route;
 pub mod show;
 pub mod trace;

@@ -18,11 +18,15 @@ pub enum Page {
     Laptop,
     /// The view for a wall, which needs no hands.
     Wall,
+    /// Every warm-up that is kept.
+    Book,
+    /// One of them played back; the address says which.
+    Replay,
 }
 
 impl Page {
     /// Every page.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 9] = [
         Self::Crew,
         Self::All,
         Self::Steps,
@@ -30,6 +34,8 @@ impl Page {
         Self::Figures,
         Self::Laptop,
         Self::Wall,
+        Self::Book,
+        Self::Replay,
     ];
 
     /// Its name in the address.
@@ -42,6 +48,8 @@ impl Page {
             Self::Figures => "figures",
             Self::Laptop => "laptop",
             Self::Wall => "wall",
+            Self::Book => "book",
+            Self::Replay => "replay",
         }
     }
 }
@@ -71,6 +79,8 @@ pub enum Over {
     Trend(String),
     /// Why a step is skipped.
     Skip(String),
+    /// What is known of one warm-up of the book.
+    Warmup(String),
 }
 
 impl Over {
@@ -87,6 +97,7 @@ impl Over {
             Self::More => "more",
             Self::Trend(_) => "trend",
             Self::Skip(_) => "skip",
+            Self::Warmup(_) => "warmup",
         }
     }
 
@@ -103,6 +114,7 @@ impl Over {
             "more" => Self::More,
             "trend" => Self::Trend(rest?.to_owned()),
             "skip" => Self::Skip(rest?.to_owned()),
+            "warmup" => Self::Warmup(rest?.to_owned()),
             _ => return None,
         })
     }
@@ -113,37 +125,77 @@ impl Over {
 pub struct Route {
     /// The page; the role's own when the address names none.
     pub page: Option<Page>,
+    /// What the page is about: the warm-up that is played back.
+    pub of: Option<String>,
     /// What lies over it.
     pub over: Option<Over>,
 }
 
 impl Route {
-    /// Reads an address: `#/crew`, `#/crew/call`, `#/all/trend/oil_pressure`.
+    /// Reads an address: `#/crew`, `#/crew/call`, `#/all/trend/oil_pressure`, `#/replay/ID`.
     pub fn parse(hash: &str) -> Self {
         let mut parts = hash
             .trim_start_matches('#')
             .trim_start_matches('/')
-            .split('/');
+            .split('/')
+            .map(plain);
         let page = parts
             .next()
             .and_then(|key| Page::ALL.into_iter().find(|page| page.key() == key));
+        let of = if page == Some(Page::Replay) {
+            parts.next()
+        } else {
+            None
+        };
         let over = parts
             .next()
-            .and_then(|key| Over::from_key(key, parts.next()));
-        Self { page, over }
+            .and_then(|key| Over::from_key(&key, parts.next().as_deref()));
+        Self { page, of, over }
     }
 
-    /// The address of that page with that over it.
-    pub fn hash(page: Page, over: Option<&Over>) -> String {
+    /// The address of that page, of what it is about, with that over it.
+    pub fn hash(page: Page, of: Option<&str>, over: Option<&Over>) -> String {
         let mut hash = String::from("#/") + page.key();
+        if let Some(of) = of.filter(|_| page == Page::Replay) {
+            hash = hash + "/" + &escaped(of);
+        }
         if let Some(over) = over {
             hash = hash + "/" + over.key();
-            if let Over::Trend(key) | Over::Skip(key) = over {
-                hash = hash + "/" + key;
+            if let Over::Trend(key) | Over::Skip(key) | Over::Warmup(key) = over {
+                hash = hash + "/" + &escaped(key);
             }
         }
         hash
     }
+}
+
+/// A part of an address: what an address gives a meaning to, and what is not ASCII, as percent signs and numbers (RFC 3986, 2.1).
+pub fn escaped(text: &str) -> String {
+    let mut out = String::new();
+    for byte in text.bytes() {
+        if byte.is_ascii_alphanumeric() || b"-_.~".contains(&byte) {
+            out.push(char::from(byte));
+        } else {
+            out.push_str(&format!("%{byte:02X}"));
+        }
+    }
+    out
+}
+
+/// The text that was escaped; an address that is none stays as it stands.
+fn plain(part: &str) -> String {
+    let bytes = part.as_bytes();
+    let mut out = Vec::with_capacity(bytes.len());
+    let mut at = 0;
+    while let Some(byte) = bytes.get(at) {
+        let hex = (*byte == b'%')
+            .then(|| part.get(at + 1..at + 3))
+            .flatten()
+            .and_then(|hex| u8::from_str_radix(hex, 16).ok());
+        out.push(hex.unwrap_or(*byte));
+        at += if hex.is_some() { 3 } else { 1 };
+    }
+    String::from_utf8(out).unwrap_or_else(|_| part.to_owned())
 }
 
 /// A code to join with, from a scanned or typed address: `#CODE`, `#CODE/role`, `#CODE/role/name`.
@@ -188,14 +240,18 @@ mod tests {
             Some(Over::Call),
             Some(Over::Bands),
             Some(Over::Trend("oil_pressure".to_owned())),
+            Some(Over::Warmup("2026-05-16T14-03-22Z".to_owned())),
         ];
         for page in Page::ALL {
             for over in &overs {
+                let of = (page == Page::Replay).then(|| "a/b ü%".to_owned());
                 let route = Route {
                     page: Some(page),
+                    of: of.clone(),
                     over: over.clone(),
                 };
-                assert_eq!(Route::parse(&Route::hash(page, over.as_ref())), route);
+                let hash = Route::hash(page, of.as_deref(), over.as_ref());
+                assert_eq!(Route::parse(&hash), route, "{hash}");
             }
         }
         assert_eq!(Route::parse(""), Route::default());
@@ -203,6 +259,7 @@ mod tests {
             Route::parse("#/nonsense/call"),
             Route {
                 page: None,
+                of: None,
                 over: Some(Over::Call)
             }
         );

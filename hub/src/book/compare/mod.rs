@@ -1,8 +1,10 @@
 //! A warm-up laid over earlier ones, aligned by a step: what is usual, and what departs from it, in words.
 
+mod burnout;
 mod depart;
 mod page;
 
+pub use burnout::Burnout;
 pub use depart::{Departure, FEWEST, Laid, Usual, departures};
 pub use page::html;
 
@@ -52,6 +54,8 @@ pub struct Comparison {
     pub channels: Vec<(usize, Laid)>,
     /// What departs, the weightiest first.
     pub found: Vec<Finding>,
+    /// The burn-outs of those that had one, oldest first.
+    pub burnouts: Vec<Burnout>,
 }
 
 /// A departure in numbers and words.
@@ -157,6 +161,10 @@ pub fn compare(reader: &Reader, id: &str, wish: &Wish) -> Result<Comparison, Boo
                 .push(cells.unwrap_or_else(|| vec![None; grid.cells]));
         }
     }
+    let mut burnouts = Vec::new();
+    for one in earlier.iter().chain([&this]) {
+        burnouts.extend(one.burnout(reader)?);
+    }
     let laid: Vec<Laid> = channels.iter().map(|(_, laid)| laid.clone()).collect();
     let mut comparison = Comparison {
         entry,
@@ -166,6 +174,7 @@ pub fn compare(reader: &Reader, id: &str, wish: &Wish) -> Result<Comparison, Boo
         cell_s,
         channels,
         found: Vec::new(),
+        burnouts,
     };
     comparison.found = departures(&laid, FALSE_SHARE)
         .iter()
@@ -345,6 +354,44 @@ impl One {
             .to_owned())
     }
 
+    /// Its burn-out, where its sheet has a phase of that key, and its engine speed rose in it.
+    fn burnout(&self, reader: &Reader) -> Result<Option<Burnout>, BookError> {
+        let warmup = self.timeline.warmup();
+        let place = warmup.car.channel(&"engine_rpm".into());
+        let phase = warmup.sheet.phase(&"burnout".into());
+        let (Some((place, _)), Some(phase)) = (place, phase) else {
+            return Ok(None);
+        };
+        let phases = &self.timeline.phases;
+        let Some(begins) = phases.iter().position(|from| from.name == phase.name) else {
+            return Ok(None);
+        };
+        let from_us = phases[begins].at * 1000;
+        let to_us = phases
+            .get(begins + 1)
+            .map_or(self.ends_us.1, |next| next.at * 1000);
+        let channel = [place as u16];
+        let part = Part {
+            from_us: Some(from_us),
+            to_us: Some(to_us),
+            channels: Some(&channel),
+        };
+        let (rows, _) = reader.rows(&self.entry.id, part)?;
+        let mut speeds = Vec::new();
+        rows.each_row(|t_us, cells| {
+            let inside = (from_us..=to_us).contains(&t_us);
+            if let Some((_, value)) = cells.first().filter(|_| inside) {
+                speeds.push((t_us as f64 / 1e6, *value));
+            }
+            Ok::<(), BookError>(())
+        })?;
+        Ok(burnout::measure(&speeds).map(|(length_s, peak)| Burnout {
+            warmup: self.entry.id.clone(),
+            length_s,
+            peak,
+        }))
+    }
+
     /// The median of a channel's readings in each cell.
     fn cells(
         &self,
@@ -394,6 +441,7 @@ pub fn words(comparison: &Comparison) -> Vec<String> {
         ids(&comparison.earlier),
         comparison.origin()
     )];
+    lines.extend(burnout::words(comparison));
     if !comparison.can_judge() {
         lines.push(format!(
             "too few to say what is usual: {FEWEST} are needed at least"
@@ -430,6 +478,7 @@ pub fn json(comparison: &Comparison) -> serde_json::Value {
         "can_judge": comparison.can_judge(),
         "expected_false_share": FALSE_SHARE,
         "found": comparison.found,
+        "burnouts": comparison.burnouts,
         "from_s": comparison.from_s,
         "cell_s": comparison.cell_s,
         "channels": comparison.channels.iter().map(of).collect::<Vec<_>>(),

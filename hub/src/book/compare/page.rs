@@ -34,6 +34,7 @@ pub fn html(comparison: &Comparison) -> String {
         escape(&comparison.origin())
     );
     found(comparison, &mut out);
+    burnouts(comparison, &mut out);
     out.push_str(r#"</section><section><h2>Readings</h2><p class="hint">Line: this warm-up. Grey: eight in ten of the earlier ones; dashed: their median. A heavy bar at the foot: it departs.</p>"#);
     let cells = comparison
         .channels
@@ -95,6 +96,28 @@ fn found(comparison: &Comparison, out: &mut String) {
         FALSE_SHARE * 100.0,
         comparison.cell_s
     );
+}
+
+/// Each burn-out's time and peak, the newest first.
+fn burnouts(comparison: &Comparison, out: &mut String) {
+    if comparison.burnouts.is_empty() {
+        return;
+    }
+    out.push_str("</section><section><h2>Burn-outs</h2>");
+    for words in super::burnout::words(comparison) {
+        let _ = write!(out, "<p>{}</p>", escape(&words));
+    }
+    out.push_str("<table><thead><tr><th>Warm-up</th><th>Time</th><th>Highest engine speed</th></tr></thead><tbody>");
+    for burnout in comparison.burnouts.iter().rev() {
+        let _ = write!(
+            out,
+            "<tr><td>{}</td><td>{:.1} s</td><td>{:.0} rpm</td></tr>",
+            escape(&burnout.warmup),
+            burnout.length_s,
+            burnout.peak
+        );
+    }
+    out.push_str(r#"</tbody></table><p class="hint">Time: above the middle between idle and the highest speed of the phase.</p>"#);
 }
 
 fn plot(comparison: &Comparison, place: usize, laid: &Laid, span: Span, out: &mut String) {

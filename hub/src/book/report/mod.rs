@@ -165,6 +165,7 @@ impl Page<'_> {
             ("Weather", &entry.weather),
             ("Driver", &entry.driver),
             ("Tags", &entry.tags.join(", ")),
+            ("Photos", &entry.photos.join(", ")),
         ] {
             if !words.is_empty() {
                 let _ = write!(out, "<div><dt>{name}</dt><dd>{}</dd></div>", escape(words));

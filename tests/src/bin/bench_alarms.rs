@@ -434,6 +434,7 @@ fn running() -> Sheet {
         name: "Running".to_owned(),
         shut_down: false,
         firing: true,
+        fuel_allowance: None,
         bands: BTreeMap::new(),
         steps: vec![step],
     };

@@ -8,6 +8,7 @@
 //! - [`record`]: the state that events fold into, and the rules of order on a sheet;
 //! - [`car`], [`sheet`]: the car and the procedure as a phone needs to know them;
 //! - [`today`]: what people measure and set for the figures;
+//! - [`trust`]: how far a reading can be trusted, and calibration;
 //! - [`link`]: the phone's side of a connection as a state machine, which the app, the tests and any simulation run;
 //! - [`units`]: exact conversions between the units that crews use.
 #![forbid(unsafe_code)]
@@ -19,6 +20,7 @@ pub mod message;
 pub mod record;
 pub mod sheet;
 pub mod today;
+pub mod trust;
 pub mod units;
 
 use serde::{Deserialize, Serialize};

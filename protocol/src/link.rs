@@ -697,6 +697,7 @@ mod tests {
             q: "g".into(),
             age: vec![30],
             src: vec![0],
+            ..Frame::default()
         };
         link.take(
             130.0,

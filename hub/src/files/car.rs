@@ -333,6 +333,7 @@ fn channel(walk: &Walk<'_>) -> (Option<Channel>, Option<Unit>) {
             plausible: plausible?.value,
             max_rate: max_rate.map(|spot| spot.value),
             old_after_ms: old_after.map_or(OLD_AFTER_MS, |spot| spot.value),
+            sensor: Default::default(),
             band: band.map(|spot| spot.value),
         })
     })();

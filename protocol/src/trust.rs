@@ -197,6 +197,8 @@ impl Sensor {
     }
 }
 
+/// The name of the readings that scripts post over HTTP, among the sources.
+pub const POSTED: &str = "posted";
 /// Separates a source's name from its SPEC: `dash=can:can0?dbc=kestrel.dbc`.
 const NAMED: char = '=';
 
@@ -241,9 +243,21 @@ mod tests {
         assert!((two.apply(4.0)).abs() < 1e-12 && (two.apply(104.0) - 110.0).abs() < 1e-12);
         let one = Calibration::through(&points[..1], 1.0, 300.0).unwrap();
         assert_eq!((one.offset, one.gain), (-4.0, 1.0));
-        let close = [points[0], Point { raw: 5.0, ..points[1] }];
+        let close = [
+            points[0],
+            Point {
+                raw: 5.0,
+                ..points[1]
+            },
+        ];
         assert!(Calibration::through(&close, 1.0, 300.0).is_err());
-        let wild = [points[0], Point { truth: 500.0, ..points[1] }];
+        let wild = [
+            points[0],
+            Point {
+                truth: 500.0,
+                ..points[1]
+            },
+        ];
         assert!(Calibration::through(&wild, 1.0, 300.0).is_err());
         assert!(Calibration::through(&[], 1.0, 300.0).is_err());
     }

@@ -250,9 +250,7 @@ impl Channels {
 
 /// A source's place as frames carry it.
 fn place(source: usize) -> u8 {
-    u8::try_from(source)
-        .unwrap_or(u8::MAX)
-        .min(SRC_TYPED - 1)
+    u8::try_from(source).unwrap_or(u8::MAX).min(SRC_TYPED - 1)
 }
 
 /// A source that the hub did not name comes last.
@@ -298,7 +296,10 @@ impl Heard {
 
     /// It may take over from one that speaks well: it was never lost, or has been good for long enough since.
     fn is_steady(&self, now: Millis, channel: &Channel) -> bool {
-        let hold = channel.sensor.back_after_ms.unwrap_or(Sensor::BACK_AFTER_MS);
+        let hold = channel
+            .sensor
+            .back_after_ms
+            .unwrap_or(Sensor::BACK_AFTER_MS);
         self.is_fit(now, channel)
             && self
                 .good
@@ -340,7 +341,9 @@ impl State {
         }
         let steady = latest.doubt.is_none() && heard.is_steady(now, channel);
         // A better one takes over when it says something, so that what is shown never gets older by it.
-        let better = self.speaking.is_none_or(|speaks| rank(source) < rank(speaks));
+        let better = self
+            .speaking
+            .is_none_or(|speaks| rank(source) < rank(speaks));
         self.speaking = if better && steady {
             Some(source)
         } else {
@@ -351,12 +354,7 @@ impl State {
 
     /// Who speaks at that time, by what has come so far: whoever spoke, while it is fit; else the best one that is. Where none is,
     /// whoever spoke, while it says anything at all; else the best one that does; else the one that was heard last.
-    fn speaker(
-        &self,
-        now: Millis,
-        channel: &Channel,
-        rank: &dyn Fn(u8) -> usize,
-    ) -> Option<u8> {
+    fn speaker(&self, now: Millis, channel: &Channel, rank: &dyn Fn(u8) -> usize) -> Option<u8> {
         let best = |able: &dyn Fn(&Heard) -> bool| {
             let spoke = self
                 .speaking

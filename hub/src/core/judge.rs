@@ -123,7 +123,10 @@ mod tests {
             (0.4, 62.0),
         ];
         let rate = Some(Doubt::Rate);
-        assert_eq!(doubts(Some(100.0), &samples), [None, None, rate, None, None]);
+        assert_eq!(
+            doubts(Some(100.0), &samples),
+            [None, None, rate, None, None]
+        );
         let spike = Some(Doubt::Spike);
         assert_eq!(doubts(None, &samples), [None, None, spike, None, None]);
     }

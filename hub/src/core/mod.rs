@@ -307,7 +307,10 @@ impl Core {
             Report::Batch(batch) if self.times.is_twice(source, &batch) => Report::Fault(Fault {
                 kind: FaultKind::Duplicate,
                 count: 1,
-                text: format!("the same values came twice with the time {}", batch.t_s.unwrap_or(0.0)),
+                text: format!(
+                    "the same values came twice with the time {}",
+                    batch.t_s.unwrap_or(0.0)
+                ),
             }),
             report => report,
         }

@@ -15,8 +15,10 @@ const KNOWN_BY: usize = 40;
 const RANGE_OF: usize = 256;
 /// Part of the steps that turn back. Pure noise turns two times in three, a steady climb never.
 const TURNS: f64 = 0.4;
+/// So many different ones among them: a sensor that flickers between two or three steps of its own is as good as still.
+const LEVELS: usize = 8;
 /// It is stuck after so many times the longest that it stood still among those values, in samples and in seconds.
-const LONGER: f64 = 10.0;
+const LONGER: f64 = 30.0;
 /// And not before this, in seconds.
 const LEAST_S: f64 = 5.0;
 /// A sensor of which the car file says how long it can be still is judged from this many equal samples on.
@@ -104,15 +106,15 @@ impl Still {
         let turns = lately.windows(3).filter(turned).count();
         let present = self.runs.back()?.value;
         let known = || self.runs.range(..before).map(|run| run.value);
+        let mut levels: Vec<f64> = lately.iter().map(|run| run.value).collect();
+        levels.sort_by(f64::total_cmp);
+        levels.dedup();
         let inside = known().any(|value| value < present) && known().any(|value| value > present);
-        if !inside || (turns as f64) < TURNS * (KNOWN_BY - 2) as f64 {
+        if !inside || levels.len() < LEVELS || (turns as f64) < TURNS * (KNOWN_BY - 2) as f64 {
             return None;
         }
         let samples = lately.iter().map(|run| run.samples).max()?;
-        let seconds = lately
-            .iter()
-            .map(|run| run.lasted_s)
-            .fold(0.0, f64::max);
+        let seconds = lately.iter().map(|run| run.lasted_s).fold(0.0, f64::max);
         Some((LONGER * f64::from(samples), LONGER * seconds))
     }
 }

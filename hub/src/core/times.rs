@@ -269,7 +269,11 @@ mod tests {
             })
             .collect();
         assert!(put[0] < -7_900.0);
-        assert!(put[60..].iter().all(|out| out.abs() < 10.0), "{:?}", &put[55..70]);
+        assert!(
+            put[60..].iter().all(|out| out.abs() < 10.0),
+            "{:?}",
+            &put[55..70]
+        );
     }
 
     #[test]

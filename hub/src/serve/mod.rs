@@ -22,6 +22,7 @@ use spinover_protocol::{
     car::Car,
     message::{Control, SourceState},
     sheet::Sheet,
+    trust::POSTED,
 };
 use std::{net::SocketAddr, sync::Arc};
 use tokio::{
@@ -96,7 +97,7 @@ pub async fn run(
     let mut names: Vec<String> = setup.sources.iter().map(|source| source.name()).collect();
     // Readings that scripts post have a place in the list of their own.
     let posted_place = names.len();
-    names.push("posted=over HTTP".to_owned());
+    names.push(format!("{POSTED}=over HTTP"));
     let sim: Option<SimControls> = setup.sources.iter().find_map(|source| source.controls());
     let controls = sim.as_ref().map_or_else(Vec::new, SimControls::list);
     let warmed = history::warm_curves(&book, &setup.car, not_live.as_deref().unwrap_or(""))

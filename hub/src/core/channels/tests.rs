@@ -88,10 +88,7 @@ fn the_other_is_shown_when_the_limit_passes_without_waiting_for_its_next_word() 
     channels.take(0, 0, &said(60.0));
     channels.take(500, 1, &said(50.0));
     assert_eq!(channels.reading(1_000, 0).0, Some(60.0));
-    assert_eq!(
-        channels.reading(1_001, 0),
-        (Some(50.0), Quality::Good, 501)
-    );
+    assert_eq!(channels.reading(1_001, 0), (Some(50.0), Quality::Good, 501));
 }
 
 #[test]

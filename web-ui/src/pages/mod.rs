@@ -1,6 +1,7 @@
 //! The pages: which one is shown, and what is common to all.
 
 mod bands;
+mod calibrate;
 mod cautions;
 mod chief;
 mod crew;

@@ -2,6 +2,7 @@
 
 use super::{
     bands::Bands,
+    calibrate::Calibrate,
     cautions::Cautions,
     menu::Menu,
     more::{More, SkipSheet},
@@ -42,6 +43,7 @@ pub fn Overlay() -> impl IntoView {
                 Over::Train => (say(W::TrainTitle), view! { <TrainSheet/> }.into_any()),
                 Over::Cautions => (say(W::CautionsTitle), view! { <Cautions/> }.into_any()),
                 Over::Roles => (say(W::RoleTitle), view! { <Roles/> }.into_any()),
+                Over::Calibrate => (say(W::Calibrate), view! { <Calibrate/> }.into_any()),
                 Over::Bands => (say(W::Bands), view! { <Bands/> }.into_any()),
                 Over::More => (say(W::MoreTitle), view! { <More/> }.into_any()),
                 Over::Trend(channel) => (say(W::TrendTitle), view! { <Trend channel=channel.as_str().into()/> }.into_any()),

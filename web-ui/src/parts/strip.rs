@@ -3,6 +3,7 @@
 use super::pen;
 use crate::{
     app::{Reading, app},
+    parts::sources::{doubt_words, short_name},
     pure::{
         route::Over,
         show::{Scale, Standing, age},
@@ -14,7 +15,7 @@ use leptos::{html, prelude::*};
 use spinover_protocol::{
     ChannelKey,
     car::{Band, Channel},
-    message::Quality,
+    message::{Quality, SourceHealth},
 };
 
 /// One channel's strip; nothing where the car has no such channel.
@@ -69,6 +70,17 @@ pub fn Strip(
     let at_end =
         Memo::new(move |_| matches!(shift.get(), Some(shift) if shift <= 0.0 || shift >= 1000.0));
     let typed = typed_by(reading, channel.key.clone());
+    let second = second_source(reading);
+    let beside = move || {
+        let typed = typed.get().map(|name| fill(W::TypedBy, &[&name]));
+        let doubt = reading
+            .read()
+            .doubt
+            .map(|doubt| doubt_words(doubt).to_owned());
+        let second = second.get().map(|name| fill(W::SourceIs, &[&name]));
+        let notes: Vec<String> = [doubt, second, typed].into_iter().flatten().collect();
+        notes.join(" · ")
+    };
     let key = channel.key.clone();
     let label = channel.label.clone();
     let open_trend = {
@@ -91,7 +103,7 @@ pub fn Strip(
             </div>
             <h2 class="name">
                 {channel.label.clone()}
-                <small class="typed">{move || typed.get().map(|name| fill(W::TypedBy, &[&name]))}</small>
+                <small class="typed" data-test="beside">{beside}</small>
             </h2>
             <p class="word"><span>{word}</span></p>
             <div class="track" aria-hidden="true">
@@ -117,6 +129,22 @@ pub fn Strip(
                 aria-label=move || fill(W::StripIs, &[&label, &digits.read(), &word.read()])
             ></button>
         </article>
+    })
+}
+
+/// Which source speaks, where it is not the first choice.
+fn second_source(reading: RwSignal<Reading>) -> Memo<Option<String>> {
+    let app = app();
+    let names = app.about(&[Topic::Sources], |link| {
+        let sources = &link.mirror().sources;
+        let name = |source: &SourceHealth| short_name(&source.name).to_owned();
+        sources.iter().map(name).collect::<Vec<String>>()
+    });
+    Memo::new(move |_| {
+        let place = usize::from(reading.read().second?);
+        let names = names.read();
+        let name = names.as_ref().and_then(|names| names.get(place));
+        Some(name.map_or("?", String::as_str).to_owned())
     })
 }
 

@@ -63,6 +63,8 @@ pub enum Over {
     Roles,
     /// Set bands.
     Bands,
+    /// Calibrate channels.
+    Calibrate,
     /// What the chief does seldom: hold, abort, begin, close.
     More,
     /// One channel's trace, large.
@@ -81,6 +83,7 @@ impl Over {
             Self::Cautions => "cautions",
             Self::Roles => "roles",
             Self::Bands => "bands",
+            Self::Calibrate => "calibrate",
             Self::More => "more",
             Self::Trend(_) => "trend",
             Self::Skip(_) => "skip",
@@ -96,6 +99,7 @@ impl Over {
             "cautions" => Self::Cautions,
             "roles" => Self::Roles,
             "bands" => Self::Bands,
+            "calibrate" => Self::Calibrate,
             "more" => Self::More,
             "trend" => Self::Trend(rest?.to_owned()),
             "skip" => Self::Skip(rest?.to_owned()),

@@ -38,13 +38,18 @@ fn holds(link: &Link, key: &ChannelKey) -> (Calibration, Option<i64>) {
 
 /// What the sensor itself says: its mean over the last seconds, without the calibration. Nothing where a person typed the reading in
 /// or it cannot be believed.
-fn sensor_now(app: App, index: usize, calibration: Calibration) -> Option<f64> {
+fn sensor_now(
+    app: App,
+    index: usize,
+    (calibration, set_at): (Calibration, Option<i64>),
+) -> Option<f64> {
     let reading = app.reading(index)?;
     let reading = reading.get_untracked();
     if reading.typed || reading.quality != Quality::Good {
         return None;
     }
-    let from = socket::hub_now() as f64 - OVER_MS;
+    // What was shown before the calibration was set says nothing by it.
+    let from = (socket::hub_now() as f64 - OVER_MS).max(set_at.unwrap_or_default() as f64);
     let mean = |trace: &Trace| trace.mean_since(from);
     let mean = socket::with_shell(|shell| shell.traces.get(index).and_then(mean)).flatten();
     Some(calibration.raw(mean.or(reading.value)?))
@@ -94,7 +99,7 @@ fn Row(index: usize, channel: Channel) -> impl IntoView {
     // The means move on by themselves, so they are looked at with the clock.
     let sensor = Memo::new(move |_| {
         app.clock.track();
-        sensor_now(app, index, calibration())
+        sensor_now(app, index, held.get().unwrap_or_default())
     });
     let now = move || {
         let shown = |value: Option<f64>| {

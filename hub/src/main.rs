@@ -3,7 +3,7 @@
 
 use clap::{Parser, Subcommand};
 use spinover::command::{book, check, figure, serve};
-use std::process::ExitCode;
+use std::{io::IsTerminal, process::ExitCode};
 
 /// Warm-up hub for a nitro drag-race crew: takes live readings and checklist marks in, and shows every crew member the same
 /// truth on the phone in their hand.
@@ -40,6 +40,8 @@ fn main() -> ExitCode {
     tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_writer(std::io::stderr)
+        // Colours are for a terminal; in a file or a journal they are rubbish between the words.
+        .with_ansi(std::io::stderr().is_terminal())
         .init();
     match cli.command {
         Command::Demo(command) => command.run(),

@@ -51,6 +51,7 @@ fn car() -> Car {
         },
         max_rate: None,
         old_after_ms: 1_000,
+        sensor: Default::default(),
         band: Some(Band {
             low: 2_300.0,
             high: 2_500.0,

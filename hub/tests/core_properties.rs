@@ -33,6 +33,7 @@ fn car() -> Car {
         },
         max_rate: None,
         old_after_ms: OLD_AFTER,
+        sensor: Default::default(),
         band: Some(Band {
             low: 50.0,
             high: 90.0,

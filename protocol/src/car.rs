@@ -1,6 +1,8 @@
 //! The car as phones need to know it: channels, bands, roles, ready calls.
 
-use crate::{AlarmKey, ChannelKey, RoleKey, alarm::Alarm, today::FlowBaseline, units::Unit};
+use crate::{
+    AlarmKey, ChannelKey, RoleKey, alarm::Alarm, today::FlowBaseline, trust::Sensor, units::Unit,
+};
 use serde::{Deserialize, Serialize};
 
 /// Low and high end of where a reading should be, in the channel's own unit. `low < high`.
@@ -56,6 +58,9 @@ pub struct Channel {
     /// Where it should be when neither the phase nor the chief says otherwise.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub band: Option<Band>,
+    /// Which source is heard first, calibration, and when it counts as stuck.
+    #[serde(default, skip_serializing_if = "Sensor::is_plain")]
+    pub sensor: Sensor,
 }
 
 /// A place in the crew, and what its page shows.

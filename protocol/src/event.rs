@@ -5,6 +5,7 @@ use crate::{
     car::{Band, Car},
     sheet::Sheet,
     today::{CanPlan, Conditions, FlowBaseline, MixReading, TimeSlip, Today},
+    trust::{Calibration, Point},
 };
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -159,6 +160,16 @@ pub enum EventBody {
         phase: Option<PhaseKey>,
         /// The band; `null` takes the chief's band away, and the file's holds again.
         band: Option<Band>,
+    },
+    /// The chief calibrated a channel.
+    CalibrationSet {
+        /// The channel.
+        channel: ChannelKey,
+        /// What holds from now on; `null` takes the chief's away, and the car file's holds again.
+        calibration: Option<Calibration>,
+        /// The points that it was made from.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        points: Vec<Point>,
     },
     /// Somebody read a gauge and typed it in.
     ReadingTyped {

@@ -9,6 +9,7 @@
 //! - [`alarm`]: what alarms watch, and the states they go through;
 //! - [`car`], [`sheet`]: the car and the procedure as a phone needs to know them;
 //! - [`today`]: what people measure and set for the figures;
+//! - [`trust`]: how far a reading can be trusted, and calibration;
 //! - [`link`]: the phone's side of a connection as a state machine, which the app, the tests and any simulation run;
 //! - [`book`]: the book's list and a warm-up played back, over plain HTTP;
 //! - [`units`]: exact conversions between the units that crews use.
@@ -23,6 +24,7 @@ pub mod message;
 pub mod record;
 pub mod sheet;
 pub mod today;
+pub mod trust;
 pub mod units;
 
 use serde::{Deserialize, Serialize};

@@ -7,8 +7,11 @@ use crate::{
     record::Record,
     sheet::Must,
     today::{CanPlan, Conditions, FlowBaseline, MixReading, TimeSlip},
+    trust::Point,
 };
 use serde::{Deserialize, Serialize};
+
+pub use crate::trust::{Doubt, Quality};
 
 /// From a phone to the hub.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -131,6 +134,14 @@ pub enum Command {
         phase: Option<PhaseKey>,
         /// The band, or `null` to go back to the file's.
         band: Option<Band>,
+    },
+    /// Chief: what is true, against what the sensor says. One point shifts it, two also set its gain, none takes the chief's
+    /// calibration away, and the car file's holds again.
+    Calibrate {
+        /// The channel.
+        channel: ChannelKey,
+        /// At most two.
+        points: Vec<Point>,
     },
     /// Anyone: a gauge I can see reads this.
     TypeReading {
@@ -381,38 +392,6 @@ pub struct Join {
     pub qr_svg: String,
 }
 
-/// How far a reading can be trusted.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Quality {
-    /// Plausible and fresh.
-    Good,
-    /// Outside the plausible range, or moving faster than it can.
-    Suspect,
-    /// Not refreshed in time.
-    Old,
-    /// Never seen.
-    None,
-}
-
-impl Quality {
-    /// Its letter in a readings frame.
-    pub fn letter(self) -> char {
-        match self {
-            Self::Good => 'g',
-            Self::Suspect => 's',
-            Self::Old => 'o',
-            Self::None => 'n',
-        }
-    }
-
-    /// The quality with that letter.
-    pub fn from_letter(letter: char) -> Option<Self> {
-        [Self::Good, Self::Suspect, Self::Old, Self::None]
-            .into_iter()
-            .find(|quality| quality.letter() == letter)
-    }
-}
-
 /// The latest readings: for each channel, in the order of `welcome.car.channels`, value, quality and age.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Frame {
@@ -433,6 +412,12 @@ pub struct Frame {
     /// neither for the disk nor for anything else: whoever has the latest frame has them.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub urgent: Vec<AlarmKey>,
+    /// One letter a channel, why it is suspect: `r`ange, too `f`ast, `j`ump, stuc`k`, `-` for not; absent where none is.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub why: String,
+    /// Places of the channels for which not the first choice of their sources speaks; absent where there is none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub second: Vec<usize>,
 }
 
 /// In [`Frame::src`]: typed in by a person; the record's `typed` says who.
@@ -454,6 +439,11 @@ impl Frame {
             quality,
             self.age.get(index).copied().unwrap_or(0),
         )
+    }
+
+    /// Why one channel's reading is suspect, where it is.
+    pub fn doubt(&self, index: usize) -> Option<Doubt> {
+        self.why.chars().nth(index).and_then(Doubt::from_letter)
     }
 }
 
@@ -545,6 +535,51 @@ pub struct SourceHealth {
     pub taken: u64,
     /// What was not taken, by kind.
     pub faults: Vec<FaultCount>,
+    /// When `state` last changed; 0 before it first did.
+    #[serde(default)]
+    pub since: Millis,
+    /// How often it was lost after it had delivered.
+    #[serde(default)]
+    pub lost: u32,
+    /// Its own clock against the hub's; absent where it has none, or has not been heard for long enough.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clock: Option<SourceClock>,
+    /// The last it said of each channel, in the car's order.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub last: Vec<LastValue>,
+}
+
+/// A source's own clock against the hub's, from the readings that came with the least delay.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SourceClock {
+    /// The hub's clock less the source's, now, in seconds; the least delay of the way is in it, for nothing can tell that apart.
+    pub offset_s: f64,
+    /// How much faster than the hub's it runs, in parts per million; below zero: slower. Absent until it can be told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drift_ppm: Option<f64>,
+    /// How much later than the quickest the latest reading came, in milliseconds.
+    pub late_ms: f64,
+    /// Over how many seconds that was watched.
+    pub over_s: f64,
+}
+
+/// The last that a source said of a channel.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LastValue {
+    /// The channel.
+    pub channel: ChannelKey,
+    /// The value, calibrated, in the channel's unit.
+    pub value: f64,
+    /// The quality's letter, as in a frame.
+    pub q: char,
+    /// Why it is suspect.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub why: Option<Doubt>,
+    /// Milliseconds since it came.
+    pub age: i64,
+    /// This source is the one that phones see for the channel.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub speaks: bool,
 }
 
 /// What a source is doing.
@@ -564,7 +599,7 @@ pub enum SourceState {
 /// Input that was not taken.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct FaultCount {
-    /// What kind: `malformed`, `unknown_channel`, `not_a_number`, `absurd`, `time_back`, `too_long`, `trouble`.
+    /// What kind: `malformed`, `unknown_channel`, `not_a_number`, `absurd`, `time_back`, `duplicate`, `too_long`, `trouble`.
     pub kind: String,
     /// How many.
     pub count: u64,

@@ -9,6 +9,7 @@ use crate::{
     event::{Audience, Event, EventBody, Right, Who},
     sheet::{Phase, Sheet, Step},
     today::{TimeSlip, Today, Told},
+    trust::Calibration,
 };
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -353,6 +354,13 @@ impl Warmup {
             .map(|(key, _, _)| key)
     }
 
+    /// The calibration that holds for a channel now: the chief's, else the car file's.
+    pub fn calibration(&self, channel: &ChannelKey) -> Calibration {
+        let set = self.today.calibrations.get(channel).map(|told| told.value);
+        set.or_else(|| Some(self.car.channel(channel)?.1.sensor.calibration))
+            .unwrap_or_default()
+    }
+
     /// Stop calls that are not lifted, latest first.
     pub fn stops(&self) -> impl Iterator<Item = &Call> {
         self.calls
@@ -498,6 +506,17 @@ impl Warmup {
                         },
                     );
                 }
+            }
+            EventBody::CalibrationSet {
+                channel,
+                calibration,
+                ..
+            } => {
+                let set = &mut self.today.calibrations;
+                match calibration {
+                    Some(calibration) => set.insert(channel.clone(), told(event, calibration)),
+                    None => set.remove(channel),
+                };
             }
             EventBody::ReadingTyped { channel, value } => {
                 self.typed.insert(

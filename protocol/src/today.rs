@@ -1,7 +1,8 @@
 //! What people measure and set for the figures: the weather, the mix, the chief's rule for the flow, bleed turns, the time slip. Types only.
 
-use crate::{Millis, event::Who};
+use crate::{ChannelKey, Millis, event::Who, trust::Calibration};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 /// The air at the car.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -114,6 +115,9 @@ pub struct Today {
     /// The chief's rule for the flow, where it was set from a phone; else the car file's holds, if it has one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub flow: Option<Told<FlowBaseline>>,
+    /// Calibrations that the chief set, by channel; for others the car file's holds.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub calibrations: BTreeMap<ChannelKey, Told<Calibration>>,
 }
 
 impl Today {

@@ -16,7 +16,7 @@ use spinover_protocol::{
     car::{Band, Car, Channel},
     event::{Right, Who},
     link::{Identity, Input, Link, State},
-    message::{Command, Farewell, Quality, SRC_TYPED},
+    message::{Command, Doubt, Farewell, Quality, SRC_TYPED},
 };
 use std::{
     cell::{Cell, RefCell},
@@ -42,6 +42,10 @@ pub struct Reading {
     pub age_s: u32,
     /// A person typed it in.
     pub typed: bool,
+    /// Why it is suspect.
+    pub doubt: Option<Doubt>,
+    /// The place of the source that speaks, where that is not the first choice.
+    pub second: Option<u8>,
 }
 
 /// The link as it is shown.
@@ -485,6 +489,8 @@ impl App {
             quality: Quality::None,
             age_s: 0,
             typed: false,
+            doubt: None,
+            second: None,
         };
         let signals = welcome
             .car
@@ -559,12 +565,15 @@ fn reading_now(link: &Link, index: usize, now: f64, live: bool) -> Reading {
         Quality::Old => (link.age_ms(index, now).unwrap_or(0.0) / 1000.0) as u32,
         _ => 0,
     };
-    let typed = link.mirror().frame.src.get(index) == Some(&SRC_TYPED);
+    let frame = &link.mirror().frame;
+    let source = frame.src.get(index).copied();
     Reading {
         value,
         quality,
         age_s,
-        typed,
+        typed: source == Some(SRC_TYPED),
+        doubt: frame.doubt(index).filter(|_| quality == Quality::Suspect),
+        second: source.filter(|_| frame.second.contains(&index)),
     }
 }
 
@@ -616,6 +625,7 @@ fn wanted_words(command: &Command) -> String {
         Command::Seen { .. } => say(W::DoSeen).to_owned(),
         Command::Lift { .. } => say(W::DoLift).to_owned(),
         Command::SetBand { .. } => say(W::DoBand).to_owned(),
+        Command::Calibrate { .. } => say(W::DoCalibrate).to_owned(),
         Command::TypeReading { .. } => say(W::DoType).to_owned(),
         Command::SetConditions(_) => say(W::DoWeather).to_owned(),
         Command::MeasureMix(_) => say(W::DoMix).to_owned(),

@@ -100,6 +100,8 @@ impl Deck {
                         quality: Quality::None,
                         age_s: 0,
                         typed: false,
+                        doubt: None,
+                        second: None,
                     };
                     deck.readings
                         .set((0..channels).map(|_| RwSignal::new(none)).collect());
@@ -198,6 +200,9 @@ impl Deck {
                     quality,
                     age_s,
                     typed,
+                    doubt: frame.doubt(index),
+                    // Which source spoke is not in the book.
+                    second: None,
                 },
             );
         }

@@ -34,6 +34,7 @@ pub fn setup() -> Result<()> {
     cargo_tool("wasm-bindgen-cli", "wasm-bindgen", WASM_BINDGEN)?;
     wasm_opt();
     real::fetch();
+    outside();
     if begun.elapsed().as_secs() >= 1 {
         shell::say(format_args!(
             "set up in {:.0} s",
@@ -41,6 +42,68 @@ pub fn setup() -> Result<()> {
         ));
     }
     Ok(())
+}
+
+/// What the tests of live sources hold ours against: decoders from PyPI into `target/reference`, a broker and a pair of
+/// pseudo-terminals from the system's packages. Those tests say in one line what they skip without them, so that a machine that cannot
+/// have them still builds and tests all else.
+fn outside() {
+    if shell::find("python3").is_none() {
+        shell::warn("skipped: the outside decoders of CAN and NMEA (no python3 here)");
+    } else if let Err(error) = shell::run(
+        Command::new("sh")
+            .arg("hub/tests/reference/prepare.sh")
+            .current_dir(places::root()),
+    ) {
+        shell::warn(format_args!(
+            "skipped: the outside decoders of CAN and NMEA ({error})"
+        ));
+    }
+    // Debian puts servers where only root's PATH looks.
+    let there =
+        |name: &str| shell::find(name).is_some() || PathBuf::from("/usr/sbin").join(name).is_file();
+    let missing: Vec<&str> = [
+        ("mosquitto", "mosquitto"),
+        ("mosquitto_pub", "mosquitto-clients"),
+        ("socat", "socat"),
+    ]
+    .into_iter()
+    .filter(|(program, _)| !there(program))
+    .map(|(_, package)| package)
+    .collect();
+    if missing.is_empty() {
+        return;
+    }
+    let mut install = match (shell::find("apt-get"), shell::is_root()) {
+        (None, _) => return skipped(&missing, "no apt-get here"),
+        (Some(_), true) => Command::new("apt-get"),
+        (Some(_), false) if can_sudo() => {
+            let mut sudo = Command::new("sudo");
+            sudo.args(["-n", "apt-get"]);
+            sudo
+        }
+        _ => return skipped(&missing, "neither root nor sudo without a password"),
+    };
+    shell::say(format_args!("installing {}", missing.join(" and ")));
+    install
+        .args(["install", "--yes", "--no-install-recommends"])
+        .args(&missing)
+        .env("DEBIAN_FRONTEND", "noninteractive");
+    if let Err(error) = shell::run(&mut install) {
+        skipped(&missing, &error.to_string());
+    }
+}
+
+fn skipped(missing: &[&str], why: &str) {
+    shell::warn(format_args!(
+        "skipped: {}, for the tests of live sources ({why})",
+        missing.join(" and ")
+    ));
+}
+
+fn can_sudo() -> bool {
+    shell::find("sudo").is_some()
+        && shell::output(Command::new("sudo").args(["-n", "true"])).is_some()
 }
 
 fn wasm_target() -> Result<()> {

@@ -69,7 +69,8 @@ pub fn frames(
     }
     let (from_us, to_us) = (from.saturating_mul(1000), to.saturating_mul(1000));
     let lead_us = from_us.saturating_sub(LEAD_US);
-    let mut channels = Channels::new(&entry.channels);
+    // What the book has is calibrated already, and is from one source: whichever was shown.
+    let mut channels = Channels::new(&entry.channels, &["book".to_owned()]);
     let mut given = given(reader, id, lead_us, to_us)?;
     given.extend(typed(&entry, &reader.events(id)?, to_us));
     // What came at one time keeps its order.

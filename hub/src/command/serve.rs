@@ -8,7 +8,10 @@ use crate::{
 };
 use anyhow::{Context, anyhow};
 use clap::Args;
-use spinover_protocol::sheet::Sheet;
+use spinover_protocol::{
+    sheet::Sheet,
+    trust::{POSTED, source_name},
+};
 use std::{
     net::SocketAddr,
     path::{Path, PathBuf},
@@ -196,6 +199,7 @@ fn hub(
             "the crew code and the chief code must differ".to_owned(),
         ));
     }
+    names_are_told_apart(&file, specs)?;
     let seed = u64::from(getrandom::u32().context("the system gives no random numbers")?);
     let given = sources::Setup {
         car: file.car.clone(),
@@ -255,6 +259,27 @@ fn hub(
     })?;
     // Reading standard input cannot be interrupted, so a runtime that waits for it would never end.
     runtime.shutdown_background();
+    Ok(())
+}
+
+/// Two sources of one name cannot be told apart. A preferred one that is not there may come another day.
+fn names_are_told_apart(file: &CarFile, specs: &[String]) -> Result<(), Failed> {
+    let mut names = vec![POSTED];
+    for name in specs.iter().filter_map(|spec| source_name(spec)) {
+        if names.contains(&name) {
+            return Err(Failed::Input(format!(
+                "two sources are named `{name}`; give each a name of its own"
+            )));
+        }
+        names.push(name);
+    }
+    for channel in &file.car.channels {
+        for wanted in &channel.sensor.prefer {
+            if !names.contains(&wanted.as_str()) {
+                tracing::info!("{}: no source is named {wanted} today", channel.key);
+            }
+        }
+    }
     Ok(())
 }
 

@@ -10,7 +10,7 @@ use spinover_protocol::{
     alarm::{Alarm, Hold, Shown, Watch},
     car::Car,
     event::EventBody,
-    message::{Quality, SRC_TYPED},
+    message::{Quality, SRC_NONE, SRC_TYPED},
     record::Warmup,
 };
 use std::collections::BTreeSet;
@@ -286,9 +286,7 @@ fn condition(
         Watch::SilentMs(after) => {
             let newest = (0..warmup.car.channels.len())
                 .filter(|index| {
-                    channels
-                        .source(*index)
-                        .is_some_and(|source| source != SRC_TYPED)
+                    !matches!(channels.source(now, *index), SRC_TYPED | SRC_NONE)
                 })
                 .map(|index| channels.reading(now, index).2)
                 .min();

@@ -2,11 +2,12 @@
 
 use super::{Core, Output, typed};
 use spinover_protocol::{
-    CommandId, MAX_TEXT, Millis, PersonId, Seq, StepKey,
+    ChannelKey, CommandId, MAX_TEXT, Millis, PersonId, Seq, StepKey,
     event::{Audience, EventBody, Right, Who},
     message::{Command, Wait},
     record::{Block, Warmup},
     sheet::Must,
+    trust::{Calibration, Point},
 };
 
 /// Why not, in words for the person who asked.
@@ -113,6 +114,7 @@ impl Core {
                 | C::UnshelveAlarm { .. }
                 | C::TakeAlarmOut { .. }
                 | C::PutAlarmBack { .. }
+                | C::Calibrate { .. }
                 | C::Begin { .. }
                 | C::Close {}
         );
@@ -219,6 +221,7 @@ impl Core {
                     band,
                 })
             }
+            C::Calibrate { channel, points } => self.calibration(channel, points),
             C::TypeReading { channel, value } => {
                 self.any()?;
                 let Some((_, known)) = self.car.channel(&channel) else {
@@ -377,6 +380,29 @@ impl Core {
                 }
             }
         }
+    }
+
+    fn calibration(&self, channel: ChannelKey, points: Vec<Point>) -> Result<Decision, Refusal> {
+        let warmup = self.any()?;
+        let Some((_, known)) = self.car.channel(&channel) else {
+            return Err(format!("there is no channel '{}'", short(channel.as_str())));
+        };
+        let calibration = match points[..] {
+            [] => None,
+            _ => {
+                let gain = warmup.calibration(&channel).gain;
+                let span = known.plausible.high - known.plausible.low;
+                Some(Calibration::through(&points, gain, span)?)
+            }
+        };
+        if calibration.is_none() && !warmup.today.calibrations.contains_key(&channel) {
+            return Ok(Decision::Nothing);
+        }
+        Ok(Decision::Events(vec![EventBody::CalibrationSet {
+            channel,
+            calibration,
+            points,
+        }]))
     }
 
     fn skip(&self, key: StepKey, reason: String) -> Result<Decision, Refusal> {

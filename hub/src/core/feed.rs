@@ -44,6 +44,8 @@ pub enum FaultKind {
     Absurd,
     /// The source's time went back.
     TimeBack,
+    /// The same values with the same time came before.
+    Duplicate,
     /// A line longer than any honest one.
     TooLong,
     /// The source itself is in trouble: cannot connect, cannot read.
@@ -59,6 +61,7 @@ impl FaultKind {
             Self::NotANumber => "not_a_number",
             Self::Absurd => "absurd",
             Self::TimeBack => "time_back",
+            Self::Duplicate => "duplicate",
             Self::TooLong => "too_long",
             Self::Trouble => "trouble",
         }

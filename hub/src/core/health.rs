@@ -1,6 +1,10 @@
 //! How the sources are doing: rates, counts, and what they could not take.
 
-use super::feed::{FaultKind, Report};
+use super::{
+    channels::Channels,
+    feed::{FaultKind, Report},
+    times::Times,
+};
 use spinover_protocol::{
     Millis,
     message::{FaultCount, SourceHealth, SourceState},
@@ -18,6 +22,8 @@ struct One {
     per_second: f64,
     counted_from: (Millis, u64),
     faults: BTreeMap<FaultKind, FaultCount>,
+    since: Millis,
+    lost: u32,
 }
 
 /// All sources.
@@ -36,6 +42,8 @@ impl Health {
             per_second: 0.0,
             counted_from: (0, 0),
             faults: BTreeMap::new(),
+            since: 0,
+            lost: 0,
         };
         Self {
             sources: names.into_iter().map(one).collect(),
@@ -49,7 +57,16 @@ impl Health {
         };
         match report {
             Report::Batch(batch) => one.taken += batch.values.len() as u64,
-            Report::State(state) => one.state = *state,
+            Report::State(state) => {
+                let lost = matches!(state, SourceState::Waiting | SourceState::Failed);
+                if one.state == SourceState::Up && lost {
+                    one.lost += 1;
+                }
+                if one.state != *state || one.since == 0 {
+                    one.since = now;
+                }
+                one.state = *state;
+            }
             Report::Fault(fault) => {
                 let kind = fault.kind.name().to_owned();
                 let known = one.faults.entry(fault.kind);
@@ -82,21 +99,18 @@ impl Health {
     }
 
     /// As the pages see it.
-    pub fn sources(&self) -> Vec<SourceHealth> {
-        let one = |one: &One| SourceHealth {
+    pub fn sources(&self, now: Millis, channels: &Channels, times: &Times) -> Vec<SourceHealth> {
+        let one = |(source, one): (usize, &One)| SourceHealth {
             name: one.name.clone(),
             state: one.state,
             per_second: one.per_second,
             taken: one.taken,
             faults: one.faults.values().cloned().collect(),
+            since: one.since,
+            lost: one.lost,
+            clock: times.clock(source),
+            last: channels.said_by(now, source),
         };
-        self.sources.iter().map(one).collect()
-    }
-
-    /// A source's name changed, as when it learned which port it got.
-    pub fn rename(&mut self, source: usize, name: String) {
-        if let Some(one) = self.sources.get_mut(source) {
-            one.name = name;
-        }
+        self.sources.iter().enumerate().map(one).collect()
     }
 }

@@ -10,14 +10,17 @@ pub mod command;
 pub mod feed;
 pub mod gates;
 pub mod health;
+pub mod judge;
 pub mod lessons;
 pub mod live;
-mod times;
+pub mod skew;
+pub mod stuck;
+pub mod times;
 mod typed;
 
 use alarms::Alarms;
 use channels::Channels;
-use feed::Report;
+use feed::{Fault, FaultKind, Report};
 use gates::Gates;
 use health::Health;
 use lessons::Lessons;
@@ -26,7 +29,7 @@ use spinover_protocol::{
     CommandId, Millis, PersonId, Seq,
     car::Car,
     event::{Event, EventBody, Right, Who},
-    message::{Command, FigureNow, Present, Progress},
+    message::{Command, FigureNow, Present, Progress, SourceHealth},
     record::Record,
     sheet::Sheet,
 };
@@ -74,6 +77,8 @@ pub enum Output {
         /// The command.
         command: CommandId,
     },
+    /// Keep these readings: what phones are shown, with its time on the hub's clock in microseconds.
+    Keep(i64, Vec<(usize, f64)>),
     /// Move a control of the simulated car.
     Control(String, f64),
     /// Who is here has changed.
@@ -133,7 +138,7 @@ impl Core {
         journal: &Journal,
     ) -> Self {
         let mut core = Self {
-            channels: Channels::new(&car.channels),
+            channels: Channels::new(&car.channels, &sources),
             live: Live::new(&car, journal.lessons.clone()),
             times: Times::default(),
             alarms: Alarms::new(&car),
@@ -154,6 +159,7 @@ impl Core {
         // Numbers go on from the journal's end, also where its last events are of no consequence for the record.
         core.record.seq = core.record.seq.max(journal.last);
         core.live.follow(&core.car, &core.record);
+        core.calibrate();
         core
     }
 
@@ -163,15 +169,13 @@ impl Core {
         match input {
             Input::Start => self.start(now, &mut outputs),
             Input::Report(source, report) => {
+                let report = self.once(source, report);
                 if let Report::Batch(batch) = &report {
-                    let t_us = self.times.hub_us(now, source, batch.t_s);
-                    self.channels.take(now, source, batch);
-                    let good =
-                        |&&(index, _): &&(usize, f64)| self.channels.good(now, index).is_some();
-                    let good: Vec<(usize, f64)> =
-                        batch.values.iter().filter(good).copied().collect();
-                    self.live.batch(t_us, &good);
+                    let t_us = self.times.hub_us(now, source, batch);
+                    let spoken = self.channels.take(now, source, batch);
+                    self.live.batch(t_us, &spoken.good);
                     self.gates.look(now, &self.channels, &self.record);
+                    outputs.push(Output::Keep(t_us, spoken.all));
                     self.look_at_alarms(now, &mut outputs);
                 }
                 self.health.take(now, source, &report);
@@ -243,9 +247,14 @@ impl Core {
         }
     }
 
-    /// How the sources are doing.
-    pub fn health(&self) -> &Health {
-        &self.health
+    /// How the sources are doing, and what each said last.
+    pub fn sources(&self, now: Millis) -> Vec<SourceHealth> {
+        self.health.sources(now, &self.channels, &self.times)
+    }
+
+    /// Says which sources play a recording or a simulation: their times are no clock's.
+    pub fn played(&mut self, played: Vec<bool>) {
+        self.times.played(played);
     }
 
     /// Readings of the warm-up under way from before the hub was started again, for the figures.
@@ -261,11 +270,6 @@ impl Core {
     /// What the figures say now.
     pub fn figures(&self, now: Millis) -> Vec<FigureNow> {
         self.live.figures(now * 1000, &self.record)
-    }
-
-    /// A batch's time on the hub's clock, in microseconds: what the record keeps and the figures go by.
-    pub fn time_us(&mut self, now: Millis, source: usize, batch: &feed::Batch) -> i64 {
-        self.times.hub_us(now, source, batch.t_s)
     }
 
     /// What the steps that can be marked next still wait for.
@@ -311,6 +315,7 @@ impl Core {
         self.fold(&event);
         outputs.push(Output::Event(event));
         self.live.follow(&self.car, &self.record);
+        self.calibrate();
         self.gates.look(now, &self.channels, &self.record);
     }
 
@@ -320,6 +325,31 @@ impl Core {
         };
         for body in self.alarms.look(now, &self.channels, warmup) {
             self.emit(now, None, None, body, outputs);
+        }
+    }
+
+    /// Gives every channel the calibration that the record and the car file say.
+    fn calibrate(&mut self) {
+        let today = self.record.warmup.as_ref().map(|warmup| &warmup.today);
+        for (index, channel) in self.car.channels.iter().enumerate() {
+            let set = today.and_then(|today| today.calibrations.get(&channel.key));
+            let calibration = set.map_or(channel.sensor.calibration, |told| told.value);
+            self.channels.calibrate(index, calibration);
+        }
+    }
+
+    /// A batch that came before is a fault, and no reading.
+    fn once(&mut self, source: usize, report: Report) -> Report {
+        match report {
+            Report::Batch(batch) if self.times.is_twice(source, &batch) => Report::Fault(Fault {
+                kind: FaultKind::Duplicate,
+                count: 1,
+                text: format!(
+                    "the same values came twice with the time {}",
+                    batch.t_s.unwrap_or(0.0)
+                ),
+            }),
+            report => report,
         }
     }
 

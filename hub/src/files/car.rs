@@ -3,11 +3,12 @@
 use super::alarms::{ALARM, HOLD, alarms};
 use super::fuel::{FLOW, FUEL, fuel};
 use super::mistakes::{FileErrors, MAX_FILE, Notes, instead, quoted, read, too_large};
-use super::names;
 use super::walk::{Key, Kind, MAX_KEY, MAX_LABEL, MAX_WORDS, Spot, Walk, document};
+use super::{names, sensor};
 use crate::sources::map::{ColumnMap, Names, ReplayMap, TimeColumn, TimeForm};
 use crate::sources::spec::{FORMS, Spec};
 use spinover_protocol::car::{Car, Channel, ReadyCall, Role};
+use spinover_protocol::trust::source_spec;
 use spinover_protocol::units::{Dimension, Unit};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -105,6 +106,11 @@ const CHANNEL: Kind = Kind {
         key("max_rate", "max_rate = 500"),
         key("old_after_s", "old_after_s = 2"),
         key("band", "band = [60, 150]"),
+        key("prefer", "prefer = [\"dash\", \"ecu\"]"),
+        key("back_after_s", "back_after_s = 3"),
+        key("stuck_after_s", "stuck_after_s = 10"),
+        key("offset", "offset = -2.5"),
+        key("gain", "gain = 1.02"),
         key("column", "column = \"OIL P;PSI\""),
         key("column_unit", "column_unit = \"psi\""),
         key("nth", "nth = 1"),
@@ -178,7 +184,11 @@ fn car_file(root: &Walk<'_>) -> Option<CarFile> {
     let channel_walks = root.need_tables("channel", &CHANNEL);
     // A channel that is wrong in itself can still be referred to, so that one mistake is not told twice.
     let channel_keys = unique_keys(&channel_walks, "channel");
-    let read: Vec<_> = channel_walks.iter().map(channel).collect();
+    let named = sensor::source_names(root, &sources);
+    let read: Vec<_> = channel_walks
+        .iter()
+        .map(|walk| channel(walk, named.as_ref()))
+        .collect();
 
     let role_walks = root.need_tables("role", &ROLE);
     let role_keys = unique_keys(&role_walks, "role");
@@ -268,7 +278,7 @@ pub(super) fn note_unique(
 
 /// The source is not opened here: its file may come later, and its port be taken now.
 fn check_source(root: &Walk<'_>, source: &Spot<String>) {
-    if let Err(error) = source.value.parse::<Spec>() {
+    if let Err(error) = source_spec(&source.value).parse::<Spec>() {
         // "what is wrong; what would be right", as all messages of this room are.
         let (what, right) = error.what.split_once("; ").unwrap_or((&error.what, ""));
         let right = if right.is_empty() {
@@ -299,7 +309,10 @@ pub(super) fn unit(walk: &Walk<'_>, name: &str) -> Option<Spot<Unit>> {
 }
 
 /// The channel, and the unit that its readings have, where that much is right.
-fn channel(walk: &Walk<'_>) -> (Option<Channel>, Option<Unit>) {
+fn channel(
+    walk: &Walk<'_>,
+    sources: Option<&BTreeMap<String, usize>>,
+) -> (Option<Channel>, Option<Unit>) {
     walk.need("unit");
     walk.need("plausible");
     let unit = unit(walk, "unit").map(|spot| spot.value);
@@ -332,6 +345,7 @@ fn channel(walk: &Walk<'_>) -> (Option<Channel>, Option<Unit>) {
             "give the seconds after which a reading is old, as in `old_after_s = 2`",
         );
     }
+    let sensor = sensor::sensor(walk, plausible.as_ref().map(|spot| spot.value), sources);
     let label = walk.text("label", MAX_LABEL);
     let made = (|| {
         let key = walk.silent_key()?;
@@ -343,6 +357,7 @@ fn channel(walk: &Walk<'_>) -> (Option<Channel>, Option<Unit>) {
             plausible: plausible?.value,
             max_rate: max_rate.map(|spot| spot.value),
             old_after_ms: old_after.map_or(OLD_AFTER_MS, |spot| spot.value),
+            sensor,
             band: band.map(|spot| spot.value),
         })
     })();
@@ -391,7 +406,7 @@ fn role(walk: &Walk<'_>, known: &Known<'_>) -> Option<Role> {
     })
 }
 
-fn note_repeats(walk: &Walk<'_>, spots: &[Spot<String>], sort: &str) {
+pub(super) fn note_repeats(walk: &Walk<'_>, spots: &[Spot<String>], sort: &str) {
     for (i, spot) in spots.iter().enumerate() {
         if spots[..i].iter().any(|earlier| earlier.value == spot.value) {
             walk.notes.wrong(

@@ -11,6 +11,7 @@ mod car;
 mod fuel;
 mod mistakes;
 mod names;
+mod sensor;
 mod sheet;
 mod walk;
 

@@ -294,6 +294,7 @@ impl Running {
                         .board
                         .send_modify(|board| board.put(Kind::StopNow, &message));
                 }
+                Output::Keep(t_us, values) => self.keep(t_us, &values),
                 Output::Control(key, value) => {
                     if let Some(controls) = &self.keeper.controls {
                         // The core has looked the control up; the handle only limits its range.
@@ -402,8 +403,19 @@ impl Running {
         }
     }
 
+    /// Gives readings to the book, while a warm-up is under way.
+    fn keep(&self, t_us: i64, values: &[(usize, f64)]) {
+        let warmup = self.keeper.core.record().warmup.as_ref();
+        if let Some(warmup) = warmup.filter(|warmup| warmup.closed_at.is_none())
+            && !values.is_empty()
+        {
+            let reading = |&(channel, value): &(usize, f64)| -> Reading { (channel, t_us, value) };
+            let readings = values.iter().map(reading).collect();
+            self.keeper.book.readings(&warmup.id, readings);
+        }
+    }
+
     fn reported(&mut self, source: usize, report: Report) {
-        let now = self.now();
         match &report {
             Report::Batch(batch) => {
                 self.fresh = true;
@@ -411,21 +423,6 @@ impl Running {
                     .counts
                     .readings
                     .fetch_add(batch.values.len() as u64, atomic::Ordering::Relaxed);
-                let t_us = self.keeper.core.time_us(now, source, batch);
-                if let Some(warmup) = self
-                    .keeper
-                    .core
-                    .record()
-                    .warmup
-                    .as_ref()
-                    .filter(|warmup| warmup.closed_at.is_none())
-                {
-                    let reading =
-                        |&(channel, value): &(usize, f64)| -> Reading { (channel, t_us, value) };
-                    self.keeper
-                        .book
-                        .readings(&warmup.id, batch.values.iter().map(reading).collect());
-                }
             }
             Report::Fault(fault) => {
                 self.keeper
@@ -485,7 +482,7 @@ impl Running {
             messages.push((
                 Kind::Sources,
                 HubMessage::Sources {
-                    sources: self.keeper.core.health().sources(),
+                    sources: self.keeper.core.sources(now),
                 },
             ));
             self.shown_slow_at = now;

@@ -24,6 +24,7 @@ use spinover_protocol::{
     car::Car,
     message::{Control, SourceState},
     sheet::Sheet,
+    trust::POSTED,
 };
 use std::{net::SocketAddr, sync::Arc};
 use tokio::{
@@ -91,10 +92,15 @@ pub async fn run(
     let latest = loaded.events.last().map_or(0, |event| event.at);
     let clock = Clock::start(latest);
     let not_live = not_live(&setup.sources);
+    let played = setup
+        .sources
+        .iter()
+        .map(|source| source.not_live().is_some())
+        .collect();
     let mut names: Vec<String> = setup.sources.iter().map(|source| source.name()).collect();
     // Readings that scripts post have a place in the list of their own.
     let posted_place = names.len();
-    names.push("posted over HTTP".to_owned());
+    names.push(format!("{POSTED}=over HTTP"));
     let sim: Option<SimControls> = setup.sources.iter().find_map(|source| source.controls());
     let controls = sim.as_ref().map_or_else(Vec::new, SimControls::list);
     let source = not_live.as_deref().unwrap_or("");
@@ -118,6 +124,7 @@ pub async fn run(
         &journal,
     );
 
+    core.played(played);
     recall(&mut core, &book);
     let log = Arc::new(shared::EventLog::new(core.record().clone()));
     let (board_in, board) = watch::channel(shared::Board::default());

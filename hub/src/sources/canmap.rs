@@ -177,6 +177,7 @@ mod tests {
             plausible: Band { low: 0.0, high },
             max_rate: None,
             old_after_ms: 1_000,
+            sensor: Default::default(),
             band: None,
         };
         let channels = vec![

@@ -248,6 +248,7 @@ mod tests {
             plausible: Band { low, high },
             max_rate: None,
             old_after_ms: 1_000,
+            sensor: Default::default(),
             band: None,
         };
         ChannelIndex::new(&Car {

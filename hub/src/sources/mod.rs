@@ -27,7 +27,11 @@ use crate::core::feed::{Batch, Fault, FaultKind, Report};
 use anyhow::Context;
 use playback::Playback;
 use spec::Spec;
-use spinover_protocol::{car::Car, message::SourceState};
+use spinover_protocol::{
+    car::Car,
+    message::SourceState,
+    trust::{source_name, source_spec},
+};
 use std::sync::Arc;
 use tokio::sync::mpsc;
 
@@ -73,6 +77,41 @@ pub struct Setup {
 /// # Errors
 /// What is wrong with the SPEC, the file or the car file's map, and what would be right.
 pub fn open(spec: &str, setup: &Setup) -> anyhow::Result<Box<dyn Source>> {
+    let source = open_spec(source_spec(spec), setup)?;
+    Ok(match source_name(spec) {
+        Some(name) => Box::new(Named {
+            name: name.to_owned(),
+            source,
+        }),
+        None => source,
+    })
+}
+
+/// A source that was given a name: `dash=can:can0`.
+struct Named {
+    name: String,
+    source: Box<dyn Source>,
+}
+
+impl Source for Named {
+    fn name(&self) -> String {
+        format!("{}={}", self.name, self.source.name())
+    }
+
+    fn not_live(&self) -> Option<String> {
+        self.source.not_live()
+    }
+
+    fn controls(&self) -> Option<sim::SimControls> {
+        self.source.controls()
+    }
+
+    fn run(self: Box<Self>, feed: Feed) -> Running {
+        self.source.run(feed)
+    }
+}
+
+fn open_spec(spec: &str, setup: &Setup) -> anyhow::Result<Box<dyn Source>> {
     let index = Arc::new(index::ChannelIndex::new(&setup.car));
     Ok(match spec.parse::<spec::Spec>()? {
         Spec::Sim {

@@ -446,6 +446,7 @@ mod tests {
             },
             max_rate: None,
             old_after_ms: 1_000,
+            sensor: Default::default(),
             band: None,
         };
         let channels = vec![

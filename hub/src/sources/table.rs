@@ -325,6 +325,7 @@ mod tests {
             },
             max_rate: None,
             old_after_ms: 1_000,
+            sensor: Default::default(),
             band: None,
         };
         ChannelIndex::new(&Car {

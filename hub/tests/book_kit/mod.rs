@@ -23,6 +23,7 @@ pub fn car(channels: usize) -> Car {
         },
         max_rate: None,
         old_after_ms: 1000,
+        sensor: Default::default(),
         band: Some(Band {
             low: 10.0,
             high: 20.0,

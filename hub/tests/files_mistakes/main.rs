@@ -3,6 +3,7 @@
 mod car;
 mod fuel;
 mod keys;
+mod sensor;
 mod sheet;
 mod values;
 mod whole;

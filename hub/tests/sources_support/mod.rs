@@ -28,6 +28,7 @@ pub fn car(channels: &[(&str, Unit, f64, f64)]) -> Car {
         },
         max_rate: None,
         old_after_ms: 1_000,
+        sensor: Default::default(),
         band: None,
     };
     Car {

@@ -2,10 +2,7 @@
 
 use super::crew::OwnStrips;
 use crate::parts::{
-    call_sheet::CallList,
-    figures::Figures,
-    people::{People, Sources},
-    step_card::StepCard,
+    call_sheet::CallList, figures::Figures, people::People, sources::Sources, step_card::StepCard,
     steps::Steps,
 };
 use crate::words::{Word as W, say};

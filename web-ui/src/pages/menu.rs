@@ -76,6 +76,7 @@ pub fn Menu() -> impl IntoView {
             <button type="button" class="key choice" data-test="menu-leave" on:click=move |_| app.leave()>{move || fill(W::NameChange, &[&app.person.read().name])}</button>
             <Show when=move || chief.get()>
                 <button type="button" class="key choice" data-test="menu-bands" on:click=move |_| app.open(Over::Bands)>{say(W::Bands)}</button>
+                <button type="button" class="key choice" data-test="menu-calibrate" on:click=move |_| app.open(Over::Calibrate)>{say(W::Calibrate)}</button>
             </Show>
             <button type="button" class="key choice" data-test="menu-alarms" on:click=move |_| app.open(Over::Alarms)>{say(W::Alarms)}</button>
             <button type="button" class="key choice" data-test="menu-cautions" on:click=move |_| app.open(Over::Cautions)>{say(W::CautionsShort)}</button>

@@ -2,6 +2,7 @@
 
 mod bands;
 mod book;
+mod calibrate;
 mod cautions;
 mod chief;
 mod crew;

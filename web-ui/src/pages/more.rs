@@ -102,6 +102,7 @@ pub fn More() -> impl IntoView {
                     <button type="button" class="key primary" data-test="resume" on:click=move |_| done(Command::Resume {})>{say(W::HoldOn)}</button>
                 </Show>
                 <button type="button" class="key" data-test="bands-open" on:click=move |_| app.open(Over::Bands)>{say(W::Bands)}</button>
+                <button type="button" class="key" data-test="calibrate-open" on:click=move |_| app.open(Over::Calibrate)>{say(W::Calibrate)}</button>
             </div>
             <Show when=move || !aborted()>
                 <h3>{say(W::Abort)}</h3>

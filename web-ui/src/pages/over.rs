@@ -2,6 +2,7 @@
 
 use super::{
     bands::Bands,
+    calibrate::Calibrate,
     cautions::Cautions,
     menu::Menu,
     more::{More, SkipSheet},
@@ -48,6 +49,7 @@ pub fn Overlay() -> impl IntoView {
                 Over::Train => (say(W::TrainTitle), view! { <TrainSheet/> }.into_any()),
                 Over::Cautions => (say(W::CautionsTitle), view! { <Cautions/> }.into_any()),
                 Over::Roles => (say(W::RoleTitle), view! { <Roles/> }.into_any()),
+                Over::Calibrate => (say(W::Calibrate), view! { <Calibrate/> }.into_any()),
                 Over::Bands => (say(W::Bands), view! { <Bands/> }.into_any()),
                 Over::Alarms => (say(W::Alarms), view! { <AlarmList/> }.into_any()),
                 Over::More => (say(W::MoreTitle), view! { <More/> }.into_any()),

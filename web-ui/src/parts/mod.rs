@@ -12,6 +12,7 @@ pub mod header;
 pub mod hold_key;
 pub mod pen;
 pub mod people;
+pub mod sources;
 pub mod step_card;
 pub mod steps;
 pub mod strip;

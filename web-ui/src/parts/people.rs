@@ -1,4 +1,4 @@
-//! Who is here, and how the sources are doing.
+//! Who is here.
 
 use crate::{
     app::app,
@@ -7,11 +7,7 @@ use crate::{
     words::{Word as W, fill, say},
 };
 use leptos::prelude::*;
-use spinover_protocol::{
-    event::Right,
-    link::Link,
-    message::{FaultCount, Present, SourceHealth, SourceState},
-};
+use spinover_protocol::{event::Right, link::Link, message::Present};
 
 /// Somebody who has been gone for longer is not shown any more, in milliseconds.
 const MISSED_MS: i64 = 30 * 60_000;
@@ -92,60 +88,6 @@ pub fn People() -> impl IntoView {
                 }).collect_view()}
             </ul>
             <Show when=move || rows.read().is_empty()><p class="hint">{say(W::PeopleNone)}</p></Show>
-        </section>
-    }
-}
-
-fn state_words(state: SourceState) -> (&'static str, &'static str) {
-    match state {
-        SourceState::Waiting => ("waiting", say(W::SourceWaiting)),
-        SourceState::Up => ("up", say(W::SourceUp)),
-        SourceState::Ended => ("ended", say(W::SourceEnded)),
-        SourceState::Failed => ("failed", say(W::SourceFailed)),
-    }
-}
-
-fn fault_words(fault: &FaultCount) -> String {
-    let kind = match fault.kind.as_str() {
-        "malformed" => say(W::FaultMalformed),
-        "unknown_channel" => say(W::FaultUnknown),
-        "not_a_number" => say(W::FaultNotNumber),
-        "absurd" => say(W::FaultAbsurd),
-        "time_back" => say(W::FaultTimeBack),
-        "too_long" => say(W::FaultTooLong),
-        "trouble" => say(W::FaultTrouble),
-        other => other,
-    };
-    fill(W::FaultCount, &[&fault.count.to_string(), kind])
-}
-
-/// How the sources are doing, with what was not taken.
-#[component]
-pub fn Sources() -> impl IntoView {
-    let app = app();
-    let sources = app.about(&[Topic::Sources], |link| link.mirror().sources.clone());
-    let row = |source: SourceHealth| {
-        let (key, words) = state_words(source.state);
-        let rate = fill(
-            W::PerSecond,
-            &[&crate::pure::show::number(source.per_second, 0)],
-        );
-        let faults = source.faults.iter().map(|fault| view! {
-            <li class="fault"><strong>{fault_words(fault)}</strong><span>{fault.last.clone()}</span></li>
-        });
-        view! {
-            <li class="source" data-state=key data-test="source">
-                <span class="source-name">{source.name.clone()}</span>
-                <span class="source-state">{words} " · " {rate}</span>
-                <ul>{faults.collect_view()}</ul>
-            </li>
-        }
-    };
-    view! {
-        <section class="sources" data-test="sources">
-            <h2>{say(W::Sources)}</h2>
-            <ul>{move || sources.get().unwrap_or_default().into_iter().map(row).collect_view()}</ul>
-            <Show when=move || sources.read().as_ref().is_none_or(Vec::is_empty)><p class="hint">{say(W::SourcesNone)}</p></Show>
         </section>
     }
 }

@@ -3,6 +3,7 @@
 use super::pen::{self, Feed};
 use crate::{
     app::{Reading, app},
+    parts::sources::{doubt_words, short_name},
     pure::{
         route::Over,
         show::{Scale, Standing, age},
@@ -14,7 +15,7 @@ use leptos::{html, prelude::*};
 use spinover_protocol::{
     ChannelKey,
     car::{Band, Channel},
-    message::Quality,
+    message::{Quality, SourceHealth},
 };
 
 /// One channel's strip; nothing where the car has no such channel.
@@ -95,6 +96,17 @@ pub fn StripOf(
     };
     let at_end =
         Memo::new(move |_| matches!(shift.get(), Some(shift) if shift <= 0.0 || shift >= 1000.0));
+    let second = second_source(reading);
+    let beside = move || {
+        let typed = typed.get().map(|name| fill(W::TypedBy, &[&name]));
+        let doubt = reading
+            .read()
+            .doubt
+            .map(|doubt| doubt_words(doubt).to_owned());
+        let second = second.get().map(|name| fill(W::SourceIs, &[&name]));
+        let notes: Vec<String> = [doubt, second, typed].into_iter().flatten().collect();
+        notes.join(" · ")
+    };
     let key = channel.key.clone();
     let label = channel.label.clone();
     let open_trend = {
@@ -117,7 +129,7 @@ pub fn StripOf(
             </div>
             <h2 class="name">
                 {channel.label.clone()}
-                <small class="typed">{move || typed.get().map(|name| fill(W::TypedBy, &[&name]))}</small>
+                <small class="typed" data-test="beside">{beside}</small>
             </h2>
             <p class="word"><span>{word}</span></p>
             <div class="track" aria-hidden="true">
@@ -146,6 +158,22 @@ pub fn StripOf(
             })}
         </article>
     }
+}
+
+/// Which source speaks, where it is not the first choice.
+fn second_source(reading: RwSignal<Reading>) -> Memo<Option<String>> {
+    let app = app();
+    let names = app.about(&[Topic::Sources], |link| {
+        let sources = &link.mirror().sources;
+        let name = |source: &SourceHealth| short_name(&source.name).to_owned();
+        sources.iter().map(name).collect::<Vec<String>>()
+    });
+    Memo::new(move |_| {
+        let place = usize::from(reading.read().second?);
+        let names = names.read();
+        let name = names.as_ref().and_then(|names| names.get(place));
+        Some(name.map_or("?", String::as_str).to_owned())
+    })
 }
 
 /// Who typed the reading in, where a person did.

@@ -73,6 +73,8 @@ pub enum Over {
     Bands,
     /// All alarms.
     Alarms,
+    /// Calibrate channels.
+    Calibrate,
     /// What the chief does seldom: hold, abort, begin, close.
     More,
     /// One channel's trace, large.
@@ -94,6 +96,7 @@ impl Over {
             Self::Roles => "roles",
             Self::Bands => "bands",
             Self::Alarms => "alarms",
+            Self::Calibrate => "calibrate",
             Self::More => "more",
             Self::Trend(_) => "trend",
             Self::Skip(_) => "skip",
@@ -111,6 +114,7 @@ impl Over {
             "roles" => Self::Roles,
             "bands" => Self::Bands,
             "alarms" => Self::Alarms,
+            "calibrate" => Self::Calibrate,
             "more" => Self::More,
             "trend" => Self::Trend(rest?.to_owned()),
             "skip" => Self::Skip(rest?.to_owned()),

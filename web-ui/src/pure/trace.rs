@@ -89,6 +89,15 @@ impl Trace {
         })
     }
 
+    /// The mean of the believed values since a time.
+    pub fn mean_since(&self, from: f64) -> Option<f64> {
+        let late = |sample: &&Sample| sample.good && sample.at >= from;
+        let values = self.samples.iter().filter(late).map(|sample| sample.value);
+        let (sum, count) =
+            values.fold((0.0, 0.0), |(sum, count), value| (sum + value, count + 1.0));
+        (count > 0.0).then(|| sum / count)
+    }
+
     /// The value nearest to that time, and when it was.
     pub fn near(&self, at: f64) -> Option<(f64, f64)> {
         let nearest = self

@@ -1,4 +1,4 @@
-//! What people measured and typed in: the air, the mix, the chief's rule for the flow, bleed turns, the time slip.
+//! What people measured and typed in: the air, the mix, the chief's rule for the flow, calibrations, bleed turns, the time slip.
 
 use super::{Page, clock, escape};
 use spinover_protocol::{
@@ -49,6 +49,15 @@ impl Page<'_> {
             );
             let words = format!("{flow} at {:.3} kg/m3", told.value.density_kg_m3);
             lines.push(("Rule for the flow", words, self.told(told)));
+        }
+        for (key, told) in &warmup.today.calibrations {
+            let Some((_, channel)) = warmup.car.channel(key) else {
+                continue;
+            };
+            let (gain, offset) = (told.value.gain, told.value.offset);
+            let label = escape(&channel.label);
+            let words = format!("{label}: sensor × {gain:.4} {offset:+.3} {}", channel.unit);
+            lines.push(("Calibrated", words, self.told(told)));
         }
         for told in &warmup.bleeds {
             let way = if told.value < 0.0 { "in" } else { "out" };

@@ -43,6 +43,7 @@ fn channel(key: &str, unit: Unit, plausible: (f64, f64), band: (f64, f64)) -> Ch
         plausible: band_of(plausible),
         max_rate: None,
         old_after_ms: 1000,
+        sensor: Default::default(),
         band: Some(band_of(band)),
     }
 }
@@ -82,6 +83,7 @@ fn car(weather_station: bool) -> Car {
         calls: vec![],
         tank_l: None,
         reserve_l: None,
+        alarms: vec![],
         fuel: None,
     }
 }

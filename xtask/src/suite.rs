@@ -11,17 +11,11 @@ pub fn test(args: &[String]) -> Result<()> {
     tools::setup()?;
     let browser = browser::ensure()?;
     app::build_app()?;
-    // First the real binary, by the same choice of packages as the tests, so that nothing is compiled twice.
+    // The hub's own tests are of its package, so this builds its binary as well, before any test runs.
     shell::say("building the hub and the tests");
-    shell::run(
-        shell::cargo()
-            .args(["build", "--workspace"])
-            .args(NOT_NATIVE),
-    )?;
     let mut tests = shell::cargo();
     tests
         .args(["test", "--workspace", "--no-fail-fast"])
-        .args(NOT_NATIVE)
         .args(args);
     tests
         .env("SPINOVER_BIN", places::hub(false))
@@ -31,6 +25,3 @@ pub fn test(args: &[String]) -> Result<()> {
         .env("SPINOVER_CHROMEDRIVER", browser.driver);
     shell::run(&mut tests)
 }
-
-/// The app itself runs in a browser only; what of it has tests of its own is in `protocol`.
-const NOT_NATIVE: [&str; 2] = ["--exclude", "spinover-web-ui"];

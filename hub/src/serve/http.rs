@@ -19,7 +19,7 @@ use std::{
     sync::{Arc, atomic::Ordering},
     time::Instant,
 };
-use tower_http::set_header::SetResponseHeaderLayer;
+use tower_http::{compression::CompressionLayer, set_header::SetResponseHeaderLayer};
 
 /// Largest body of readings that a script may post at once.
 const MAX_POST: usize = 1024 * 1024;
@@ -40,7 +40,8 @@ pub fn router(app: Arc<App>) -> Router {
         .route("/metrics", get(metrics))
         .route("/api/readings", post(readings).layer(DefaultBodyLimit::max(MAX_POST)))
         .merge(book::routes())
-        .fallback(get(page))
+        // A third of the bytes on the pit's Wi-Fi; the socket is not touched.
+        .fallback_service(get(page).layer(CompressionLayer::new()).with_state(app.clone()))
         // The app needs nothing from elsewhere, and nobody else's page has business framing it or reading what it is sent.
         .layer(set(
             header::CONTENT_SECURITY_POLICY,

@@ -283,3 +283,13 @@ fn a_phase_that_no_sheet_has_is_told_with_its_place() {
     let good = read(&with_alarms());
     assert_eq!(files::unknown_phases("car.toml", &good, &[&sheet]), []);
 }
+
+#[test]
+fn the_example_in_the_docs_is_good() {
+    let docs = concat!(env!("CARGO_MANIFEST_DIR"), "/../docs/alarms.md");
+    let text = std::fs::read_to_string(docs).unwrap();
+    let blocks: Vec<&str> = text.split("```toml\n").skip(1).collect();
+    assert_eq!(blocks.len(), 1);
+    let (example, _) = blocks[0].split_once("```").unwrap();
+    assert_eq!(read(&(CAR.to_owned() + example)).car.alarms.len(), 2);
+}

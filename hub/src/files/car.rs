@@ -403,7 +403,12 @@ fn note_repeats(walk: &Walk<'_>, spots: &[Spot<String>], sort: &str) {
 }
 
 /// Notes a reference to something that is not in the file.
-pub(super) fn refer(walk: &Walk<'_>, spot: &Spot<String>, sort: &str, known: &BTreeMap<String, usize>) {
+pub(super) fn refer(
+    walk: &Walk<'_>,
+    spot: &Spot<String>,
+    sort: &str,
+    known: &BTreeMap<String, usize>,
+) {
     if !known.contains_key(&spot.value) {
         let right = instead(&spot.value, known.keys().map(String::as_str));
         walk.notes.absent(

@@ -6,6 +6,7 @@ use spinover::pit::{Pit, raised};
 use spinover::sources::sim::{Settings, fault::parse_list};
 use spinover_protocol::{
     Millis,
+    alarm::AlarmState,
     event::{Event, EventBody},
 };
 
@@ -34,10 +35,8 @@ fn run(pit: &mut Pit, until: Millis) -> Vec<(Millis, Event)> {
 }
 
 fn news(seen: &[(Millis, Event)]) -> Vec<(Millis, &str)> {
-    let one = |(at, event): &'_ (Millis, Event)| Some((*at, raised(event)?.to_string()));
-    let list: Vec<(Millis, String)> = seen.iter().filter_map(one).collect();
-    list.into_iter()
-        .map(|(at, key)| (at, &*key.leak()))
+    seen.iter()
+        .filter_map(|(at, event)| Some((*at, raised(event)?.as_str())))
         .collect()
 }
 
@@ -70,10 +69,7 @@ fn lost_oil_is_one_alarm_and_latches() {
             .any(|(_, event)| matches!(&event.body, EventBody::AlarmReturned { .. }))
     );
     let state = pit.warmup().alarm_state(&"oil_pressure_lost".into());
-    assert_eq!(
-        state,
-        spinover_protocol::alarm::AlarmState::LatchedUnacknowledged
-    );
+    assert_eq!(state, AlarmState::LatchedUnacknowledged);
 }
 
 #[test]

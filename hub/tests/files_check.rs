@@ -98,6 +98,35 @@ fn mistakes_in_all_files_are_told_at_once() {
 }
 
 #[test]
+fn an_alarm_for_a_phase_that_no_sheet_has_is_noted() {
+    let sheet = demo("pit-warm-up.toml");
+    let (code, _, err) = check(&demo("kestrel.toml"), &[&sheet], &[]);
+    assert_eq!(
+        (code, err.as_str()),
+        (Some(0), ""),
+        "phases of the other sheet"
+    );
+    let (_folder, car) = changed(
+        "kestrel.toml",
+        "phases = [\"nitro\", \"burnout\"",
+        "phases = [\"nitr\", \"burnout\"",
+    );
+    let (code, out, err) = check(&car, &[&sheet], &[]);
+    assert_eq!(code, Some(0), "it may be meant so: {err}");
+    assert!(out.contains("car file good"), "{out}");
+    let first = err.lines().next().unwrap_or_default();
+    assert!(
+        first.starts_with("note: ") && first.contains("names the phase `nitr`"),
+        "{err}"
+    );
+    assert!(first.ends_with("did you mean `nitro`?"), "{err}");
+    let (_, out, _) = check(&car, &[&sheet], &["--json"]);
+    let said: serde_json::Value = serde_json::from_str(&out).unwrap();
+    assert_eq!(said["good"], true);
+    assert!(said["notes"][0]["line"].as_u64().unwrap() > 100, "{said}");
+}
+
+#[test]
 fn a_file_that_is_not_there_is_bad_input() {
     let (code, _, err) = check(Path::new("no-such-car.toml"), &[], &[]);
     assert_eq!(code, Some(2));

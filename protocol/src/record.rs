@@ -340,7 +340,8 @@ impl Warmup {
             .collect();
         shown.sort_by_key(|(key, state, now)| {
             let priority = self.car.alarm(key).map_or(u8::MAX, |alarm| alarm.priority);
-            (state.shown() == Shown::Aside, priority, now.raised_at)
+            let aside = state.shown() == Shown::Aside;
+            (aside, priority, now.raised_at, now.after.is_some())
         });
         shown
     }
@@ -350,7 +351,8 @@ impl Warmup {
         self.alarms_shown()
             .into_iter()
             .filter(|(_, state, _)| state.shown() > Shown::Aside)
-            .min_by_key(|(_, _, now)| now.raised_at)
+            // Of two that came in one moment, the cause came first.
+            .min_by_key(|(_, _, now)| (now.raised_at, now.after.is_some()))
             .map(|(key, _, _)| key)
     }
 
@@ -543,9 +545,9 @@ impl Warmup {
                     Some(_) => AlarmInput::RaiseAfter,
                     None => AlarmInput::Raise,
                 };
+                let goes_on = self.alarms.get(alarm).is_some_and(|now| now.flags.active);
                 let now = self.alarm_takes(alarm, input);
-                // What turns from a consequence into news of its own came when it first came.
-                let goes_on = now.after.is_some() && after.is_none();
+                // What turns from a consequence into news, or has another cause from here on, came when it first came.
                 if !goes_on {
                     now.raised_at = Some(event.at);
                     now.times += 1;
@@ -582,14 +584,9 @@ impl Warmup {
                 });
             }
             EventBody::AlarmUnshelved { alarm } => {
-                let now = self.alarm_takes(alarm, AlarmInput::Unshelve);
-                // Out of service goes on when a shelf's time is over.
-                now.aside = now.aside.take().filter(|_| now.flags.out);
+                self.alarm_comes_back(alarm, AlarmInput::Unshelve)
             }
-            EventBody::AlarmPutBack { alarm } => {
-                let now = self.alarm_takes(alarm, AlarmInput::PutBack);
-                now.aside = now.aside.take().filter(|_| now.flags.shelved);
-            }
+            EventBody::AlarmPutBack { alarm } => self.alarm_comes_back(alarm, AlarmInput::PutBack),
             EventBody::Noted { text } => self.notes.push(said(text)),
         }
         self.settle(before, event.at);
@@ -600,6 +597,13 @@ impl Warmup {
         let now = self.alarms.entry(key.clone()).or_default();
         now.flags = now.flags.take(input, latches);
         now
+    }
+
+    fn alarm_comes_back(&mut self, key: &AlarmKey, input: AlarmInput) {
+        let now = self.alarm_takes(key, input);
+        if !now.flags.shelved && !now.flags.out {
+            now.aside = None;
+        }
     }
 
     fn call_mut(&mut self, seq: Seq) -> Option<&mut Call> {

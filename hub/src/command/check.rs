@@ -1,6 +1,6 @@
 //! `spinover check`: says whether a car file and its sheets are good, or everything that is wrong in them. Changes nothing.
 
-use crate::files::{CarFile, FileErrors, load_car, load_sheets};
+use crate::files::{CarFile, FileErrors, Mistake, load_car, load_sheets, unknown_phases};
 use spinover_protocol::sheet::Sheet;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -33,16 +33,19 @@ impl CheckCommand {
     /// Checks the files and prints the outcome: good news to stdout, mistakes to stderr (all to stdout with `--json`).
     /// Exit code 0 when all are good, 2 when any is not.
     pub fn run(&self) -> ExitCode {
-        let checked = self.check();
+        let (checked, notes) = self.check();
         let good = checked.iter().all(|one| one.outcome.is_ok());
         if self.json {
-            println!("{}", as_json(&checked, good));
+            println!("{}", as_json(&checked, &notes, good));
         } else {
             for one in &checked {
                 match &one.outcome {
                     Ok(words) => println!("{words}"),
                     Err(errors) => eprintln!("{errors}"),
                 }
+            }
+            for note in &notes {
+                eprintln!("note: {note}");
             }
         }
         if good {
@@ -52,9 +55,17 @@ impl CheckCommand {
         }
     }
 
-    fn check(&self) -> Vec<Checked> {
+    /// Each file with what came of it, and what is good in itself and may be meant otherwise.
+    fn check(&self) -> (Vec<Checked>, Vec<Mistake>) {
         let car = load_car(&self.car);
         let sheets = load_sheets(&self.sheet, car.as_ref().ok());
+        let good: Vec<&Sheet> = sheets.iter().flatten().collect();
+        let notes = match &car {
+            Ok(car) if !good.is_empty() && good.len() == sheets.len() => {
+                unknown_phases(&self.car.display().to_string(), car, &good)
+            }
+            _ => Vec::new(),
+        };
         let limits = if car.is_ok() {
             ""
         } else {
@@ -75,7 +86,7 @@ impl CheckCommand {
                 outcome,
             });
         }
-        checked
+        (checked, notes)
     }
 }
 
@@ -119,20 +130,18 @@ fn sheet_words(path: &Path, sheet: &Sheet) -> String {
     )
 }
 
-fn as_json(checked: &[Checked], good: bool) -> serde_json::Value {
+fn as_json(checked: &[Checked], notes: &[Mistake], good: bool) -> serde_json::Value {
+    let told = |m: &Mistake| serde_json::json!({ "line": m.line, "column": m.column, "what": m.what, "right": m.right });
     let files: Vec<_> = checked
         .iter()
         .map(|one| match &one.outcome {
             Ok(words) => serde_json::json!({ "file": one.file, "kind": one.kind, "good": true, "words": words }),
             Err(errors) => {
-                let mistakes: Vec<_> = errors
-                    .mistakes
-                    .iter()
-                    .map(|m| serde_json::json!({ "line": m.line, "column": m.column, "what": m.what, "right": m.right }))
-                    .collect();
+                let mistakes: Vec<_> = errors.mistakes.iter().map(told).collect();
                 serde_json::json!({ "file": one.file, "kind": one.kind, "good": false, "mistakes": mistakes, "more": errors.more })
             }
         })
         .collect();
-    serde_json::json!({ "good": good, "files": files })
+    let notes: Vec<_> = notes.iter().map(told).collect();
+    serde_json::json!({ "good": good, "files": files, "notes": notes })
 }

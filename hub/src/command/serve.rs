@@ -140,6 +140,10 @@ impl ServeCommand {
             return Err(Failed::Input(texts.join("\n")));
         }
         let sheets: Vec<Sheet> = good.into_iter().filter_map(Result::ok).collect();
+        let car_file = self.car.display().to_string();
+        for note in files::unknown_phases(&car_file, &car, &sheets.iter().collect::<Vec<_>>()) {
+            tracing::warn!("{note}");
+        }
         let specs = if self.source.is_empty() {
             car.sources.clone()
         } else {

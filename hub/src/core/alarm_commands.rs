@@ -41,7 +41,10 @@ impl Core {
         reason: String,
     ) -> Result<Decision, Refusal> {
         let reason = words(reason)?;
-        let (known, _) = self.known_alarm(&alarm)?;
+        let (known, is) = self.known_alarm(&alarm)?;
+        if is.flags.out {
+            return Err(format!("'{}' is out of service", known.text));
+        }
         let most = match known.priority {
             1 => SHELF_FIRST_S,
             _ => SHELF_MOST_S,

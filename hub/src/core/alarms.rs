@@ -1,8 +1,9 @@
 //! When alarms come true and when they go: limits with deadband, delays, phases, causes. What state that puts them in is
 //! `spinover_protocol::alarm`'s and the record's; this only says "raised" and "returned".
 //!
-//! A reading that is not good proves nothing either way: an active alarm stays, and one that is not does not come. That a
-//! channel has no good reading, or that nothing comes at all, are alarms of their own.
+//! A reading that is not good proves nothing either way: an active alarm stays, and one that is not does not come. Time in doubt
+//! counts towards raising, never towards returning. That a channel has no good reading, or that nothing comes at all, are
+//! alarms of their own.
 
 use super::channels::Channels;
 use spinover_protocol::{
@@ -20,7 +21,7 @@ use std::collections::BTreeSet;
 struct Memory {
     /// Since when its condition has held without a break.
     holds_since: Option<Millis>,
-    /// Since when it has not.
+    /// Since when it has not, moved on by the time in doubt.
     gone_since: Option<Millis>,
     /// Since when its `while` has held.
     while_since: Option<Millis>,
@@ -36,7 +37,9 @@ pub struct Alarms {
     memories: Vec<Memory>,
     /// Figures that ask for attention.
     figures: BTreeSet<String>,
+    /// The warm-up looked at last, and when.
     of: Option<String>,
+    looked_at: Millis,
 }
 
 impl Alarms {
@@ -47,6 +50,7 @@ impl Alarms {
             memories: vec![Memory::default(); car.alarms.len()],
             figures: BTreeSet::new(),
             of: None,
+            looked_at: 0,
         }
     }
 
@@ -68,8 +72,11 @@ impl Alarms {
     pub fn look(&mut self, now: Millis, channels: &Channels, warmup: &Warmup) -> Vec<EventBody> {
         if self.of.as_ref() != Some(&warmup.id) {
             self.of = Some(warmup.id.clone());
-            self.memories.fill(Memory::default());
+            for (alarm, memory) in self.alarms.iter().zip(&mut self.memories) {
+                *memory = memory.carried(alarm, warmup);
+            }
         }
+        let passed = now - std::mem::replace(&mut self.looked_at, now);
         let mut events = Vec::new();
         for (key, alarm) in &warmup.alarms {
             let until = alarm.aside.as_ref().and_then(|aside| aside.until);
@@ -89,7 +96,7 @@ impl Alarms {
                 }
                 false => (Some(false), None),
             };
-            memory.note(now, holds);
+            memory.note(now, passed, holds);
             let lasted =
                 |since: Option<Millis>, delay| since.is_some_and(|since| now - since >= delay);
             if !active && holds == Some(true) && lasted(memory.holds_since, alarm.on_delay_ms) {
@@ -117,11 +124,16 @@ impl Alarms {
                 .any(|event| matches!(event, EventBody::AlarmReturned { alarm } if alarm == key))
         };
         let stays = |key: &AlarmKey| is_active(warmup, key) && !returned(key);
+        // What is put aside is seen by nobody who looks for causes.
+        let aside = |key: &AlarmKey| {
+            let now = warmup.alarms.get(key);
+            now.is_some_and(|now| now.flags.shelved || now.flags.out)
+        };
         let orphans: Vec<usize> = (0..self.alarms.len())
             .filter(|place| {
                 let key = &self.alarms[*place].key;
                 let after = warmup.alarms.get(key).and_then(|now| now.after.as_ref());
-                stays(key) && after.is_some_and(|after| !stays(after))
+                stays(key) && after.is_some_and(|after| !stays(after) || aside(after))
             })
             .collect();
         let mut standing: BTreeSet<AlarmKey> = self
@@ -169,10 +181,7 @@ impl Alarms {
                         .alarms
                         .iter()
                         .any(|cause| cause.key == **key && cause.priority <= alarm.priority)
-                    && warmup
-                        .alarms
-                        .get(*key)
-                        .is_none_or(|now| !now.flags.shelved && !now.flags.out)
+                    && !aside(key)
             };
             let after = alarm.follows.iter().find(cause).cloned();
             standing.insert(alarm.key.clone());
@@ -204,6 +213,26 @@ fn is_active(warmup: &Warmup, key: &AlarmKey) -> bool {
 }
 
 impl Memory {
+    /// What is left of it for another warm-up, and for one that goes on after the hub was started again.
+    ///
+    /// The engine does not stop with the sheet; but the phases begin anew. An alarm that stands was judged when it came:
+    /// what it is judged by held then, and does until a reading says otherwise.
+    fn carried(self, alarm: &Alarm, warmup: &Warmup) -> Self {
+        let raised_at = warmup
+            .alarms
+            .get(&alarm.key)
+            .filter(|now| now.flags.active)
+            .and_then(|now| now.raised_at);
+        let held_since = alarm.only_while.as_ref().zip(raised_at);
+        Self {
+            while_since: self
+                .while_since
+                .or(held_since.map(|(hold, raised_at)| raised_at - hold.for_ms)),
+            armed: raised_at.is_some(),
+            ..Self::default()
+        }
+    }
+
     /// Whether the alarm is to be judged at all now.
     fn judged(&mut self, alarm: &Alarm, now: Millis, channels: &Channels, warmup: &Warmup) -> bool {
         let in_phase = alarm.phases.hold(warmup.phase());
@@ -233,7 +262,7 @@ impl Memory {
         in_phase && holding && self.armed
     }
 
-    fn note(&mut self, now: Millis, holds: Option<bool>) {
+    fn note(&mut self, now: Millis, passed: Millis, holds: Option<bool>) {
         match holds {
             Some(true) => {
                 self.holds_since = self.holds_since.or(Some(now));
@@ -243,8 +272,7 @@ impl Memory {
                 self.holds_since = None;
                 self.gone_since = self.gone_since.or(Some(now));
             }
-            // Neither counts on nor begins anew.
-            None => {}
+            None => self.gone_since = self.gone_since.map(|since| since + passed),
         }
     }
 }
@@ -271,9 +299,11 @@ fn condition(
         }
         Watch::OutOfBand(channel) => {
             let value = good(channels, now, warmup, channel);
-            let holds = value
-                .zip(warmup.band_now(channel))
-                .map(|(value, band)| value < band.low + deadband || value > band.high - deadband);
+            let holds = value.zip(warmup.band_now(channel)).map(|(value, band)| {
+                // Half of a band is always the way back: else an alarm on a narrow one would never go.
+                let deadband = deadband.min((band.high - band.low) / 4.0);
+                value < band.low + deadband || value > band.high - deadband
+            });
             (holds, value)
         }
         Watch::Doubtful(channel) => {

@@ -1,11 +1,13 @@
 //! The car file's alarms: `[[alarm]]`.
 
-use super::car::{Known, refer};
-use super::mistakes::{instead, quoted};
+use super::car::{CarFile, Known, refer};
+use super::mistakes::{Mistake, instead, nearest, quoted};
 use super::walk::{Key, Kind, MAX_KEY, MAX_LABEL, MAX_WORDS, Spot, Walk};
 use spinover_protocol::{
+    AlarmKey, PhaseKey,
     alarm::{Alarm, Hold, InPhases, Limit, Watch},
     car::Channel,
+    sheet::Sheet,
     units::Dimension,
 };
 use std::collections::BTreeMap;
@@ -122,6 +124,19 @@ fn alarm(
         check_limit(walk, channel);
     }
     let deadband = walk.number_in("deadband", 0.0..=1e6, "");
+    let room = channel
+        .zip(watch.as_ref())
+        .and_then(|(channel, watch)| room(channel, watch));
+    if let (Some(deadband), Some(room)) = (&deadband, room)
+        && deadband.value >= room
+        && room > 0.0
+    {
+        walk.notes.wrong(
+            deadband.at,
+            format!("`deadband` is {}, and no plausible reading is that far on the right side of the limit", deadband.value),
+            format!("give less than {room}: else the alarm could never go"),
+        );
+    }
     let on_delay = walk.millis("on_delay_s");
     let off_delay = walk.millis("off_delay_s");
     let phases = phases(walk);
@@ -151,7 +166,14 @@ fn alarm(
         answer: answer?.value,
         priority,
         watch: watch?,
-        deadband: deadband.map_or_else(|| channel.map_or(0.0, usual_deadband), |spot| spot.value),
+        deadband: deadband.map_or_else(
+            || {
+                channel.map_or(0.0, |channel| {
+                    usual_deadband(channel).min(room.unwrap_or(f64::MAX) / 2.0)
+                })
+            },
+            |spot| spot.value,
+        ),
         on_delay_ms: on_delay.map_or(ON_DELAYS_MS[usize::from(priority) - 1], |spot| spot.value),
         off_delay_ms: off_delay.map_or(OFF_DELAY_MS, |spot| spot.value),
         phases: phases?,
@@ -259,6 +281,15 @@ fn watch(walk: &Walk<'_>, known: &Known<'_>) -> Option<Watch> {
     }
 }
 
+/// How far on the right side of its limit a plausible reading can be, in the channel's unit.
+fn room(channel: &Channel, watch: &Watch) -> Option<f64> {
+    match watch {
+        Watch::Above(limit) => Some(limit.limit - channel.plausible.low),
+        Watch::Below(limit) => Some(channel.plausible.high - limit.limit),
+        _ => None,
+    }
+}
+
 /// A limit that no plausible reading crosses is a mistake: the alarm could never come, or never go.
 fn check_limit(walk: &Walk<'_>, channel: &Channel) {
     for name in ["above", "below"] {
@@ -304,6 +335,73 @@ fn phases(walk: &Walk<'_>) -> Option<InPhases> {
             return None;
         }
     })
+}
+
+/// A phase that an alarm names, and where the car file does so.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NamedPhase {
+    /// The alarm.
+    pub alarm: AlarmKey,
+    /// The phase.
+    pub phase: PhaseKey,
+    /// Line, from 1.
+    pub line: usize,
+    /// Column in characters, from 1.
+    pub column: usize,
+}
+
+/// Every phase that an alarm names.
+pub(super) fn named_phases(walks: &[Walk<'_>]) -> Vec<NamedPhase> {
+    let mut named = Vec::new();
+    for walk in walks.iter().filter(|walk| walk.is_list("phases")) {
+        let Some(alarm) = walk.silent_key() else {
+            continue;
+        };
+        for spot in walk.texts("phases", MAX_KEY) {
+            let (line, column) = walk.notes.position(spot.at);
+            named.push(NamedPhase {
+                alarm: alarm.as_str().into(),
+                phase: spot.value.as_str().into(),
+                line,
+                column,
+            });
+        }
+    }
+    named
+}
+
+/// Phases that alarms name, none of the sheets has, and that look like mistakes, with their places in the car file: misspelt
+/// ones, and those of an alarm that means something in no phase of any sheet. The sheet that has one may be another, so this
+/// is for a person to judge.
+pub fn unknown_phases(file: &str, car: &CarFile, sheets: &[&Sheet]) -> Vec<Mistake> {
+    let keys = || {
+        let phases = sheets.iter().flat_map(|sheet| &sheet.phases);
+        phases.map(|phase| phase.key.as_str())
+    };
+    let known = |named: &NamedPhase| keys().any(|key| key == named.phase.as_str());
+    let useless = |alarm: &AlarmKey| {
+        let mut of = car
+            .named_phases
+            .iter()
+            .filter(|named| named.alarm == *alarm);
+        !of.any(known)
+    };
+    let odd = |named: &&NamedPhase| {
+        let misspelt = || nearest(named.phase.as_str(), keys()).is_some();
+        !known(named) && (misspelt() || useless(&named.alarm))
+    };
+    let told = car.named_phases.iter().filter(odd).map(|named| Mistake {
+        file: file.to_owned(),
+        line: named.line,
+        column: named.column,
+        what: format!(
+            "alarm {} names the phase {}, and none of these sheets has it",
+            quoted(named.alarm.as_str()),
+            quoted(named.phase.as_str())
+        ),
+        right: instead(named.phase.as_str(), keys()),
+    });
+    told.collect()
 }
 
 /// `None` when it is there and wrong.

@@ -1,6 +1,6 @@
 //! The car file: TOML text to a [`CarFile`], or every mistake in it. Reads no readings and starts no source.
 
-use super::alarms::{ALARM, HOLD, alarms};
+use super::alarms::{ALARM, HOLD, NamedPhase, alarms, named_phases};
 use super::fuel::{FLOW, FUEL, fuel};
 use super::mistakes::{FileErrors, MAX_FILE, Notes, instead, quoted, read, too_large};
 use super::walk::{Key, Kind, MAX_KEY, MAX_LABEL, MAX_WORDS, Spot, Walk, document};
@@ -24,6 +24,8 @@ pub struct CarFile {
     pub names: Names,
     /// Source specs that the hub opens when the command line names none.
     pub sources: Vec<String>,
+    /// The phases that alarms name, for [`super::unknown_phases`].
+    pub named_phases: Vec<NamedPhase>,
     /// The text that was read, for the record.
     pub text: String,
 }
@@ -216,6 +218,7 @@ fn car_file(root: &Walk<'_>) -> Option<CarFile> {
     let alarm_walks = root.tables("alarm", &ALARM);
     let alarm_keys = unique_keys(&alarm_walks, "alarm");
     let alarms = alarms(&alarm_walks, &known, &channels, &alarm_keys);
+    let named_phases = named_phases(&alarm_walks);
     let channels = channels.into_iter().collect::<Option<_>>()?;
     let alarms = alarms.into_iter().collect::<Option<_>>()?;
     let roles = roles.into_iter().collect::<Option<_>>()?;
@@ -236,6 +239,7 @@ fn car_file(root: &Walk<'_>) -> Option<CarFile> {
         replay,
         names,
         sources,
+        named_phases,
         text: String::new(),
     })
 }
@@ -419,7 +423,12 @@ pub(super) fn note_repeats(walk: &Walk<'_>, spots: &[Spot<String>], sort: &str) 
 }
 
 /// Notes a reference to something that is not in the file.
-pub(super) fn refer(walk: &Walk<'_>, spot: &Spot<String>, sort: &str, known: &BTreeMap<String, usize>) {
+pub(super) fn refer(
+    walk: &Walk<'_>,
+    spot: &Spot<String>,
+    sort: &str,
+    known: &BTreeMap<String, usize>,
+) {
     if !known.contains_key(&spot.value) {
         let right = instead(&spot.value, known.keys().map(String::as_str));
         walk.notes.absent(

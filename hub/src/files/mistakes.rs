@@ -233,12 +233,18 @@ impl<'a> Notes<'a> {
         FileErrors { mistakes, more }
     }
 
-    fn place(&self, note: Note) -> Mistake {
-        let line = self.line(note.at);
+    /// The line and the column, both from 1, that the offset lies on.
+    pub(super) fn position(&self, offset: usize) -> (usize, usize) {
+        let line = self.line(offset);
         let start = self.lines[line - 1];
         // A line starts behind a line feed, so the slice is on a character's boundary; the offset itself need not be.
         let before = self.text[start..].char_indices();
-        let column = before.take_while(|(at, _)| start + at < note.at).count() + 1;
+        let column = before.take_while(|(at, _)| start + at < offset).count() + 1;
+        (line, column)
+    }
+
+    fn place(&self, note: Note) -> Mistake {
+        let (line, column) = self.position(note.at);
         Mistake {
             file: self.file.to_owned(),
             line,

@@ -15,6 +15,7 @@ mod sensor;
 mod sheet;
 mod walk;
 
+pub use alarms::{NamedPhase, unknown_phases};
 pub use car::{CarFile, FIGURES, load_car, parse_car};
 pub use mistakes::{FileErrors, MAX_FILE, Mistake};
 pub use sheet::{load_sheet, load_sheets, parse_sheet, parse_sheet_alone};

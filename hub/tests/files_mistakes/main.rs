@@ -1,5 +1,6 @@
 //! Each kind of mistake in a car file or a sheet is told with its line, what is wrong and what would be right.
 
+mod alarms;
 mod car;
 mod fuel;
 mod keys;

@@ -315,9 +315,7 @@ fn condition(
         }
         Watch::SilentMs(after) => {
             let newest = (0..warmup.car.channels.len())
-                .filter(|index| {
-                    !matches!(channels.source(now, *index), SRC_TYPED | SRC_NONE)
-                })
+                .filter(|index| !matches!(channels.source(now, *index), SRC_TYPED | SRC_NONE))
                 .map(|index| channels.reading(now, index).2)
                 .min();
             (newest.map(|age| age > *after), None)

@@ -75,6 +75,7 @@ pub fn car(alarms: Vec<Alarm>) -> Car {
         plausible: Band { low: 0.0, high },
         max_rate: None,
         old_after_ms: OLD_AFTER,
+        sensor: Default::default(),
         band,
     };
     let narrow = Some(Band {
@@ -111,6 +112,7 @@ pub fn sheet() -> Sheet {
         name: key.to_owned(),
         shut_down,
         firing,
+        fuel_allowance: None,
         bands: BTreeMap::new(),
         steps: vec![Step {
             key: step.into(),

@@ -6,6 +6,7 @@ use crate::{
 };
 use spinover_protocol::{
     CommandId, Millis, SUBPROTOCOL, Seq,
+    car::Channel,
     event::EventBody,
     link::{Action, Identity, Input, Link},
     message::{ClientMessage, Command, HubMessage},
@@ -50,6 +51,8 @@ pub struct Shell {
     pub refusals: Vec<(Command, String)>,
     /// One trace a channel, in the order of the welcome.
     pub traces: Vec<Trace>,
+    /// Whose traces they are: the journal, and its car's channels.
+    traced: Option<(String, Vec<Channel>)>,
 }
 
 /// Who is told of what came in.
@@ -69,6 +72,11 @@ pub fn on_change(told: impl Fn(Option<Topic>) + 'static) {
 pub fn join(identity: Identity) {
     SHELL.with_borrow_mut(|shell| {
         let clock = shell.as_ref().map(|shell| shell.clock).unwrap_or_default();
+        // Another role sees the same car: its traces go on.
+        let (traces, traced) = shell
+            .take()
+            .map(|shell| (shell.traces, shell.traced))
+            .unwrap_or_default();
         *shell = Some(Shell {
             link: Link::new(identity, store::seed()),
             wire: None,
@@ -77,7 +85,8 @@ pub fn join(identity: Identity) {
             wanted: Vec::new(),
             seen_early: None,
             refusals: Vec::new(),
-            traces: Vec::new(),
+            traces,
+            traced,
         });
     });
     feed(Input::Tick);
@@ -198,9 +207,10 @@ impl Shell {
         match message {
             HubMessage::Welcome(welcome) => {
                 self.retry_at = None;
-                let known = self.link.mirror().welcome.as_ref();
-                if known.is_none_or(|known| known.car.channels != welcome.car.channels) {
+                let car = (welcome.journal.clone(), welcome.car.channels.clone());
+                if self.traced.as_ref() != Some(&car) {
                     self.traces = vec![Trace::default(); welcome.car.channels.len()];
+                    self.traced = Some(car);
                 }
                 Some(Topic::Welcome)
             }

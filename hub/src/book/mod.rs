@@ -8,6 +8,7 @@
 //!
 //! What the tables hold is in `docs/book.md`.
 
+pub mod alarmed;
 mod blocks;
 pub mod check;
 mod commit;

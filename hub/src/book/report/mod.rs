@@ -1,14 +1,16 @@
 //! A warm-up on one page, for the phone and for the trailer wall: self-contained HTML with drawings in it, no scripts, nothing
 //! from elsewhere. Everything on it comes from the book.
 
+mod alarms;
 mod day;
 mod plot;
 mod tables;
 
-pub(super) use plot::{Plot, Span, axis, clock, escape, thin};
+pub(super) use plot::{Plot, Span, alarm_axis, axis, clock, escape, thin};
 
 use super::{
     BookError, Part, Reader, Rows, WarmupEntry,
+    alarmed::Alarmed,
     timeline::{Done, Spell, Timeline},
 };
 use crate::core::{lessons::Lessons, live::Live};
@@ -40,6 +42,7 @@ pub fn html(reader: &Reader, id: &str) -> Result<String, BookError> {
     let page = Page {
         entry: &entry,
         timeline: &timeline,
+        alarmed: &Alarmed::of(&story),
         rows: &rows,
         begun_us: entry.begun_at * 1000,
     };
@@ -54,6 +57,7 @@ pub fn html(reader: &Reader, id: &str) -> Result<String, BookError> {
     }
     page.day(&mut out);
     page.plots(&mut out);
+    page.alarms(&mut out);
     page.steps(&mut out);
     page.calls(&mut out);
     page.off(&mut out);
@@ -91,6 +95,7 @@ pub(super) fn value(channel: &Channel, value: f64) -> String {
 struct Page<'a> {
     entry: &'a WarmupEntry,
     timeline: &'a Timeline,
+    alarmed: &'a Alarmed,
     rows: &'a Rows,
     begun_us: i64,
 }
@@ -233,11 +238,23 @@ impl Page<'_> {
             .enumerate()
             .map(|(n, done)| (n + 1, self.since(done.at)))
             .collect();
+        let alarms = self.first_alarms();
         out.push_str(r#"<section class="plots"><h2>Readings</h2>"#);
         if !numbered.is_empty() {
             out.push_str(r#"<p class="hint">Numbers are the steps below, where they were marked. Grey: the band that held. A heavy bar at the foot: outside it.</p>"#);
+        }
+        if !alarms.is_empty() {
+            out.push_str(r#"<p class="hint">A1 and so on, with a whole line: alarms of the first priority, where they came, by their numbers below.</p>"#);
+            out.push_str(&alarm_axis(span, &alarms));
+        }
+        if !numbered.is_empty() {
             out.push_str(&axis(span, &numbered, false));
         }
+        let marks: Vec<(&str, f64)> = numbered
+            .iter()
+            .map(|(_, t_s)| ("step", *t_s))
+            .chain(alarms.iter().map(|(_, t_s)| ("alarm", *t_s)))
+            .collect();
         let spells: Vec<Spell> = self
             .timeline
             .spells(self.rows)
@@ -245,7 +262,7 @@ impl Page<'_> {
             .filter(|spell| spell.to_us - spell.from_us >= BLIP_US)
             .collect();
         for places in self.plotted() {
-            self.plot(&places, span, &numbered, &spells, out);
+            self.plot(&places, span, &marks, &spells, out);
         }
         out.push_str(&axis(span, &[], true));
         out.push_str("</section>\n");
@@ -255,7 +272,7 @@ impl Page<'_> {
         &self,
         places: &[usize],
         span: Span,
-        steps: &[(usize, f64)],
+        marks: &[(&str, f64)],
         spells: &[Spell],
         out: &mut String,
     ) {
@@ -291,8 +308,8 @@ impl Page<'_> {
                 plot.band(from_s, to_s, band);
             }
         }
-        for (_, t_s) in steps {
-            plot.at("step", *t_s);
+        for (class, t_s) in marks {
+            plot.at(class, *t_s);
         }
         for spell in spells
             .iter()

@@ -116,11 +116,11 @@ fn the_report_has_each_alarm_with_its_answer_and_marks_the_first_priority() {
     let after = |ms: i64| format!("after {:.1} s", (ms - raised) as f64 / 1e3);
     for part in [
         format!(
-            r#"<td class="n">A1</td><td class="n">{}</td><td class="n">1</td><td>{text}"#,
+            r#"<td class="n">A1</td><td class="n">{}</td><td>{text} <span class="at">priority 1</span>"#,
             clock(raised)
         ),
         format!(
-            "{}, {}; reset by Chief, {}",
+            "gone {}, {}; reset by Chief, {}",
             clock(went),
             after(went),
             clock(reset)
@@ -234,10 +234,6 @@ fn in_every_order_the_last_coming_says_what_the_record_says() {
                 assert_eq!(waits, now.flags.unacknowledged, "{story:#?}");
                 let open = of_it().filter(|came| came.returned_at.is_none()).count();
                 assert_eq!(open == 1, now.flags.active, "{story:#?}");
-                assert_eq!(
-                    of_it().last().and_then(|came| came.returned_at).is_some() || !now.flags.active,
-                    !now.flags.active
-                );
                 let aside = alarmed.aside.iter().filter(|aside| aside.alarm == *key);
                 let still: Vec<_> = aside.filter(|aside| aside.back.is_none()).collect();
                 assert_eq!(

@@ -14,7 +14,7 @@ use serde::{
     de::{Error, MapAccess, Visitor},
 };
 use spinover_protocol::{
-    Millis,
+    ChannelKey, Millis,
     car::Car,
     event::{Event, EventBody},
     sheet::{Phase, Sheet},
@@ -297,53 +297,45 @@ impl<'de> Deserialize<'de> for DocumentRow {
     }
 }
 
-impl Document {
-    /// Reads an exported warm-up.
-    ///
-    /// # Errors
-    /// [`BookError::Refused`], with the line, when it is none.
-    pub fn read(from: impl Read) -> Result<Self, BookError> {
-        let document: Self = serde_json::from_reader(std::io::BufReader::new(from))
-            .map_err(|error| BookError::Refused(format!("this is no exported warm-up: {error}")))?;
-        if document.format != FORMAT {
-            return Err(BookError::Refused(format!(
-                "this is {:?}, not {FORMAT:?}",
-                document.format
-            )));
-        }
-        Ok(document)
+/// All of an exported warm-up but its readings.
+#[derive(Debug, Deserialize)]
+pub(super) struct Head {
+    format: String,
+    warmup: Remarks,
+    events: Vec<Event>,
+}
+
+impl Head {
+    /// Reads what stands beside the readings of an exported warm-up.
+    #[cfg(feature = "parquet")]
+    pub(super) fn read(text: &str) -> Result<Self, BookError> {
+        let head: Self = serde_json::from_str(text).map_err(|error| not_one(&error))?;
+        known(&head.format)?;
+        Ok(head)
     }
 
-    /// Takes the warm-up into a book, under another id if one is given.
-    ///
-    /// # Errors
-    /// As for [`Book::import`], and when a reading's channel is not the car's.
-    pub async fn into_book(
-        mut self,
-        book: &Book,
+    /// Its id, when it began, and its channels' keys. It gets another id if one is given.
+    pub(super) fn begun(
+        &mut self,
         new_id: Option<&str>,
-    ) -> Result<String, BookError> {
-        let begun = self
-            .events
-            .iter_mut()
-            .find_map(|event| match &mut event.body {
-                EventBody::WarmupBegun { id, car, .. } => {
-                    Some((event.at, id, car.channels.clone()))
+    ) -> Result<(String, Millis, Vec<ChannelKey>), BookError> {
+        for event in &mut self.events {
+            if let EventBody::WarmupBegun { id, car, .. } = &mut event.body {
+                if let Some(new) = new_id {
+                    new.clone_into(id);
                 }
-                _ => None,
-            });
-        let (begun_at, id, channels) =
-            begun.ok_or_else(|| BookError::Refused("it has no warmup_begun event".to_owned()))?;
-        if let Some(new) = new_id {
-            new.clone_into(id);
+                let channels = car.channels.iter().map(|channel| channel.key.clone());
+                return Ok((id.clone(), event.at, channels.collect()));
+            }
         }
-        let id = id.clone();
-        let places: BTreeMap<&str, usize> = channels
-            .iter()
-            .enumerate()
-            .map(|(place, channel)| (channel.key.as_str(), place))
-            .collect();
-        let was = std::mem::take(&mut self.warmup);
+        Err(BookError::Refused(
+            "it has no warmup_begun event".to_owned(),
+        ))
+    }
+
+    /// Begins to take it in.
+    pub(super) async fn import(self, book: &Book) -> Result<Import, BookError> {
+        let was = self.warmup;
         let remarks = Edit {
             source: Some(was.source),
             place: Some(was.place),
@@ -353,7 +345,39 @@ impl Document {
             tags: Some(was.tags),
             photos: Some(was.photos),
         };
-        let mut import = book.import(self.events, remarks).await?;
+        book.import(self.events, remarks).await
+    }
+}
+
+impl Document {
+    /// Reads an exported warm-up.
+    ///
+    /// # Errors
+    /// [`BookError::Refused`], with the line, when it is none.
+    pub fn read(from: impl Read) -> Result<Self, BookError> {
+        let document: Self = serde_json::from_reader(std::io::BufReader::new(from))
+            .map_err(|error| not_one(&error))?;
+        known(&document.format)?;
+        Ok(document)
+    }
+
+    /// Takes the warm-up into a book, under another id if one is given.
+    ///
+    /// # Errors
+    /// As for [`Book::import`], and when a reading's channel is not the car's.
+    pub async fn into_book(self, book: &Book, new_id: Option<&str>) -> Result<String, BookError> {
+        let mut head = Head {
+            format: self.format,
+            warmup: self.warmup,
+            events: self.events,
+        };
+        let (id, begun_at, channels) = head.begun(new_id)?;
+        let places: BTreeMap<&str, usize> = channels
+            .iter()
+            .enumerate()
+            .map(|(place, key)| (key.as_str(), place))
+            .collect();
+        let mut import = head.import(book).await?;
         let mut row = Vec::new();
         for DocumentRow { t_s, values } in self.readings {
             let t_us = micros(begun_at, t_s);
@@ -368,6 +392,19 @@ impl Document {
         }
         import.finish().await?;
         Ok(id)
+    }
+}
+
+fn not_one(error: &serde_json::Error) -> BookError {
+    BookError::Refused(format!("this is no exported warm-up: {error}"))
+}
+
+fn known(format: &str) -> Result<(), BookError> {
+    match format {
+        FORMAT => Ok(()),
+        other => Err(BookError::Refused(format!(
+            "this is {other:?}, not {FORMAT:?}"
+        ))),
     }
 }
 

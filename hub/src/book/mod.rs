@@ -17,6 +17,8 @@ mod edit;
 pub mod export;
 pub mod import;
 mod inbox;
+#[cfg(feature = "parquet")]
+pub mod parquet;
 mod read;
 pub mod replay;
 pub mod report;

@@ -28,7 +28,7 @@ impl Page<'_> {
         }
         out.push_str("<section><h2>Alarms</h2>");
         if !came.is_empty() {
-            out.push_str("<table><thead><tr><th>No.</th><th>Came</th><th>Priority</th><th>Alarm</th><th>Went</th><th>Answered</th></tr></thead><tbody>");
+            out.push_str("<table><thead><tr><th>No.</th><th>Came</th><th>Alarm</th><th>Acknowledged by</th></tr></thead><tbody>");
             for (n, came) in came.iter().take(LISTED).enumerate() {
                 self.alarm(n + 1, came, out);
             }
@@ -57,7 +57,7 @@ impl Page<'_> {
         let priority = self.priority(&came.alarm);
         let _ = write!(
             out,
-            r#"<tr{}><td class="n">A{number}</td><td class="n">{}</td><td class="n">{priority}</td><td>{}"#,
+            r#"<tr{}><td class="n">A{number}</td><td class="n">{}</td><td>{} <span class="at">priority {priority}</span>"#,
             if priority == 1 {
                 r#" class="first""#
             } else {
@@ -80,23 +80,23 @@ impl Page<'_> {
             let _ = write!(out, " <em>followed from: {}</em>", self.alarm_words(after));
         }
         let went = came.returned_at.map_or_else(
-            || "not, to the end".to_owned(),
+            || "still so at the end".to_owned(),
             |at| {
                 format!(
-                    "{}, after {:.1} s",
+                    "gone {}, after {:.1} s",
                     clock(self.since(at)),
                     (at - came.at) as f64 / 1e3
                 )
             },
         );
-        let _ = write!(out, r#"</td><td>{went}"#);
+        let _ = write!(out, r#" <span class="went">{went}"#);
         if let Some(reset) = &came.reset {
             let _ = write!(out, "; reset by {}", self.said(reset));
         }
         let answered = match &came.answer {
             Answer::NotAsked if came.after.is_some() => "with the one it followed from".to_owned(),
             Answer::NotAsked => "was put aside".to_owned(),
-            Answer::Waits => "<em>not acknowledged</em>".to_owned(),
+            Answer::Waits => "<em>nobody</em>".to_owned(),
             Answer::Acknowledged(said) => format!(
                 "{}, after {:.1} s",
                 by(said),
@@ -106,7 +106,7 @@ impl Page<'_> {
                 format!("put aside by {}: {}", self.said(said), escape(&said.text))
             }
         };
-        let _ = write!(out, "</td><td>{answered}</td></tr>");
+        let _ = write!(out, "</span></td><td>{answered}</td></tr>");
     }
 
     fn put_aside(&self, aside: &PutAside, out: &mut String) {

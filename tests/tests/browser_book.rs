@@ -241,7 +241,7 @@ fn with_alarms(hub: &mut Hub) {
         event
     };
     use serde_json::json as j;
-    say(40, json("alarm_raised", j!({"value": 12.5})));
+    say(40, json("alarm_raised", j!({"value": 12.0})));
     let after = j!({"alarm": "oil_doubtful", "after": "oil_lost"});
     say(42, json("alarm_raised", after));
     say(50, json("alarm_acknowledged", j!({})));
@@ -318,7 +318,7 @@ async fn alarms_are_played_back_as_they_were_and_nothing_on_them_acts() -> Resul
         })
         .await;
     assert!(
-        words.contains("12.5"),
+        words.contains("12 psi"),
         "the reading that raised it: {words}"
     );
     let count = async |css: &str| {

@@ -107,7 +107,8 @@ fn what_is_no_export_is_refused() {
     refused(file(&["ch0"], Some("{}"), &[]), "no exported warm-up");
     let events = serde_json::to_value([begun(1, "w", 1), closed(2)]).unwrap();
     let about = |format: &str| {
-        serde_json::json!({"format": format, "warmup": {}, "events": events}).to_string()
+        serde_json::json!({"format": format, "warmup": {}, "events": events, "readings": []})
+            .to_string()
     };
     let good = about(spinover::book::import::FORMAT);
     refused(file(&["ch0"], Some(&about("x")), &[]), "this is \"x\"");

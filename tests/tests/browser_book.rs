@@ -348,6 +348,62 @@ async fn alarms_are_played_back_as_they_were_and_nothing_on_them_acts() -> Resul
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn a_live_alarm_of_the_first_priority_stands_over_a_replay_as_live() -> Result<()> {
+    let folder = tempfile::tempdir()?;
+    let car = folder.path().join("car.toml");
+    let alarm = r#"
+[[alarm]]
+key = "oil_lost"
+text = "Oil pressure lost"
+answer = "Shut it off"
+priority = 1
+channel = "oil_pressure"
+below = 20
+on_delay_s = 0
+latched = true
+"#;
+    std::fs::write(
+        &car,
+        std::fs::read_to_string(data::own("car.toml"))? + alarm,
+    )?;
+    let hub = Launch::serve(&car, &data::own("sheet.toml")).start();
+    let browser = Browser::start();
+    let page = join(&browser, &hub, CREW_CODE, "idle", PHONE).await?;
+    // The warm-up that runs, played back: what stands over it is not part of it.
+    page.script("location.hash = '#/book'").await?;
+    let open = "return document.querySelector('[data-test^=\"warmup-\"]')?.dataset.test";
+    let id = eventually("a warm-up in the list", async || {
+        Some(page.script(open).await.ok()?.as_str()?.to_owned())
+    })
+    .await;
+    let id = id.trim_start_matches("warmup-");
+    page.script(&format!("location.hash = '#/replay/{id}'"))
+        .await?;
+    says_replay(&page).await;
+    assert!(!page.shows("[data-test=\"over-alarm\"]").await);
+    let low = b"{\"oil_pressure\":5}\n";
+    let sent = http::post(&hub.address(), "/api/readings", Some(CREW_CODE), low).await?;
+    assert_eq!(sent.status / 100, 2);
+    page.until_text("[data-test=\"over-alarm\"]", "that it is live", |text| {
+        text.to_lowercase().contains("live, on the car now") && text.contains("Oil pressure lost")
+    })
+    .await;
+    says_replay(&page).await;
+    if let Ok(folder) = std::env::var("SHOTS") {
+        page.until_still().await?;
+        std::fs::write(format!("{folder}/replay-live.png"), page.picture().await?)?;
+    }
+    let chief = spinover_tests::phone::Phone::join(&hub, CHIEF_CODE, "Wren", "chief").await;
+    chief
+        .done(spinover_protocol::message::Command::AcknowledgeAlarm {
+            alarm: "oil_lost".into(),
+        })
+        .await;
+    page.until_hides("[data-test=\"over-alarm\"]").await;
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn what_is_known_is_written_down_and_the_chief_deletes_and_restores() -> Result<()> {
     let (hub, _) = hub_with_cold_start();
     let browser = Browser::start();

@@ -297,21 +297,54 @@ impl<'de> Deserialize<'de> for DocumentRow {
     }
 }
 
-/// All of an exported warm-up but its readings.
-#[derive(Debug, Deserialize)]
-pub(super) struct Head {
-    format: String,
-    warmup: Remarks,
-    events: Vec<Event>,
-}
+impl Document {
+    /// Reads an exported warm-up.
+    ///
+    /// # Errors
+    /// [`BookError::Refused`], with the line, when it is none.
+    pub fn read(from: impl Read) -> Result<Self, BookError> {
+        let document: Self = serde_json::from_reader(std::io::BufReader::new(from))
+            .map_err(|error| BookError::Refused(format!("this is no exported warm-up: {error}")))?;
+        if document.format != FORMAT {
+            return Err(BookError::Refused(format!(
+                "this is {:?}, not {FORMAT:?}",
+                document.format
+            )));
+        }
+        Ok(document)
+    }
 
-impl Head {
-    /// Reads what stands beside the readings of an exported warm-up.
-    #[cfg(feature = "parquet")]
-    pub(super) fn read(text: &str) -> Result<Self, BookError> {
-        let head: Self = serde_json::from_str(text).map_err(|error| not_one(&error))?;
-        known(&head.format)?;
-        Ok(head)
+    /// Takes the warm-up into a book, under another id if one is given.
+    ///
+    /// # Errors
+    /// As for [`Book::import`], and when a reading's channel is not the car's.
+    pub async fn into_book(
+        mut self,
+        book: &Book,
+        new_id: Option<&str>,
+    ) -> Result<String, BookError> {
+        let readings = std::mem::take(&mut self.readings);
+        let (id, begun_at, channels) = self.begun(new_id)?;
+        let places: BTreeMap<&str, usize> = channels
+            .iter()
+            .enumerate()
+            .map(|(place, key)| (key.as_str(), place))
+            .collect();
+        let mut import = self.begin(book).await?;
+        let mut row = Vec::new();
+        for DocumentRow { t_s, values } in readings {
+            let t_us = micros(begun_at, t_s);
+            row.clear();
+            for (key, value) in values {
+                let place = places.get(key.as_str());
+                let place = place
+                    .ok_or_else(|| BookError::Refused(format!("the car has no channel {key}")))?;
+                row.push((*place, t_us, value));
+            }
+            import.row(&row).await?;
+        }
+        import.finish().await?;
+        Ok(id)
     }
 
     /// Its id, when it began, and its channels' keys. It gets another id if one is given.
@@ -333,8 +366,8 @@ impl Head {
         ))
     }
 
-    /// Begins to take it in.
-    pub(super) async fn import(self, book: &Book) -> Result<Import, BookError> {
+    /// Begins to take it in, without its readings.
+    pub(super) async fn begin(self, book: &Book) -> Result<Import, BookError> {
         let was = self.warmup;
         let remarks = Edit {
             source: Some(was.source),
@@ -346,65 +379,6 @@ impl Head {
             photos: Some(was.photos),
         };
         book.import(self.events, remarks).await
-    }
-}
-
-impl Document {
-    /// Reads an exported warm-up.
-    ///
-    /// # Errors
-    /// [`BookError::Refused`], with the line, when it is none.
-    pub fn read(from: impl Read) -> Result<Self, BookError> {
-        let document: Self = serde_json::from_reader(std::io::BufReader::new(from))
-            .map_err(|error| not_one(&error))?;
-        known(&document.format)?;
-        Ok(document)
-    }
-
-    /// Takes the warm-up into a book, under another id if one is given.
-    ///
-    /// # Errors
-    /// As for [`Book::import`], and when a reading's channel is not the car's.
-    pub async fn into_book(self, book: &Book, new_id: Option<&str>) -> Result<String, BookError> {
-        let mut head = Head {
-            format: self.format,
-            warmup: self.warmup,
-            events: self.events,
-        };
-        let (id, begun_at, channels) = head.begun(new_id)?;
-        let places: BTreeMap<&str, usize> = channels
-            .iter()
-            .enumerate()
-            .map(|(place, key)| (key.as_str(), place))
-            .collect();
-        let mut import = head.import(book).await?;
-        let mut row = Vec::new();
-        for DocumentRow { t_s, values } in self.readings {
-            let t_us = micros(begun_at, t_s);
-            row.clear();
-            for (key, value) in values {
-                let place = places.get(key.as_str());
-                let place = place
-                    .ok_or_else(|| BookError::Refused(format!("the car has no channel {key}")))?;
-                row.push((*place, t_us, value));
-            }
-            import.row(&row).await?;
-        }
-        import.finish().await?;
-        Ok(id)
-    }
-}
-
-fn not_one(error: &serde_json::Error) -> BookError {
-    BookError::Refused(format!("this is no exported warm-up: {error}"))
-}
-
-fn known(format: &str) -> Result<(), BookError> {
-    match format {
-        FORMAT => Ok(()),
-        other => Err(BookError::Refused(format!(
-            "this is {other:?}, not {FORMAT:?}"
-        ))),
     }
 }
 

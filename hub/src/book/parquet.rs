@@ -6,7 +6,7 @@
 use super::{
     Book, BookError, Reader, Rows,
     export::{self, ExportError},
-    import::{FORMAT, Head},
+    import::{Document, FORMAT},
 };
 use parquet::{
     basic::{Compression, Repetition, Type as Physical},
@@ -145,6 +145,8 @@ pub fn write(reader: &Reader, id: &str, mut out: impl Write) -> Result<Vec<Strin
         "format": FORMAT,
         "warmup": &entry,
         "events": reader.story(id)?,
+        // They are the columns.
+        "readings": [],
     });
     // The library wants to send its output to other threads, which standard output cannot be; an hour takes some megabytes.
     let mut writer = Writer::new(Vec::new(), &keys, Some(about.to_string())).map_err(wrong)?;
@@ -180,14 +182,14 @@ pub async fn into_book(
             "this Parquet file is no exported warm-up; write it as a CSV and import that with --car".to_owned(),
         )
     })?;
-    let mut head = Head::read(about)?;
+    let mut document = Document::read(about.as_bytes())?;
     let columns = metadata.schema_descr().columns();
     if columns.first().is_none_or(|first| first.name() != TIME) {
         return Err(BookError::Refused(format!(
             "its first column is not {TIME}"
         )));
     }
-    let (id, begun_at, channels) = head.begun(new_id)?;
+    let (id, begun_at, channels) = document.begun(new_id)?;
     let begun_us = begun_at.saturating_mul(1000);
     let mut places = Vec::new();
     for column in &columns[1..] {
@@ -198,7 +200,7 @@ pub async fn into_book(
             BookError::Refused(format!("the car has no channel {}", column.name()))
         })?);
     }
-    let mut import = head.import(book).await?;
+    let mut import = document.begin(book).await?;
     for n in 0..reader.num_row_groups() {
         let group = reader.get_row_group(n).map_err(refused)?;
         let (times, columns) = read_group(group.as_ref()).map_err(refused)?;

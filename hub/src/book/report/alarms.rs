@@ -28,7 +28,7 @@ impl Page<'_> {
         }
         out.push_str("<section><h2>Alarms</h2>");
         if !came.is_empty() {
-            out.push_str("<table><thead><tr><th>No.</th><th>Came</th><th>Alarm</th><th>Acknowledged by</th></tr></thead><tbody>");
+            out.push_str("<table><thead><tr><th>No.</th><th>Came</th><th>Alarm</th><th>Answered</th></tr></thead><tbody>");
             for (n, came) in came.iter().take(LISTED).enumerate() {
                 self.alarm(n + 1, came, out);
             }

@@ -117,6 +117,35 @@ fn it_lists_shows_and_searches_beside_a_running_hub() {
     assert!(good(&["list"], dir.path()).starts_with("2026-05-16"));
 }
 
+#[cfg(not(feature = "parquet"))]
+#[test]
+fn without_parquet_it_says_what_to_do() {
+    let dir = tempfile::tempdir().unwrap();
+    drop(filled(dir.path()));
+    let out = dir.path().join("out.parquet");
+    let path = out.to_str().unwrap();
+    let export = ["export", "last", "--format", "parquet", "--out", path];
+    assert!(bad(&export, dir.path(), 2).contains("--features parquet"));
+    assert!(!out.exists(), "no file is begun");
+    std::fs::write(&out, b"PAR1").unwrap();
+    assert!(bad(&["import", path], dir.path(), 2).contains("--features parquet"));
+}
+
+#[cfg(feature = "parquet")]
+#[test]
+fn parquet_goes_out_and_comes_in() {
+    let dirs = [tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap()];
+    drop(filled(dirs[0].path()));
+    let out = dirs[0].path().join("out.parquet");
+    let path = out.to_str().unwrap();
+    let export = ["export", "last", "--format", "parquet", "--out", path];
+    good(&export, dirs[0].path());
+    good(&["import", path], dirs[1].path());
+    let csv = |dir: &std::path::Path| good(&["export", "last"], dir);
+    assert_eq!(csv(dirs[0].path()), csv(dirs[1].path()));
+    assert!(bad(&["import", path], dirs[1].path(), 2).contains("already"));
+}
+
 #[test]
 fn wrong_input_is_told_apart_from_failure() {
     let dir = tempfile::tempdir().unwrap();

@@ -139,6 +139,7 @@ fn size_speed_and_scrubbing() {
     let bytes = std::fs::metadata(&path).unwrap().len() as f64 / (part as f64 * CHANNELS as f64);
     let speed = part as f64 * CHANNELS as f64 / began.elapsed().as_secs_f64();
     println!("plain rows: {bytes:.3} bytes a reading, {speed:.0} a second");
+    let parquet = parquet_beside(&reader, rows, readings);
     drop(reader);
     let closing = tokio::runtime::Builder::new_current_thread()
         .build()
@@ -150,12 +151,50 @@ fn size_speed_and_scrubbing() {
         / readings;
     // File against file, with all that SQLite adds to either.
     println!(
-        "{{\"readings\":{readings},\"bytes_per_reading\":{packed:.3},\"file_bytes_per_reading\":{file:.3},\"rows_bytes_per_reading\":{bytes:.3},\"vs_rows_ratio\":{:.4},\"write_speed_vs_rows_ratio\":{:.2},\"seek_ms_p50\":{:.1},\"seek_ms_p99\":{:.1}}}",
+        "{{\"readings\":{readings},\"readings_per_s\":{:.0},\"bytes_per_reading\":{packed:.3},\"file_bytes_per_reading\":{file:.3},\"rows_bytes_per_reading\":{bytes:.3},\"vs_rows_ratio\":{:.4},\"write_speed_vs_rows_ratio\":{:.2},\"seek_ms_p50\":{:.1},\"seek_ms_p99\":{:.1}{parquet}}}",
+        readings / took,
         file / bytes,
         readings / took / speed,
         seek.0,
         seek.1
     );
+}
+
+/// The same hour as Parquet: what it takes in a file, how fast it is written from memory, and how fast from the book.
+#[cfg(feature = "parquet")]
+fn parquet_beside(reader: &spinover::book::Reader, rows: i64, readings: f64) -> String {
+    use spinover::book::parquet::{Writer, write};
+    let keys: Vec<String> = (0..CHANNELS).map(|n| format!("ch{n}")).collect();
+    let path = tempfile::NamedTempFile::new().unwrap();
+    let began = Instant::now();
+    let out = path.reopen().unwrap();
+    let mut writer = Writer::new(out, &keys, None).unwrap();
+    hour(rows, |_, batch| {
+        let cells: Vec<(u16, f64)> = batch
+            .iter()
+            .map(|(channel, _, value)| (*channel as u16, *value))
+            .collect();
+        writer.row(batch[0].1, &cells).unwrap();
+    });
+    // On the disk, as the book is when it has answered.
+    writer.finish().unwrap().sync_all().unwrap();
+    let speed = readings / began.elapsed().as_secs_f64();
+    let bytes = path.as_file().metadata().unwrap().len() as f64 / readings;
+    let began = Instant::now();
+    let mut whole = Vec::new();
+    write(reader, "w", &mut whole).unwrap();
+    let export = readings / began.elapsed().as_secs_f64();
+    println!(
+        "Parquet: {bytes:.3} bytes a reading, {speed:.0} a second; exported {export:.0} a second"
+    );
+    format!(
+        ",\"parquet_bytes_per_reading\":{bytes:.3},\"parquet_readings_per_s\":{speed:.0},\"parquet_export_readings_per_s\":{export:.0}"
+    )
+}
+
+#[cfg(not(feature = "parquet"))]
+fn parquet_beside(_: &spinover::book::Reader, _: i64, _: f64) -> String {
+    String::new()
 }
 
 #[test]

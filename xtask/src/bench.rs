@@ -53,6 +53,7 @@ struct Measured {
     test: &'static str,
     case: &'static str,
     env: Option<(&'static str, &'static str)>,
+    features: &'static [&'static str],
 }
 
 const MEASURED: [Measured; 2] = [
@@ -61,12 +62,15 @@ const MEASURED: [Measured; 2] = [
         test: "book_measure",
         case: "size_speed_and_scrubbing",
         env: None,
+        // Measured beside the book's own, in the same run.
+        features: &["--features", "parquet"],
     },
     Measured {
         name: "crash",
         test: "book_crash",
         case: "nothing_acknowledged_is_lost_by_kill_9",
         env: Some(("SPINOVER_TEST_CRASH_ROUNDS", "200")),
+        features: &[],
     },
 ];
 
@@ -87,6 +91,7 @@ impl Measured {
             "--test",
             self.test,
         ]);
+        cargo.args(self.features);
         cargo.args([
             "--",
             "--include-ignored",

@@ -48,7 +48,7 @@ pub fn seconds(t_us: i64) -> String {
 }
 
 /// Microseconds since the warm-up began.
-fn since(entry: &WarmupEntry, t_us: i64) -> i64 {
+pub(super) fn since(entry: &WarmupEntry, t_us: i64) -> i64 {
     t_us.saturating_sub(entry.begun_at.saturating_mul(1000))
 }
 
@@ -141,7 +141,7 @@ pub fn events(reader: &Reader, id: &str, mut out: impl Write) -> Result<Vec<Stri
     Ok(Vec::new())
 }
 
-fn each_row(
+pub(super) fn each_row(
     reader: &Reader,
     id: &str,
     mut each: impl FnMut(i64, &[(u16, f64)]) -> Result<(), ExportError>,

@@ -14,7 +14,7 @@ use serde::{
     de::{Error, MapAccess, Visitor},
 };
 use spinover_protocol::{
-    Millis,
+    ChannelKey, Millis,
     car::Car,
     event::{Event, EventBody},
     sheet::{Phase, Sheet},
@@ -323,39 +323,16 @@ impl Document {
         book: &Book,
         new_id: Option<&str>,
     ) -> Result<String, BookError> {
-        let begun = self
-            .events
-            .iter_mut()
-            .find_map(|event| match &mut event.body {
-                EventBody::WarmupBegun { id, car, .. } => {
-                    Some((event.at, id, car.channels.clone()))
-                }
-                _ => None,
-            });
-        let (begun_at, id, channels) =
-            begun.ok_or_else(|| BookError::Refused("it has no warmup_begun event".to_owned()))?;
-        if let Some(new) = new_id {
-            new.clone_into(id);
-        }
-        let id = id.clone();
+        let readings = std::mem::take(&mut self.readings);
+        let (id, begun_at, channels) = self.begun(new_id)?;
         let places: BTreeMap<&str, usize> = channels
             .iter()
             .enumerate()
-            .map(|(place, channel)| (channel.key.as_str(), place))
+            .map(|(place, key)| (key.as_str(), place))
             .collect();
-        let was = std::mem::take(&mut self.warmup);
-        let remarks = Edit {
-            source: Some(was.source),
-            place: Some(was.place),
-            weather: Some(was.weather),
-            driver: Some(was.driver),
-            note: Some(was.note),
-            tags: Some(was.tags),
-            photos: Some(was.photos),
-        };
-        let mut import = book.import(self.events, remarks).await?;
+        let mut import = self.begin(book).await?;
         let mut row = Vec::new();
-        for DocumentRow { t_s, values } in self.readings {
+        for DocumentRow { t_s, values } in readings {
             let t_us = micros(begun_at, t_s);
             row.clear();
             for (key, value) in values {
@@ -368,6 +345,40 @@ impl Document {
         }
         import.finish().await?;
         Ok(id)
+    }
+
+    /// Its id, when it began, and its channels' keys. It gets another id if one is given.
+    pub(super) fn begun(
+        &mut self,
+        new_id: Option<&str>,
+    ) -> Result<(String, Millis, Vec<ChannelKey>), BookError> {
+        for event in &mut self.events {
+            if let EventBody::WarmupBegun { id, car, .. } = &mut event.body {
+                if let Some(new) = new_id {
+                    new.clone_into(id);
+                }
+                let channels = car.channels.iter().map(|channel| channel.key.clone());
+                return Ok((id.clone(), event.at, channels.collect()));
+            }
+        }
+        Err(BookError::Refused(
+            "it has no warmup_begun event".to_owned(),
+        ))
+    }
+
+    /// Begins to take it in, without its readings.
+    pub(super) async fn begin(self, book: &Book) -> Result<Import, BookError> {
+        let was = self.warmup;
+        let remarks = Edit {
+            source: Some(was.source),
+            place: Some(was.place),
+            weather: Some(was.weather),
+            driver: Some(was.driver),
+            note: Some(was.note),
+            tags: Some(was.tags),
+            photos: Some(was.photos),
+        };
+        book.import(self.events, remarks).await
     }
 }
 

@@ -8,6 +8,7 @@
 //!
 //! What the tables hold is in `docs/book.md`.
 
+pub mod alarmed;
 mod blocks;
 pub mod check;
 mod commit;
@@ -16,6 +17,8 @@ mod edit;
 pub mod export;
 pub mod import;
 mod inbox;
+#[cfg(feature = "parquet")]
+pub mod parquet;
 mod read;
 pub mod replay;
 pub mod report;

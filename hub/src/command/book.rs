@@ -16,6 +16,7 @@ use std::{
     process::ExitCode,
 };
 
+mod columnar;
 mod columns;
 mod show;
 mod take_in;
@@ -68,7 +69,8 @@ enum Action {
         /// The warm-up.
         id: String,
         /// csv: a row for each batch; lines: the same as JSON lines; json: everything, for another book; events: the
-        /// journal as JSON lines.
+        /// journal as JSON lines; parquet: everything, for another book and for data tools, where this program was
+        /// built with `--features parquet`.
         #[arg(long, value_enum, default_value_t = Format::Csv)]
         format: Format,
         /// The file to write; it must not be there yet. Standard output when absent.
@@ -123,6 +125,7 @@ enum Format {
     Lines,
     Json,
     Events,
+    Parquet,
 }
 
 #[derive(Debug, Args)]
@@ -429,13 +432,19 @@ fn export_one(
     file: Option<&Path>,
     out: &mut impl Write,
 ) -> Result<(), Failure> {
+    if matches!(format, Format::Parquet) {
+        columnar::ready()?;
+    }
     let reader = Reader::open(&data.data)?;
     let id = reader.pick(id)?.id;
-    let write = |out: &mut dyn Write| match format {
-        Format::Csv => export::csv(&reader, &id, out),
-        Format::Lines => export::lines(&reader, &id, out),
-        Format::Json => export::json(&reader, &id, out),
-        Format::Events => export::events(&reader, &id, out),
+    let write = |out: &mut dyn Write| -> Result<Vec<String>, Failure> {
+        Ok(match format {
+            Format::Csv => export::csv(&reader, &id, out)?,
+            Format::Lines => export::lines(&reader, &id, out)?,
+            Format::Json => export::json(&reader, &id, out)?,
+            Format::Events => export::events(&reader, &id, out)?,
+            Format::Parquet => columnar::write(&reader, &id, out)?,
+        })
     };
     let lost = match file {
         None => write(out)?,

@@ -21,6 +21,7 @@ mod warmup;
 use crate::{
     app::{App, LinkView},
     parts::{
+        alarms::AlarmLine,
         banners::{Banners, Notices, StopBars},
         bottom::Bottom,
         calls::{Incoming, Receipt, Takeover},
@@ -122,8 +123,9 @@ fn Inside() -> impl IntoView {
             // What must never scroll away: the step, the link, and whether the readings are live at all; or that they are a replay.
             <div class="head">
                 {move || match deck.get() {
-                    // A stop that stands is true whatever is looked at; it stands outside what is played back.
-                    Some(deck) => view! { <StopBars/><replay::ReplayHead deck=deck/> }.into_any(),
+                    // A stop that stands, and the car's most urgent alarm, are true whatever is looked at; they stand outside what
+                    // is played back.
+                    Some(deck) => view! { <StopBars/><AlarmLine over_replay=true/><replay::ReplayHead deck=deck/> }.into_any(),
                     None => view! { <Header/><Banners/> }.into_any(),
                 }}
                 // Under the step and the link, so that a call never hides that the link is lost.

@@ -4,14 +4,14 @@
 use super::book::{day, lasted};
 use crate::{
     app::{LinkView, app, wall_time},
-    parts::{pen::Feed, strip::StripOf},
+    parts::{past_alarms::PastAlarms, pen::Feed, strip::StripOf},
     player::{self, Deck},
     pure::{playback::SPEEDS, route::Page},
     words::{Word as W, fill, say},
 };
 use leptos::prelude::*;
 use spinover_protocol::{
-    Millis,
+    AlarmKey, Millis,
     event::{Event, EventBody},
     record::Warmup,
 };
@@ -21,7 +21,7 @@ use spinover_protocol::{
 struct Moment {
     at: Millis,
     seq: u64,
-    /// `step`, `call`, `stop`, `state` or `other`; its shape on the line.
+    /// `step`, `call`, `stop`, `state`, `alarm-1` (of the first priority), `alarm`, or `other`; its shape on the line.
     kind: &'static str,
     words: String,
     by: String,
@@ -32,6 +32,11 @@ fn moment(event: &Event, warmup: Option<&Warmup>) -> Option<Moment> {
         warmup
             .and_then(|warmup| warmup.sheet.step(key))
             .map_or_else(|| key.to_string(), |(_, step)| step.text.clone())
+    };
+    let alarm = |key: &AlarmKey| {
+        let alarm = warmup.and_then(|warmup| warmup.car.alarm(key));
+        let text = alarm.map_or_else(|| key.to_string(), |alarm| alarm.text.clone());
+        (text, alarm.is_some_and(|alarm| alarm.priority == 1))
     };
     let (kind, words) = match &event.body {
         EventBody::StepMarked { step: key, .. } => ("step", step(key)),
@@ -49,6 +54,42 @@ fn moment(event: &Event, warmup: Option<&Warmup>) -> Option<Moment> {
         EventBody::Resumed {} => ("state", say(W::HoldOn).to_owned()),
         EventBody::Aborted { reason } => ("state", say(W::Aborted).to_owned() + " " + reason),
         EventBody::WarmupClosed {} => ("state", say(W::WarmupClosed).to_owned()),
+        EventBody::AlarmRaised {
+            alarm: key, after, ..
+        } => {
+            let (text, first) = alarm(key);
+            let words = match after {
+                Some(after) => fill(W::PastAlarmAfter, &[&text, &alarm(after).0]),
+                None => text,
+            };
+            (if first { "alarm-1" } else { "alarm" }, words)
+        }
+        EventBody::AlarmReturned { alarm: key } => {
+            ("other", fill(W::PastAlarmWent, &[&alarm(key).0]))
+        }
+        EventBody::AlarmAcknowledged { alarm: key } => {
+            ("other", fill(W::PastAlarmAcknowledged, &[&alarm(key).0]))
+        }
+        EventBody::AlarmReset { alarm: key } => {
+            ("other", fill(W::PastAlarmReset, &[&alarm(key).0]))
+        }
+        EventBody::AlarmShelved {
+            alarm: key,
+            until,
+            reason,
+        } => (
+            "other",
+            fill(
+                W::PastAlarmShelved,
+                &[&alarm(key).0, reason, &wall_time(*until)],
+            ),
+        ),
+        EventBody::AlarmTakenOut { alarm: key, reason } => {
+            ("other", fill(W::PastAlarmOut, &[&alarm(key).0, reason]))
+        }
+        EventBody::AlarmUnshelved { alarm: key } | EventBody::AlarmPutBack { alarm: key } => {
+            ("other", fill(W::PastAlarmBack, &[&alarm(key).0]))
+        }
         EventBody::Noted { text } => ("other", text.clone()),
         _ => return None,
     };
@@ -196,6 +237,9 @@ fn Line(deck: Deck) -> impl IntoView {
                 let path = match moment.kind {
                     "step" => format!("M{x} 22V44"),
                     "call" => format!("M{x} 14l5 6-5 6-5-6z"),
+                    // Its wedge points at the moment; that of the first priority is filled and has a line under it.
+                    "alarm-1" => format!("M{} 0h16l-8 18zM{x} 18V56", x - 8.0),
+                    "alarm" => format!("M{} 4h10l-5 12z", x - 5.0),
                     "stop" => format!("M{} 2h14v18h-14z", x - 7.0),
                     _ => format!("M{x} 4V44"),
                 };
@@ -342,6 +386,7 @@ pub fn Replay(deck: Deck) -> impl IntoView {
             Some(Ok(())) => None,
         }}
         {move || lost().map(|lost| view! { <p class="wrong">{fill(W::ReplayLost, &[&lost.to_string()])}</p> })}
+        <PastAlarms deck=deck/>
         <div class="strips all">{strips}</div>
         <section class="moments">
             <h2>{say(W::ReplayMoments)}</h2>

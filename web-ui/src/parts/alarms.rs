@@ -264,9 +264,9 @@ fn Row(line: Line) -> impl IntoView {
     }
 }
 
-/// The most urgent alarm in one line, at the top of whatever lies over the page.
+/// The most urgent alarm in one line, at the top of whatever lies over the page. Over a replay it says that it is live.
 #[component]
-pub fn AlarmLine() -> impl IntoView {
+pub fn AlarmLine(#[prop(optional)] over_replay: bool) -> impl IntoView {
     let app = app();
     let text = app.about(TOPICS, |link| {
         let lines = bars(link.mirror()).into_iter();
@@ -276,7 +276,7 @@ pub fn AlarmLine() -> impl IntoView {
     });
     move || {
         text.get().flatten().map(|text| {
-            view! { <p class="over-alarm" data-test="over-alarm" role="alert"><span class="alarm-mark">1</span>{text}</p> }
+            view! { <p class="over-alarm" data-test="over-alarm" role="alert">{over_replay.then(|| view! { <span class="alarm-live">{say(W::AlarmLive)}</span> })}<span class="alarm-mark">1</span>{text}</p> }
         })
     }
 }

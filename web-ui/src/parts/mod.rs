@@ -10,6 +10,7 @@ mod form_can;
 pub mod forms;
 pub mod header;
 pub mod hold_key;
+pub mod past_alarms;
 pub mod pen;
 pub mod people;
 pub mod sources;

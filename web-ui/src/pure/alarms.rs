@@ -47,6 +47,24 @@ pub fn bars(mirror: &Mirror) -> Vec<Line> {
     let Some(warmup) = &mirror.record.warmup else {
         return Vec::new();
     };
+    let mut lines = standing(warmup);
+    for key in &mirror.frame.urgent {
+        let known = warmup.alarms.get(key).is_some_and(|now| now.flags.active);
+        if let (false, Some(alarm)) = (known, warmup.car.alarm(key)) {
+            let early = Line {
+                state: AlarmState::Unacknowledged,
+                active: true,
+                ..of(alarm)
+            };
+            lines.retain(|line| line.key != *key);
+            lines.insert(0, early);
+        }
+    }
+    lines
+}
+
+/// The alarms that stand as a record has them, the most urgent first; what only follows from another stands with that one.
+pub fn standing(warmup: &Warmup) -> Vec<Line> {
     let shown = warmup.alarms_shown();
     let after = |now: &AlarmNow| now.after.clone().filter(|_| now.flags.active);
     let mut lines: Vec<Line> = shown
@@ -60,18 +78,6 @@ pub fn bars(mirror: &Mirror) -> Vec<Line> {
             .filter(|(_, _, now)| after(now).as_ref() == Some(&line.key))
             .filter_map(|(key, ..)| Some(warmup.car.alarm(key)?.text.clone()))
             .collect();
-    }
-    for key in &mirror.frame.urgent {
-        let known = warmup.alarms.get(key).is_some_and(|now| now.flags.active);
-        if let (false, Some(alarm)) = (known, warmup.car.alarm(key)) {
-            let early = Line {
-                state: AlarmState::Unacknowledged,
-                active: true,
-                ..of(alarm)
-            };
-            lines.retain(|line| line.key != *key);
-            lines.insert(0, early);
-        }
     }
     lines
 }

@@ -1,18 +1,20 @@
 //! A warm-up on one page, for the phone and for the trailer wall: self-contained HTML with drawings in it, no scripts, nothing
 //! from elsewhere. Everything on it comes from the book.
 
+mod alarms;
 mod day;
+mod figures;
 mod plot;
 mod tables;
 
-pub(super) use plot::{Plot, Span, axis, clock, escape, thin};
+pub(super) use plot::{Plot, Span, alarm_axis, axis, clock, escape, thin};
 
 use super::{
     BookError, Part, Reader, Rows, WarmupEntry,
-    timeline::{Done, Spell, Timeline},
+    alarmed::Alarmed,
+    timeline::{Spell, Timeline},
 };
-use crate::core::{lessons::Lessons, live::Live};
-use spinover_protocol::{Millis, PersonId, car::Channel, event::Event, message::FigureNow};
+use spinover_protocol::{Millis, PersonId, car::Channel};
 use std::fmt::Write;
 
 /// Spells out of band that are listed.
@@ -40,6 +42,7 @@ pub fn html(reader: &Reader, id: &str) -> Result<String, BookError> {
     let page = Page {
         entry: &entry,
         timeline: &timeline,
+        alarmed: &Alarmed::of(&story),
         rows: &rows,
         begun_us: entry.begun_at * 1000,
     };
@@ -54,6 +57,7 @@ pub fn html(reader: &Reader, id: &str) -> Result<String, BookError> {
     }
     page.day(&mut out);
     page.plots(&mut out);
+    page.alarms(&mut out);
     page.steps(&mut out);
     page.calls(&mut out);
     page.off(&mut out);
@@ -91,6 +95,7 @@ pub(super) fn value(channel: &Channel, value: f64) -> String {
 struct Page<'a> {
     entry: &'a WarmupEntry,
     timeline: &'a Timeline,
+    alarmed: &'a Alarmed,
     rows: &'a Rows,
     begun_us: i64,
 }
@@ -233,11 +238,23 @@ impl Page<'_> {
             .enumerate()
             .map(|(n, done)| (n + 1, self.since(done.at)))
             .collect();
+        let alarms = self.first_alarms();
         out.push_str(r#"<section class="plots"><h2>Readings</h2>"#);
         if !numbered.is_empty() {
             out.push_str(r#"<p class="hint">Numbers are the steps below, where they were marked. Grey: the band that held. A heavy bar at the foot: outside it.</p>"#);
+        }
+        if !alarms.is_empty() {
+            out.push_str(r#"<p class="hint">A1 and so on, with a whole line: alarms of the first priority, where they came, by their numbers below.</p>"#);
+            out.push_str(&alarm_axis(span, &alarms));
+        }
+        if !numbered.is_empty() {
             out.push_str(&axis(span, &numbered, false));
         }
+        let marks: Vec<(&str, f64)> = numbered
+            .iter()
+            .map(|(_, t_s)| ("step", *t_s))
+            .chain(alarms.iter().map(|(_, t_s)| ("alarm", *t_s)))
+            .collect();
         let spells: Vec<Spell> = self
             .timeline
             .spells(self.rows)
@@ -245,7 +262,7 @@ impl Page<'_> {
             .filter(|spell| spell.to_us - spell.from_us >= BLIP_US)
             .collect();
         for places in self.plotted() {
-            self.plot(&places, span, &numbered, &spells, out);
+            self.plot(&places, span, &marks, &spells, out);
         }
         out.push_str(&axis(span, &[], true));
         out.push_str("</section>\n");
@@ -255,7 +272,7 @@ impl Page<'_> {
         &self,
         places: &[usize],
         span: Span,
-        steps: &[(usize, f64)],
+        marks: &[(&str, f64)],
         spells: &[Spell],
         out: &mut String,
     ) {
@@ -291,8 +308,8 @@ impl Page<'_> {
                 plot.band(from_s, to_s, band);
             }
         }
-        for (_, t_s) in steps {
-            plot.at("step", *t_s);
+        for (class, t_s) in marks {
+            plot.at(class, *t_s);
         }
         for spell in spells
             .iter()
@@ -400,64 +417,6 @@ impl Page<'_> {
         )
     }
 
-    /// What the figures say of these readings at the end of each phase that steps were marked in.
-    fn figures(&self, story: &[Event], out: &mut String) {
-        let ends: Vec<&Done> = self
-            .timeline
-            .done
-            .iter()
-            .enumerate()
-            .filter(|(n, done)| {
-                self.timeline
-                    .done
-                    .get(n + 1)
-                    .is_none_or(|next| next.phase != done.phase)
-            })
-            .map(|(_, done)| done)
-            .collect();
-        let mut moments: Vec<(String, Millis)> = ends
-            .iter()
-            .map(|done| (done.phase.clone(), done.at))
-            .collect();
-        if moments.is_empty()
-            && let Some((_, to_us)) = self.rows.span_us()
-        {
-            moments.push(("the end".to_owned(), to_us.div_euclid(1000)));
-        }
-        let said = figures_at(
-            story,
-            self.rows,
-            &moments.iter().map(|(_, at)| *at).collect::<Vec<_>>(),
-        );
-        let said: Vec<_> = moments
-            .iter()
-            .zip(said)
-            .filter(|(_, figures)| !figures.is_empty())
-            .collect();
-        if said.is_empty() {
-            return;
-        }
-        out.push_str(r#"<section><h2>Figures</h2><p class="hint">Worked out again from these readings, as they stood when the last step of each phase was marked.</p>"#);
-        for ((phase, at), figures) in said {
-            let _ = write!(
-                out,
-                "<h3>{} <span>{}</span></h3><ul>",
-                escape(phase),
-                clock(self.since(*at))
-            );
-            for figure in figures {
-                let _ = write!(
-                    out,
-                    "<li><b>{}</b> {}</li>",
-                    escape(&figure.label),
-                    escape(&figure_words(&figure))
-                );
-            }
-            out.push_str("</ul>");
-        }
-        out.push_str("</section>\n");
-    }
-
     fn notes(&self, out: &mut String) {
         let notes = &self.timeline.warmup().notes;
         if notes.is_empty() && self.entry.note.is_empty() {
@@ -479,68 +438,4 @@ impl Page<'_> {
         }
         out.push_str("</section>\n");
     }
-}
-
-fn figure_words(figure: &FigureNow) -> String {
-    let Some((value, unit)) = figure.value.zip(figure.unit) else {
-        return figure.words.clone();
-    };
-    let decimals = if value.abs() >= 100.0 { 0 } else { 1 };
-    let between = figure
-        .low
-        .zip(figure.high)
-        .map_or_else(String::new, |(low, high)| {
-            format!(" ({low:.decimals$} to {high:.decimals$})")
-        });
-    format!("{value:.decimals$}{between} {unit}. {}", figure.words)
-}
-
-/// What the figures say at some times, given the readings up to each.
-fn figures_at(story: &[Event], rows: &Rows, moments: &[Millis]) -> Vec<Vec<FigureNow>> {
-    let mut record = spinover_protocol::record::Record::default();
-    let mut said = vec![Vec::new(); moments.len()];
-    let mut events = story.iter().peekable();
-    let mut live: Option<Live> = None;
-    let mut next = 0;
-    let mut up_to = |at: Millis, live: &mut Option<Live>| {
-        // Events up to the time, then what the figures say at the moments that have passed.
-        while let Some(event) = events.next_if(|event| event.at <= at) {
-            record.apply(event);
-            if let Some(warmup) = &record.warmup {
-                let car = &warmup.car;
-                live.get_or_insert_with(|| Live::new(car, Lessons::default()))
-                    .follow(car, &record);
-            }
-        }
-        record.clone()
-    };
-    let done: Result<(), std::convert::Infallible> = rows.each_row(|t_us, cells| {
-        while moments.get(next).is_some_and(|at| *at * 1000 < t_us) {
-            let record = up_to(moments[next], &mut live);
-            said[next] = live
-                .as_ref()
-                .map_or_else(Vec::new, |live| live.figures(moments[next] * 1000, &record));
-            next += 1;
-        }
-        if live.is_none() {
-            up_to(t_us.div_euclid(1000), &mut live);
-        }
-        if let Some(live) = &mut live {
-            let values: Vec<(usize, f64)> = cells
-                .iter()
-                .map(|(channel, value)| (usize::from(*channel), *value))
-                .collect();
-            live.batch(t_us, &values);
-        }
-        Ok(())
-    });
-    let Ok(()) = done;
-    while next < moments.len() {
-        let record = up_to(moments[next], &mut live);
-        said[next] = live
-            .as_ref()
-            .map_or_else(Vec::new, |live| live.figures(moments[next] * 1000, &record));
-        next += 1;
-    }
-    said
 }

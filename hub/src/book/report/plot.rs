@@ -263,12 +263,11 @@ impl Plot {
     }
 }
 
-/// The time axis: round times, numbered steps above it where they were marked.
-pub fn axis(span: Span, steps: &[(usize, f64)], clock_row: bool) -> String {
-    // Numbers that would stand on one another go up a row.
+/// Marks on a time axis with the row that each one's label has: labels that would stand on one another go up a row.
+fn stacked(span: Span, marks: &[(usize, f64)], width: f64) -> (Vec<(usize, f64, usize)>, usize) {
     let mut rows_end: Vec<f64> = Vec::new();
     let mut placed = Vec::new();
-    for (number, t_s) in steps {
+    for (number, t_s) in marks {
         let x = span.x(*t_s);
         let row = rows_end
             .iter()
@@ -277,10 +276,46 @@ pub fn axis(span: Span, steps: &[(usize, f64)], clock_row: bool) -> String {
         if row == rows_end.len() {
             rows_end.push(0.0);
         }
-        rows_end[row] = x + 22.0;
-        placed.push((number, x, row));
+        rows_end[row] = x + width;
+        placed.push((*number, x, row));
     }
-    let steps_height = rows_end.len() as f64 * 20.0;
+    (placed, rows_end.len())
+}
+
+/// Alarms above the time axis, each with a flag that has its number in it.
+pub fn alarm_axis(span: Span, alarms: &[(usize, f64)]) -> String {
+    // Many that come together would push the page down: the highest rows have lines only, the table has their times.
+    const ROWS: usize = 4;
+    let (placed, rows) = stacked(span, alarms, 52.0);
+    let height = rows.min(ROWS) as f64 * 28.0 + 2.0;
+    let mut out = format!(r#"<svg viewBox="0 0 {WIDTH} {height}" aria-hidden="true">"#);
+    for (number, x, row) in placed {
+        let y = height - row.min(ROWS) as f64 * 28.0;
+        let _ = write!(out, r#"<path class="alarm" d="M{x:.1} {y:.1}V{height}"/>"#);
+        if row >= ROWS {
+            continue;
+        }
+        // At the right end the flag flies to the left.
+        let way = if x > WIDTH - 52.0 { -1.0 } else { 1.0 };
+        let top = y - 26.0;
+        let _ = write!(
+            out,
+            r#"<path class="flag" d="M{x:.1} {y:.1}V{top:.1}h{:.0}l{:.0} 12l{:.0} 12z"/><text x="{:.1}" y="{:.1}" class="on-flag">A{number}</text>"#,
+            way * 40.0,
+            way * 10.0,
+            way * -10.0,
+            x + way * 21.0,
+            top + 17.0
+        );
+    }
+    out.push_str("</svg>");
+    out
+}
+
+/// The time axis: round times, numbered steps above it where they were marked.
+pub fn axis(span: Span, steps: &[(usize, f64)], clock_row: bool) -> String {
+    let (placed, rows) = stacked(span, steps, 22.0);
+    let steps_height = rows as f64 * 20.0;
     let height = steps_height + if clock_row { 24.0 } else { 4.0 };
     let mut out = format!(r#"<svg viewBox="0 0 {WIDTH} {height}" aria-hidden="true">"#);
     for (number, x, row) in placed {

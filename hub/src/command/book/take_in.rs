@@ -1,7 +1,7 @@
 //! `spinover book import`: a file from elsewhere becomes a warm-up of the book. A recording is read by the same source
 //! that replays it, so that what the book gets is what the screens would have shown.
 
-use super::{Data, Failure, Remarks, runtime};
+use super::{Data, Failure, Remarks, columnar, runtime};
 use crate::{
     book::{
         Book, BookError, Edit, Reading,
@@ -31,7 +31,7 @@ use std::{
 pub(super) struct ImportArgs {
     #[command(flatten)]
     data: Data,
-    /// The file: an export (`json`, or `csv` with --car), or a recording with --car.
+    /// The file: an export (`json`, `parquet`, or `csv` with --car), or a recording with --car.
     file: PathBuf,
     /// The car file; its `column` keys say how the recording's columns become channels. Not needed for a json export.
     #[arg(long, value_name = "FILE")]
@@ -73,6 +73,12 @@ impl ImportArgs {
                     .unwrap_or(Err(BookError::Closed))?;
                 book.close().await.map(|()| id)
             })?;
+            return Ok(writeln!(out, "{id} is in the book")?);
+        }
+        if head.starts_with(columnar::MAGIC) {
+            columnar::ready()?;
+            let (id, edit) = (self.id.as_deref(), self.remarks.edit());
+            let id = columnar::take_in(&self.file, &self.data.data, id, edit)?;
             return Ok(writeln!(out, "{id} is in the book")?);
         }
         let Some(path) = &self.car else {

@@ -10,6 +10,8 @@ mod form_can;
 pub mod forms;
 pub mod header;
 pub mod hold_key;
+pub mod keyboard;
+pub mod language;
 pub mod pen;
 pub mod people;
 pub mod sources;

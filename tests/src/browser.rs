@@ -363,12 +363,31 @@ impl Page {
         Ok(self.client.perform_actions(typed).await?)
     }
 
-    /// What the browser has to say against the page's manifest.
+    /// What the browser has to say against the page's manifest, and what keeps it from offering to install the page.
     ///
     /// # Errors
     /// When the browser refuses.
-    pub async fn manifest(&self) -> Result<Value> {
-        self.devtools("Page.getAppManifest", json!({})).await
+    pub async fn installable(&self) -> Result<(Value, Value)> {
+        let manifest = self.devtools("Page.getAppManifest", json!({})).await?;
+        let install = self
+            .devtools("Page.getInstallabilityErrors", json!({}))
+            .await?;
+        Ok((
+            manifest["errors"].clone(),
+            install["installabilityErrors"].clone(),
+        ))
+    }
+
+    /// The browser is that of somebody who reads this language; holds from the next page on.
+    ///
+    /// # Errors
+    /// When the browser refuses.
+    pub async fn prefer_language(&self, tag: &str) -> Result<()> {
+        let agent = self.script("return navigator.userAgent").await?;
+        let settings = json!({ "userAgent": agent, "acceptLanguage": tag });
+        self.devtools("Emulation.setUserAgentOverride", settings)
+            .await?;
+        Ok(())
     }
 
     /// The browser says to the page that this person wants no motion, or stops saying so.

@@ -503,6 +503,7 @@ catalogue! {
     ShortcutMenu = "the menu",
     ShortcutHelp = "this list",
     ShortcutEscape = "close what lies over the page",
+    ShortcutSpace = "Space, Enter",
     ShortcutHold = "hold the key that has the focus",
     // Cautions.
     CautionsTitle = "Before you stand at the car",

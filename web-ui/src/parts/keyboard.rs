@@ -53,7 +53,7 @@ pub fn Shortcuts() -> impl IntoView {
         ("M", W::ShortcutMenu),
         ("?", W::ShortcutHelp),
         ("Esc", W::ShortcutEscape),
-        ("Space, Enter", W::ShortcutHold),
+        (say(W::ShortcutSpace), W::ShortcutHold),
     ];
     let rows = rows.map(
         |(key, word)| view! { <div class="shortcut"><dt><kbd>{key}</kbd></dt><dd>{say(word)}</dd></div> },

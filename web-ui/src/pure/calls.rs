@@ -224,7 +224,7 @@ mod tests {
 
     #[test]
     fn an_unseen_call_comes_again_twice_at_most() {
-        let again = |after| called_again(5_000, 5_000 + after);
+        let again = |after: Millis| called_again(5_000, 5_000 + after);
         assert_eq!(
             [-3_000, 0, 19_999, 20_000, 39_999, 40_000, 3_600_000].map(again),
             [0, 0, 0, 1, 1, 2, 2]

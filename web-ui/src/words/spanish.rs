@@ -1,4 +1,4 @@
-//! The words in Spanish. Of the trade's terms those are used that are understood in Spain and in America alike; none of them has a source.
+//! The words in Spanish. `\u{ad}` is a soft hyphen: where a key is too narrow for the word, it breaks there. Of the trade's terms those are used that are understood in Spain and in America alike; none of them has a source.
 
 use super::{Word, translation};
 
@@ -6,7 +6,7 @@ translation! {
     // Joining.
     AppName = "Spinover",
     Send = "Enviar",
-    Figures = "Cálculos",
+    Figures = "Cifras",
     JoinTitle = "Unirse al equipo",
     JoinName = "Nombre",
     JoinNameHint = "Como le llama el equipo",
@@ -98,7 +98,7 @@ translation! {
     ToRole = "para {0}",
     NoReadyCalls = "El archivo del coche no tiene avisos listos para este puesto.",
     Stop = "ALTO",
-    StopHold = "Mantener: ALTO",
+    StopHold = "ALTO: mantener",
     StopCalledBy = "ALTO de {0}",
     CalledBy = "aviso de {0}",
     StopTakeoverHint = "Pare lo que está haciendo. Mire al jefe de equipo.",
@@ -151,7 +151,7 @@ translation! {
     LimitLeft = "quedan {0} s",
     LimitOver = "{0} s de más",
     LateCall = "Aviso «{0}»",
-    Skip = "Saltar",
+    Skip = "Sal\u{ad}tar",
     SkipTitle = "¿Por qué saltar «{0}»?",
     SkipNotNeeded = "hoy no hace falta",
     SkipDoneBefore = "ya se hizo antes",
@@ -164,7 +164,7 @@ translation! {
     SkipAgree = "Mantener para aceptar",
     SkipWithdraw = "Retirarlo",
     Skipped = "saltado: {0}",
-    UndoHold = "Mantener para deshacer",
+    UndoHold = "Man\u{ad}tener: des\u{ad}hacer",
     Hold = "Poner en espera",
     HoldOn = "Seguir",
     Abort = "Abortar",
@@ -254,13 +254,13 @@ translation! {
     CalibrateNone = "como dice el sensor",
     CalibrateBad = "Estos puntos no son de un mismo sensor. Tómelos otra vez, más separados.",
     // Typing a reading in.
-    TypeIn = "Escribir",
+    TypeIn = "Dato",
     TypeTitle = "¿Qué marca el manómetro?",
     TypePick = "¿Qué manómetro?",
     TypeSend = "Enviar {0}",
     Erase = "Borrar",
     // Training.
-    Train = "Práctica",
+    Train = "Mando",
     TrainTitle = "Mandos del coche simulado",
     TrainHint = "Solo mueven la simulación. Nada de aquí llega a un coche.",
     On = "sí",
@@ -419,6 +419,7 @@ translation! {
     ShortcutMenu = "el menú",
     ShortcutHelp = "esta lista",
     ShortcutEscape = "cerrar lo que está encima",
+    ShortcutSpace = "Espacio, Intro",
     ShortcutHold = "mantener la tecla que tiene el foco",
     // Cautions.
     CautionsTitle = "Antes de acercarse al coche",

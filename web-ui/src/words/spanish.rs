@@ -260,7 +260,7 @@ translation! {
     TypeSend = "Enviar {0}",
     Erase = "Borrar",
     // Training.
-    Train = "Mando",
+    Train = "Simu\u{ad}lador",
     TrainTitle = "Mandos del coche simulado",
     TrainHint = "Solo mueven la simulación. Nada de aquí llega a un coche.",
     On = "sí",

@@ -49,10 +49,14 @@ const BROKEN: &str = "return [...document.querySelectorAll('.keys > *, .mark-row
     const broken = [];
     while (walker.nextNode()) {
         for (const word of walker.currentNode.data.matchAll(/[^\\s\\u00ad]+/g)) {
-            const range = document.createRange();
-            range.setStart(walker.currentNode, word.index);
-            range.setEnd(walker.currentNode, word.index + word[0].length);
-            if (new Set([...range.getClientRects()].map((box) => Math.round(box.top))).size > 1) broken.push(word[0]);
+            // The line of each letter; a soft hyphen that shows counts with the letter behind it, so its last box is the letter's own.
+            const lines = [...word[0]].map((_, at) => {
+                const range = document.createRange();
+                range.setStart(walker.currentNode, word.index + at);
+                range.setEnd(walker.currentNode, word.index + at + 1);
+                return Math.round([...range.getClientRects()].at(-1)?.top);
+            });
+            if (new Set(lines).size > 1) broken.push(word[0]);
         }
     }
     return broken;

@@ -260,7 +260,7 @@ translation! {
     TypeSend = "Enviar {0}",
     Erase = "Borrar",
     // Training.
-    Train = "Simu\u{ad}lador",
+    Train = "Prác\u{ad}tica",
     TrainTitle = "Mandos del coche simulado",
     TrainHint = "Solo mueven la simulación. Nada de aquí llega a un coche.",
     On = "sí",

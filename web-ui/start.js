@@ -6,3 +6,5 @@ init({ module_or_path: "/spinover-web-ui_bg.wasm" }).catch((error) => {
   words.textContent = "Spinover could not start in this browser: " + error;
   document.body.append(words);
 });
+// A refusal costs a page that says "no link", which the browser's own then stands for.
+navigator.serviceWorker?.register("/no-link.js").catch(() => {});

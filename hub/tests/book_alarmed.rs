@@ -212,7 +212,7 @@ fn in_every_order_the_last_coming_says_what_the_record_says() {
                 },
                 3 if flags.active => EventBody::AlarmReturned { alarm },
                 4 if flags.unacknowledged => EventBody::AlarmAcknowledged { alarm },
-                5 if !flags.shelved => EventBody::AlarmShelved {
+                5 if !flags.shelved && !flags.out => EventBody::AlarmShelved {
                     alarm,
                     until: 100_000,
                     reason,

@@ -4,7 +4,7 @@ use crate::{DEADLINE, eventually};
 use anyhow::{Context, Result};
 use fantoccini::{
     Client, ClientBuilder, Locator,
-    actions::{InputSource, MOUSE_BUTTON_LEFT, PointerAction, TouchActions},
+    actions::{InputSource, KeyAction, KeyActions, MOUSE_BUTTON_LEFT, PointerAction, TouchActions},
     elements::Element,
     wd::WebDriverCompatibleCommand,
 };
@@ -339,6 +339,68 @@ impl Page {
     /// When the script throws.
     pub async fn script(&self, script: &str) -> Result<Value> {
         Ok(self.client.execute(script, vec![]).await?)
+    }
+
+    /// Runs a script that says by `arguments[0](...)` when it is done, and returns what it gives.
+    ///
+    /// # Errors
+    /// When the script throws, or takes longer than the driver waits (30 s).
+    pub async fn script_async(&self, script: &str) -> Result<Value> {
+        Ok(self.client.execute_async(script, vec![]).await?)
+    }
+
+    /// Presses keys of a keyboard, one after the other, on whatever has the focus.
+    ///
+    /// # Errors
+    /// When the browser refuses.
+    pub async fn keys(&self, keys: &str) -> Result<()> {
+        let mut typed = KeyActions::new("keyboard".to_owned());
+        for value in keys.chars() {
+            typed = typed
+                .then(KeyAction::Down { value })
+                .then(KeyAction::Up { value });
+        }
+        Ok(self.client.perform_actions(typed).await?)
+    }
+
+    /// What the browser has to say against the page's manifest, and what keeps it from offering to install the page.
+    ///
+    /// # Errors
+    /// When the browser refuses.
+    pub async fn installable(&self) -> Result<(Value, Value)> {
+        let manifest = self.devtools("Page.getAppManifest", json!({})).await?;
+        let install = self
+            .devtools("Page.getInstallabilityErrors", json!({}))
+            .await?;
+        Ok((
+            manifest["errors"].clone(),
+            install["installabilityErrors"].clone(),
+        ))
+    }
+
+    /// The browser is that of somebody who reads this language; holds from the next page on.
+    ///
+    /// # Errors
+    /// When the browser refuses.
+    pub async fn prefer_language(&self, tag: &str) -> Result<()> {
+        let agent = self.script("return navigator.userAgent").await?;
+        let settings = json!({ "userAgent": agent, "acceptLanguage": tag });
+        self.devtools("Emulation.setUserAgentOverride", settings)
+            .await?;
+        Ok(())
+    }
+
+    /// The browser says to the page that this person wants no motion, or stops saying so.
+    ///
+    /// # Errors
+    /// When the browser refuses.
+    pub async fn reduce_motion(&self, reduce: bool) -> Result<()> {
+        let value = if reduce { "reduce" } else { "" };
+        let features =
+            json!({ "features": [{ "name": "prefers-reduced-motion", "value": value }] });
+        self.devtools("Emulation.setEmulatedMedia", features)
+            .await?;
+        Ok(())
     }
 
     /// Waits until nothing on the page is being animated, but for what goes on for good.

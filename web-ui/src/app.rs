@@ -8,7 +8,7 @@ use crate::{
     socket::{self, Topic},
     store::{self, Person, Settings},
     wake,
-    words::{Word as W, fill, say},
+    words::{self, Language, Word as W, fill, say},
 };
 use leptos::prelude::*;
 use spinover_protocol::{
@@ -141,6 +141,7 @@ impl App {
 
     /// Starts the clockwork: called once, when the page has loaded.
     pub fn start(self) {
+        words::speak(self.settings.with_untracked(|settings| settings.language));
         socket::on_change(move |topic| self.changed(topic));
         self.read_address();
         let _ = window_event_listener(leptos::ev::hashchange, move |_| self.read_address());
@@ -163,14 +164,19 @@ impl App {
             self.join();
         }
         Effect::new(move |_| {
-            let light = if self.settings.read().night {
-                "night"
+            let settings = self.settings.get();
+            let (light, paper) = if settings.night {
+                ("night", "#0c0e11")
             } else {
-                "day"
+                ("day", "#f6f3ea")
             };
-            let _ = document()
-                .document_element()
-                .map(|root| root.set_attribute("data-light", light));
+            if let Some(root) = document().document_element() {
+                let _ = root.set_attribute("data-light", light);
+                let _ = root.set_attribute("lang", settings.language.tag());
+            }
+            if let Ok(Some(theme)) = document().query_selector("meta[name=\"theme-color\"]") {
+                let _ = theme.set_attribute("content", paper);
+            }
         });
     }
 
@@ -217,6 +223,14 @@ impl App {
             role: person.role.as_str().into(),
             device,
         });
+    }
+
+    /// Speaks another language from now on, and remembers it.
+    pub fn choose_language(self, language: Language) {
+        words::speak(language);
+        self.settings
+            .update(|settings| settings.language = language);
+        self.settings.get_untracked().save_language();
     }
 
     /// Leaves the hub, back to the form.

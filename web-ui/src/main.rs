@@ -22,6 +22,8 @@ mod player;
 #[cfg(target_arch = "wasm32")]
 mod socket;
 #[cfg(target_arch = "wasm32")]
+mod speech;
+#[cfg(target_arch = "wasm32")]
 mod store;
 #[cfg(target_arch = "wasm32")]
 mod wake;

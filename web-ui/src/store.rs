@@ -1,6 +1,6 @@
 //! What this phone remembers between visits, in the browser's local storage. Where there is none, nothing is remembered and all else works.
 
-use crate::pure::show::Units;
+use crate::{pure::show::Units, words::Language};
 use wasm_bindgen::JsCast;
 
 const PREFIX: &str = "spinover.";
@@ -61,6 +61,12 @@ pub struct Settings {
     pub units: Units,
     /// Light ink on dark.
     pub night: bool,
+    /// Language: as chosen, else the browser's where the app speaks it.
+    pub language: Language,
+    /// Calls and alarms are spoken.
+    pub speech: bool,
+    /// Single keys of a keyboard go to pages and open sheets.
+    pub shortcuts: bool,
 }
 
 impl Settings {
@@ -69,6 +75,12 @@ impl Settings {
         Self {
             units: Units::from_key(&get("units").unwrap_or_default()),
             night: get("light").as_deref() == Some("night"),
+            language: get("language")
+                .or_else(|| web_sys::window()?.navigator().language())
+                .and_then(|tag| Language::from_tag(&tag))
+                .unwrap_or_default(),
+            speech: get("speech").as_deref() == Some("on"),
+            shortcuts: get("shortcuts").as_deref() != Some("off"),
         }
     }
 
@@ -76,6 +88,13 @@ impl Settings {
     pub fn save(&self) {
         set("units", self.units.key());
         set("light", if self.night { "night" } else { "day" });
+        set("speech", if self.speech { "on" } else { "off" });
+        set("shortcuts", if self.shortcuts { "on" } else { "off" });
+    }
+
+    /// Remembers the language, once it was chosen; until then the browser's goes on to hold.
+    pub fn save_language(&self) {
+        set("language", self.language.tag());
     }
 }
 

@@ -1,4 +1,8 @@
-//! Every word that the app shows, in one place: another language is another column. No I/O, no state.
+//! Every word that the app shows, in one place: English here, each other language in a file of its own. No I/O.
+
+mod spanish;
+
+use std::cell::Cell;
 
 macro_rules! catalogue {
     ($($key:ident = $english:literal,)*) => {
@@ -7,7 +11,79 @@ macro_rules! catalogue {
         pub enum Word { $(#[doc = $english] $key,)* }
 
         const ENGLISH: &[&str] = &[$($english,)*];
+        #[cfg(test)]
+        const WORDS: &[Word] = &[$(Word::$key,)*];
     };
+}
+
+/// A language's own words. One that it lacks is shown in English, and fails a test.
+macro_rules! translation {
+    ($($key:ident = $text:literal,)*) => {
+        pub fn say(word: Word) -> Option<&'static str> {
+            #[allow(unreachable_patterns)]
+            Some(match word { $(Word::$key => $text,)* _ => return None })
+        }
+    };
+}
+use translation;
+
+/// A language that the app speaks.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum Language {
+    #[default]
+    English,
+    Spanish,
+}
+
+impl Language {
+    /// Every language.
+    pub const ALL: [Self; 2] = [Self::English, Self::Spanish];
+
+    /// Its tag (BCP 47), as browsers and pages write it.
+    pub fn tag(self) -> &'static str {
+        match self {
+            Self::English => "en",
+            Self::Spanish => "es",
+        }
+    }
+
+    /// Its name in itself, for whoever reads no other.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::English => "English",
+            Self::Spanish => "Español",
+        }
+    }
+
+    /// The language that a tag such as `es-MX` asks for, where the app speaks it.
+    pub fn from_tag(tag: &str) -> Option<Self> {
+        let first = tag.split(['-', '_']).next().unwrap_or_default();
+        Self::ALL
+            .into_iter()
+            .find(|language| first.eq_ignore_ascii_case(language.tag()))
+    }
+
+    fn say(self, word: Word) -> &'static str {
+        let own = match self {
+            Self::English => None,
+            Self::Spanish => spanish::say(word),
+        };
+        own.unwrap_or(ENGLISH[word as usize])
+    }
+}
+
+thread_local! {
+    static SPOKEN: Cell<Language> = const { Cell::new(Language::English) };
+}
+
+/// Makes this the language of the phone. Before the first page: what has been said already stays as it is.
+pub fn speak(language: Language) {
+    SPOKEN.set(language);
+}
+
+/// The language of the phone.
+pub fn spoken() -> Language {
+    SPOKEN.get()
 }
 
 catalogue! {
@@ -101,6 +177,7 @@ catalogue! {
     NotSeenBy = "Not yet: {0}",
     SeenByNobody = "Nobody else is here to see it.",
     PutAway = "Put away",
+    CalledAgain = "Unseen for {0} s: called again",
     CallSent = "“{0}”",
     ToRole = "to {0}",
     NoReadyCalls = "No ready calls in the car file for this role.",
@@ -418,6 +495,7 @@ catalogue! {
     DoTrain = "control",
     // Settings.
     Settings = "This phone",
+    LanguageTitle = "Language",
     UnitsTitle = "Units",
     UnitsCar = "as in the car file",
     UnitsUs = "US",
@@ -425,10 +503,22 @@ catalogue! {
     LightTitle = "Light",
     LightDay = "day",
     LightNight = "night",
+    SpeechTitle = "Calls and alarms spoken aloud",
     RoleChange = "Role: {0}",
     NameChange = "{0}: change name or code",
     CautionsShort = "Cautions",
     FullScreen = "Full screen",
+    // Keyboard.
+    Shortcuts = "Keyboard",
+    ShortcutsTitle = "Single keys",
+    ShortcutHint = "None of them marks or stops: for that, the key on the screen is held.",
+    ShortcutTabs = "the pages, from left to right",
+    ShortcutCall = "call out",
+    ShortcutMenu = "the menu",
+    ShortcutHelp = "this list",
+    ShortcutEscape = "close what lies over the page",
+    ShortcutSpace = "Space, Enter",
+    ShortcutHold = "hold the key that has the focus",
     // Cautions.
     CautionsTitle = "Before you stand at the car",
     CautionsAdvises = "Spinover advises and records. It never controls the car, and its stop is a call, not a switch.",
@@ -448,7 +538,7 @@ catalogue! {
 
 /// The message in the language of this phone.
 pub fn say(word: Word) -> &'static str {
-    ENGLISH[word as usize]
+    spoken().say(word)
 }
 
 /// The message with `{0}`, `{1}` … filled in.
@@ -486,13 +576,61 @@ mod tests {
         assert_eq!(say(Word::AppName), "Spinover");
     }
 
-    #[test]
-    fn every_brace_is_closed_and_numbered() {
-        for text in ENGLISH {
-            for part in text.split('{').skip(1) {
+    /// The numbers between a message's braces, in order of size.
+    fn parts(text: &str) -> Vec<usize> {
+        let mut parts: Vec<usize> = text
+            .split('{')
+            .skip(1)
+            .map(|part| {
                 let (index, _) = part.split_once('}').unwrap_or_else(|| panic!("{text}"));
-                assert!(index.parse::<usize>().is_ok(), "{text}");
+                index.parse().unwrap_or_else(|_| panic!("{text}"))
+            })
+            .collect();
+        parts.sort_unstable();
+        parts
+    }
+
+    #[test]
+    fn every_language_has_every_word_with_the_same_parts() {
+        let own = |language, word| match language {
+            Language::English => Some(ENGLISH[word as usize]),
+            Language::Spanish => spanish::say(word),
+        };
+        for language in Language::ALL {
+            for word in WORDS.iter().copied() {
+                let text = own(language, word)
+                    .unwrap_or_else(|| panic!("{word:?} is not in {}", language.name()));
+                assert!(!text.trim().is_empty(), "{word:?} in {}", language.name());
+                assert_eq!(
+                    parts(text),
+                    parts(ENGLISH[word as usize]),
+                    "{word:?} in {}",
+                    language.name()
+                );
             }
         }
+    }
+
+    #[test]
+    fn a_browsers_tag_finds_the_language() {
+        for (tag, language) in [
+            ("es", Some(Language::Spanish)),
+            ("es-419", Some(Language::Spanish)),
+            ("ES_mx", Some(Language::Spanish)),
+            ("en-GB", Some(Language::English)),
+            ("est", None),
+            ("", None),
+        ] {
+            assert_eq!(Language::from_tag(tag), language, "{tag}");
+        }
+    }
+
+    #[test]
+    fn the_phone_says_what_its_language_says() {
+        speak(Language::Spanish);
+        assert_eq!(say(Word::Seen), "Visto");
+        assert_eq!(fill(Word::StepOf, &["3", "24"]), "paso 3 de 24");
+        speak(Language::English);
+        assert_eq!(say(Word::Seen), "Seen");
     }
 }

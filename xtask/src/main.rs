@@ -17,7 +17,7 @@ use std::process::ExitCode;
 const HELP: &str = "\
 cargo xtask TASK
 
-  setup               what building and testing need: the wasm target, trunk, wasm-bindgen, wasm-opt, a real recording
+  setup               what building and testing need: the wasm target, trunk, wasm-bindgen, wasm-opt, axe-core, a real recording
   build [--release]   the app, and the hub with the app inside
   demo [ARGS]         set up, build, and run the demo: a simulated car, nothing to configure
   demo --real [ARGS]  the same with a real engine's cold start replayed

@@ -12,7 +12,9 @@ const TRUNK: &str = "0.21.14";
 const WASM_BINDGEN: &str = "0.2.129";
 /// The npm package `binaryen` carries `wasm-opt`. Debian 12's own (108) breaks the page though it reports success.
 const BINARYEN: &str = "132.0.0";
-/// All of them; what they built is built again when one changes.
+/// The npm package `axe-core` checks the pages' accessibility in a test.
+const AXE: &str = "4.14.1";
+/// Those that build; what they built is built again when one changes.
 pub const VERSIONS: [&str; 3] = [TRUNK, WASM_BINDGEN, BINARYEN];
 /// They run for a second and are built on every new machine: fast to build matters, fast to run hardly. Trunk's own release
 /// profile (one unit, whole-program optimisation) takes more than twice as long to build, for nothing that is felt here.
@@ -32,7 +34,7 @@ pub fn setup() -> Result<()> {
     wasm_target()?;
     cargo_tool("trunk", "trunk", TRUNK)?;
     cargo_tool("wasm-bindgen-cli", "wasm-bindgen", WASM_BINDGEN)?;
-    wasm_opt();
+    npm_packages();
     real::fetch();
     outside();
     if begun.elapsed().as_secs() >= 1 {
@@ -181,29 +183,40 @@ fn cargo_tool(package: &str, binary: &str, version: &str) -> Result<()> {
     Ok(())
 }
 
+/// Whether an npm package is there at the pinned version.
+fn is_npm(package: &str, version: &str) -> bool {
+    let file = places::tools()
+        .join("node_modules")
+        .join(package)
+        .join("package.json");
+    std::fs::read(file)
+        .ok()
+        .and_then(|text| serde_json::from_slice::<serde_json::Value>(&text).ok())
+        .is_some_and(|manifest| manifest["version"] == version)
+}
+
 /// The program that makes the app smaller, where there is one that is known to work.
 pub fn own_wasm_opt() -> Option<PathBuf> {
     let path = places::tools()
         .join("node_modules")
         .join(".bin")
         .join("wasm-opt");
-    let package = places::tools().join("node_modules/binaryen/package.json");
-    let manifest: serde_json::Value = serde_json::from_slice(&std::fs::read(package).ok()?).ok()?;
-    (manifest["version"] == BINARYEN && path.is_file()).then_some(path)
+    (is_npm("binaryen", BINARYEN) && path.is_file()).then_some(path)
 }
 
-fn wasm_opt() {
-    if own_wasm_opt().is_some() {
+/// All in one call: npm takes away again what a call does not name.
+fn npm_packages() {
+    if own_wasm_opt().is_some() && is_npm("axe-core", AXE) {
         return;
     }
     if shell::find("npm").is_none() {
         shell::warn(
-            "no npm here, so no wasm-opt: the app works all the same and is somewhat bigger",
+            "no npm here: without wasm-opt the app works all the same and is somewhat bigger, and without axe-core its test of accessibility is skipped",
         );
         return;
     }
     shell::say(format_args!(
-        "installing wasm-opt (npm package binaryen {BINARYEN}) into target/tools"
+        "installing wasm-opt (npm package binaryen {BINARYEN}) and axe-core {AXE} into target/tools"
     ));
     let _ = std::fs::create_dir_all(places::tools());
     let mut npm = Command::new("npm");
@@ -216,10 +229,10 @@ fn wasm_opt() {
         "--prefix",
     ])
     .arg(places::tools());
-    npm.arg(format!("binaryen@{BINARYEN}"));
+    npm.args([format!("binaryen@{BINARYEN}"), format!("axe-core@{AXE}")]);
     if let Err(error) = shell::run(&mut npm) {
         shell::warn(format_args!(
-            "{error}: no wasm-opt; the app works all the same and is somewhat bigger"
+            "{error}: the app may be somewhat bigger, and its test of accessibility may be skipped"
         ));
     }
 }

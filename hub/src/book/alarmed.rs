@@ -134,6 +134,8 @@ impl Alarmed {
                 reason,
             } => self.put_aside(alarm, said(reason), Some(*until)),
             EventBody::AlarmTakenOut { alarm, reason } => {
+                // Out of service ends a shelf, as the state machine has it.
+                self.back(alarm, true, said(""), false);
                 self.put_aside(alarm, said(reason), None);
             }
             EventBody::AlarmUnshelved { alarm } => {

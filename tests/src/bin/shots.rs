@@ -1,6 +1,7 @@
 //! Screenshots of every page, at the size of a phone, a tablet and a wall, of the demo in the middle of a warm-up.
 //!
 //! `shots [PAGE]...` takes those pages only. Pictures go to `docs/shots/`. They are for looking at: nothing is compared.
+//! `shots icons` draws the app's icons anew from `web-ui/icon.svg`, at the sizes that home screens ask for.
 #![forbid(unsafe_code)]
 
 use anyhow::{Context, Result};
@@ -47,7 +48,7 @@ const fn chief(name: &'static str, hash: &'static str) -> Shot {
 }
 
 /// Everything that can be looked at while the engine idles.
-const SHOTS: [Shot; 17] = [
+const SHOTS: [Shot; 18] = [
     shot("idle", "idle", "/crew"),
     shot("fuel", "fuel", "/crew"),
     shot("starter", "starter", "/crew"),
@@ -71,12 +72,16 @@ const SHOTS: [Shot; 17] = [
     shot("train", "idle", "/crew/train"),
     shot("trend", "idle", "/crew/trend/oil_pressure"),
     shot("menu", "idle", "/crew/menu"),
+    chief("shortcuts", "/chief/shortcuts"),
 ];
 
 #[tokio::main]
 async fn main() -> Result<()> {
     let wanted: Vec<String> = std::env::args().skip(1).collect();
     let wants = |name: &str| wanted.is_empty() || wanted.iter().any(|wanted| wanted == name);
+    if wanted == ["icons"] {
+        return icons().await;
+    }
     let folder = data::root().join("docs/shots");
     std::fs::create_dir_all(&folder)?;
 
@@ -183,6 +188,24 @@ async fn alarm(folder: &Path) -> Result<()> {
             page.until_shows("[data-alarm=\"oil_pressure_lost\"]").await;
             album.keep(page, name).await?;
         }
+    }
+    Ok(())
+}
+
+/// Home screens that take no SVG get pictures of it.
+async fn icons() -> Result<()> {
+    let folder = data::root().join("web-ui");
+    let browser = Browser::start();
+    for width in [180, 192, 512] {
+        let name = format!("icon-{width}");
+        let size = Size {
+            width,
+            height: width,
+        };
+        let page = browser.page(&name, size).await;
+        page.goto(&format!("file://{}", folder.join("icon.svg").display()))
+            .await?;
+        std::fs::write(folder.join(name + ".png"), page.picture().await?)?;
     }
     Ok(())
 }

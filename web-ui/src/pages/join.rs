@@ -2,6 +2,7 @@
 
 use crate::{
     app::{LinkView, app},
+    parts::language::LanguageChoice,
     pure::show::age,
     socket,
     words::{Word as W, fill, say},
@@ -57,6 +58,11 @@ pub fn Join() -> impl IntoView {
             app.join();
         }
     };
+    let keep = move |()| {
+        app.person.update(|person| {
+            (person.name, person.code) = (name.get_untracked(), code.get_untracked());
+        });
+    };
     view! {
         <main class="plain join" data-test="page-join">
             <p class="brand"><span class="brand-mark" aria-hidden="true"><i></i><i></i><i></i></span>{say(W::AppName)}</p>
@@ -84,6 +90,7 @@ pub fn Join() -> impl IntoView {
                 {move || missing.get().map(|word| view! { <p class="wrong" role="alert" data-test="join-missing">{say(word)}</p> })}
                 <button type="submit" class="key primary" data-test="join-go" disabled=move || wait.get().is_some()>{say(W::JoinGo)}</button>
             </form>
+            <LanguageChoice before=keep/>
             <p class="hint">{say(W::CautionsAdvises)}</p>
         </main>
     }

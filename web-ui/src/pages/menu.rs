@@ -3,10 +3,12 @@
 use super::tab_list;
 use crate::{
     app::app,
+    parts::language::LanguageChoice,
     pure::{
         route::{Over, Page},
         show::Units,
     },
+    speech,
     words::{Word as W, fill, say},
 };
 use leptos::prelude::*;
@@ -80,14 +82,22 @@ pub fn Menu() -> impl IntoView {
             </Show>
             <button type="button" class="key choice" data-test="menu-alarms" on:click=move |_| app.open(Over::Alarms)>{say(W::Alarms)}</button>
             <button type="button" class="key choice" data-test="menu-cautions" on:click=move |_| app.open(Over::Cautions)>{say(W::CautionsShort)}</button>
+            <button type="button" class="key choice" data-test="menu-shortcuts" on:click=move |_| app.open(Over::Shortcuts)>{say(W::Shortcuts)}</button>
             <button type="button" class="key choice" on:click=move |_| full_screen()>{say(W::FullScreen)}</button>
         </div>
+        <LanguageChoice/>
         <p class="label">{say(W::UnitsTitle)}</p>
         <div class="choices">{units}</div>
         <p class="label">{say(W::LightTitle)}</p>
         <div class="choices">
             <button type="button" class="key choice" data-test="light-day" aria-pressed=move || (!app.settings.read().night).to_string() on:click=move |_| change(|settings| settings.night = false)>{say(W::LightDay)}</button>
             <button type="button" class="key choice" data-test="light-night" aria-pressed=move || app.settings.read().night.to_string() on:click=move |_| change(|settings| settings.night = true)>{say(W::LightNight)}</button>
+        </div>
+        <p class="label">{say(W::SpeechTitle)}</p>
+        <div class="choices">
+            <button type="button" class="key choice" data-test="speech-off" aria-pressed=move || (!app.settings.read().speech).to_string() on:click=move |_| change(|settings| settings.speech = false)>{say(W::Off)}</button>
+            // It speaks at once: whoever switches it on hears whether this phone can, and some browsers want a press first.
+            <button type="button" class="key choice" data-test="speech-on" aria-pressed=move || app.settings.read().speech.to_string() on:click=move |_| { change(|settings| settings.speech = true); speech::say(app, say(W::SpeechTitle)) }>{say(W::On)}</button>
         </div>
     }
 }

@@ -26,7 +26,7 @@ use crate::{
         bottom::Bottom,
         calls::{Incoming, Receipt, Takeover},
         header::Header,
-        pen,
+        keyboard, pen,
         steps::Steps,
     },
     player::Deck,
@@ -87,6 +87,13 @@ pub fn Root() -> impl IntoView {
         app.page().track();
         window().scroll_to_with_x_and_y(0.0, 0.0);
     });
+    // Words are put in as a page is made: in another language, all of it is made anew.
+    view! {
+        <For each=move || [app.settings.read().language] key=|language| *language children=move |_| faces(face)/>
+    }
+}
+
+fn faces(face: Memo<Face>) -> impl IntoView {
     move || match face.get() {
         Face::Join => view! { <join::Join/> }.into_any(),
         Face::Looking => view! { <join::Looking/> }.into_any(),
@@ -109,6 +116,7 @@ fn Inside() -> impl IntoView {
     let over_open = move || app.route.read().over.is_some();
     let wall = Memo::new(move |_| page.get() == Page::Wall);
     let of = Memo::new(move |_| app.route.read().of.clone());
+    keyboard::listen(app, chief);
     // The replay that is open, for as long as the address names it.
     let deck = Memo::new_with_compare(
         move |_| {

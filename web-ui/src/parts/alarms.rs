@@ -9,7 +9,7 @@ use crate::{
         show::{Scale, age},
     },
     socket::Topic,
-    store,
+    speech, store,
     words::{Word as W, fill, say},
 };
 use leptos::prelude::*;
@@ -49,8 +49,16 @@ pub fn AlarmBars() -> impl IntoView {
     let loud_now = Memo::new(move |_| loud(&lines.read()).into_iter().collect::<BTreeSet<_>>());
     Effect::new(move |before: Option<BTreeSet<AlarmKey>>| {
         let now = loud_now.get();
-        if !now.is_subset(&before.unwrap_or_default()) {
+        let before = before.unwrap_or_default();
+        if !now.is_subset(&before) {
             store::vibrate(&ALARM_BUZZ);
+            let lines = lines.read_untracked();
+            for line in lines
+                .iter()
+                .filter(|line| now.contains(&line.key) && !before.contains(&line.key))
+            {
+                speech::say(app, &(line.text.clone() + ". " + &line.answer));
+            }
         }
         now
     });

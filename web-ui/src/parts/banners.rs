@@ -124,7 +124,7 @@ pub fn Banners() -> impl IntoView {
     let chief = app.chief();
     let still = app.about(&[Topic::Record], standstill);
     view! {
-        {move || not_live.get().flatten().map(|words| view! { <p class="banner not-live" data-test="not-live">{words}</p> })}
+        {move || not_live.get().flatten().map(|words| view! { <p class="banner not-live" data-test="not-live" role="status">{words}</p> })}
         {move || {
             trouble.get().flatten().map(|words| {
                 view! {
@@ -139,7 +139,7 @@ pub fn Banners() -> impl IntoView {
             // Nothing that the crew at the car can do anything about.
             late.get().flatten().filter(|_| chief.get()).map(|late| {
                 let seconds = format!("{:.1}", late as f64 / 1000.0);
-                view! { <p class="banner trouble" data-test="book-slow">{fill(W::BookSlow, &[&seconds])}</p> }
+                view! { <p class="banner trouble" data-test="book-slow" role="status">{fill(W::BookSlow, &[&seconds])}</p> }
             })
         }}
         <StopBars/>
@@ -147,7 +147,7 @@ pub fn Banners() -> impl IntoView {
         {move || {
             let shown = still.get().unwrap_or_default();
             shown.into_iter().map(|(key, title, words)| {
-                view! { <p class="banner still" data-test=key><strong>{title}</strong><span>{words}</span></p> }
+                view! { <p class="banner still" data-test=key role="status"><strong>{title}</strong><span>{words}</span></p> }
             }).collect_view()
         }}
         <SkipAsked/>

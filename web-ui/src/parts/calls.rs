@@ -3,9 +3,12 @@
 use super::banners::{SeenState, name};
 use crate::{
     app::app,
-    pure::calls::{FRESH_MS, WALL_MS, incoming, own_latest, seen_names, takeover, unseen_names},
+    pure::calls::{
+        AGAIN_MS, FRESH_MS, WALL_MS, called_again, incoming, own_latest, seen_names, takeover,
+        unseen_names,
+    },
     socket::{self, Topic},
-    store,
+    speech, store,
     words::{Word as W, fill, say},
 };
 use leptos::{html, prelude::*};
@@ -25,6 +28,7 @@ struct Shown {
     text: String,
     from: String,
     more: usize,
+    again: u8,
 }
 
 /// The latest call for this person, full width, until they say seen.
@@ -57,16 +61,23 @@ pub fn Incoming(
                 call: call.seq,
                 text: call.said.text.clone(),
                 from,
+                again: called_again(call.said.at, now),
                 more: calls.count(),
             })
         })
         .flatten()
     });
-    let newest = Memo::new(move |_| shown.read().as_ref().map(|shown| shown.call));
-    Effect::new(move |before: Option<Option<Seq>>| {
+    // The call, and how often it has come: each time more than before, it buzzes and is spoken.
+    let newest = Memo::new(move |_| shown.read().as_ref().map(|shown| (shown.call, shown.again)));
+    Effect::new(move |before: Option<Option<(Seq, u8)>>| {
         let now = newest.get();
         if now.is_some() && now > before.flatten() {
             store::vibrate(&CALL_BUZZ);
+            if let Some(text) =
+                shown.with_untracked(|shown| shown.as_ref().map(|shown| shown.text.clone()))
+            {
+                speech::say(app, &text);
+            }
         }
         now
     });
@@ -74,7 +85,7 @@ pub fn Incoming(
         shown.get().map(|shown| {
             let call = shown.call;
             view! {
-                <section class="incoming" data-test="incoming" role="alert" aria-label=say(W::Call)>
+                <section class="incoming" data-test="incoming" data-again=shown.again role="alert" aria-label=say(W::Call)>
                     <p class="call-text" data-test="incoming-text">{shown.text}</p>
                     <p class="call-from">{shown.from}</p>
                     {(shown.more > 0).then(|| view! { <p class="call-more">{fill(W::CallMore, &[&shown.more.to_string()])}</p> })}
@@ -104,17 +115,23 @@ pub fn Receipt() -> impl IntoView {
                 call.said.text.clone(),
                 seen_names(&mirror.record, call),
                 unseen_names(mirror, call.seq),
+                called_again(call.said.at, now),
             ))
         })
         .flatten()
         .filter(|(call, ..)| *call > put_away.get())
     });
     move || {
-        shown.get().map(|(call, text, seen, unseen)| {
+        shown.get().map(|(call, text, seen, unseen, again)| {
+            let again = (again > 0 && !unseen.is_empty()).then(|| {
+                let after = i64::from(again) * AGAIN_MS / 1_000;
+                view! { <p class="called-again" data-test="called-again">{fill(W::CalledAgain, &[&after.to_string()])}</p> }
+            });
             view! {
                 <aside class="receipt" data-test="receipt">
                     <div>
                         <strong>{fill(W::CallSent, &[&text])}</strong>
+                        {again}
                         <SeenState seen=seen unseen=unseen/>
                     </div>
                     <button type="button" class="key small" on:click=move |_| put_away.set(call)>{say(W::Close)}</button>
@@ -173,11 +190,30 @@ pub fn Takeover(
         }
         None => {}
     };
+    let again = Memo::new(move |_| {
+        app.track(&[Topic::Record, Topic::Welcome]);
+        let now = app.second.get() * 1_000;
+        socket::with(|link| {
+            let mirror = link.mirror();
+            let me = &mirror.welcome.as_ref()?.you;
+            Some(called_again(
+                takeover(&mirror.record, me, now)?.said.at,
+                now,
+            ))
+        })
+        .flatten()
+        .unwrap_or(0)
+    });
     let key: NodeRef<html::Button> = NodeRef::new();
     Effect::new(move |_| {
-        if words.read().is_some() {
+        again.track();
+        if let Some((_, text)) = words.get() {
             store::vibrate(&STOP_BUZZ);
+            speech::say(app, &(say(W::Stop).to_owned() + ". " + &text));
         }
+    });
+    Effect::new(move |_| {
+        words.track();
         if let Some(key) = key.get() {
             let _ = key.focus();
         }
@@ -185,7 +221,7 @@ pub fn Takeover(
     move || {
         words.get().map(|(by, text)| {
             view! {
-                <div class="takeover" data-test="stop-takeover" role="alertdialog" aria-modal="true" aria-labelledby="stop-word" aria-describedby="stop-by">
+                <div class="takeover" data-test="stop-takeover" data-again=again role="alertdialog" aria-modal="true" aria-labelledby="stop-word" aria-describedby="stop-by">
                     <p class="stop-word" id="stop-word">{say(W::Stop)}</p>
                     <p class="stop-text">{text}</p>
                     <p class="stop-by" id="stop-by">{fill(W::CalledBy, &[&by])}</p>

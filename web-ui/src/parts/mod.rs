@@ -11,6 +11,8 @@ pub mod forms;
 pub mod header;
 pub mod hold_key;
 pub mod past_alarms;
+pub mod keyboard;
+pub mod language;
 pub mod pen;
 pub mod people;
 pub mod sources;

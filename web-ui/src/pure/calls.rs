@@ -12,6 +12,16 @@ pub const FRESH_MS: Millis = 5 * 60_000;
 /// A wall shows a call for this long; nobody stands before it to say seen.
 pub const WALL_MS: Millis = 20_000;
 
+/// A call that somebody has not seen for this long flashes and buzzes on their phone again.
+pub const AGAIN_MS: Millis = 20_000;
+/// So often at most: whoever has not looked by then will not look for another flash, and the sender knows who it is.
+const AGAIN_MOST: Millis = 2;
+
+/// How often a call made at `at` has been called again by `now`.
+pub fn called_again(at: Millis, now: Millis) -> u8 {
+    u8::try_from(((now - at) / AGAIN_MS).clamp(0, AGAIN_MOST)).unwrap_or(0)
+}
+
 /// Whether a phone is a wall: it shows calls, but has no eyes, so no call waits for it.
 pub fn is_wall(who: &Who) -> bool {
     who.role.as_str() == "wall"
@@ -210,6 +220,15 @@ mod tests {
             "ben is not among the people of this record"
         );
         assert_eq!(unseen_names(&mirror, 2), ["CY"]);
+    }
+
+    #[test]
+    fn an_unseen_call_comes_again_twice_at_most() {
+        let again = |after: Millis| called_again(5_000, 5_000 + after);
+        assert_eq!(
+            [-3_000, 0, 19_999, 20_000, 39_999, 40_000, 3_600_000].map(again),
+            [0, 0, 0, 1, 1, 2, 2]
+        );
     }
 
     #[test]

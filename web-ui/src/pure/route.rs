@@ -77,6 +77,8 @@ pub enum Over {
     Calibrate,
     /// What the chief does seldom: hold, abort, begin, close.
     More,
+    /// What the keys of a keyboard do.
+    Shortcuts,
     /// One channel's trace, large.
     Trend(String),
     /// Why a step is skipped.
@@ -98,6 +100,7 @@ impl Over {
             Self::Alarms => "alarms",
             Self::Calibrate => "calibrate",
             Self::More => "more",
+            Self::Shortcuts => "shortcuts",
             Self::Trend(_) => "trend",
             Self::Skip(_) => "skip",
             Self::Warmup(_) => "warmup",
@@ -116,6 +119,7 @@ impl Over {
             "alarms" => Self::Alarms,
             "calibrate" => Self::Calibrate,
             "more" => Self::More,
+            "shortcuts" => Self::Shortcuts,
             "trend" => Self::Trend(rest?.to_owned()),
             "skip" => Self::Skip(rest?.to_owned()),
             "warmup" => Self::Warmup(rest?.to_owned()),

@@ -13,6 +13,7 @@ use spinover_protocol::{
     event::EventBody,
     message::{Quality, SRC_NONE, SRC_TYPED},
     record::Warmup,
+    sheet::Phase,
 };
 use std::collections::BTreeSet;
 
@@ -84,10 +85,12 @@ impl Alarms {
                 events.push(EventBody::AlarmUnshelved { alarm: key.clone() });
             }
         }
+        // Every batch comes by here: the sheet is gone through once, not once an alarm.
+        let phase = warmup.phase();
         let mut raised: Vec<(usize, Option<f64>)> = Vec::new();
         for (place, (alarm, memory)) in self.alarms.iter().zip(&mut self.memories).enumerate() {
             let active = is_active(warmup, &alarm.key);
-            let (holds, value) = match memory.judged(alarm, now, channels, warmup) {
+            let (holds, value) = match memory.judged(alarm, now, channels, warmup, phase) {
                 // What has come true has not gone before it is back through the deadband, also while the delay runs: else noise
                 // about the limit would hold up an alarm on something that moves slowly.
                 true => {
@@ -136,16 +139,15 @@ impl Alarms {
                 stays(key) && after.is_some_and(|after| !stays(after) || aside(after))
             })
             .collect();
+        if raised.is_empty() && orphans.is_empty() {
+            return;
+        }
         let mut standing: BTreeSet<AlarmKey> = self
             .alarms
             .iter()
-            .map(|alarm| alarm.key.clone())
-            .filter(|key| stays(key))
-            .filter(|key| {
-                !orphans
-                    .iter()
-                    .any(|orphan| self.alarms[*orphan].key == *key)
-            })
+            .enumerate()
+            .filter(|(place, alarm)| stays(&alarm.key) && !orphans.contains(place))
+            .map(|(_, alarm)| alarm.key.clone())
             .collect();
         let again = orphans.into_iter().map(|place| {
             (
@@ -234,8 +236,15 @@ impl Memory {
     }
 
     /// Whether the alarm is to be judged at all now.
-    fn judged(&mut self, alarm: &Alarm, now: Millis, channels: &Channels, warmup: &Warmup) -> bool {
-        let in_phase = alarm.phases.hold(warmup.phase());
+    fn judged(
+        &mut self,
+        alarm: &Alarm,
+        now: Millis,
+        channels: &Channels,
+        warmup: &Warmup,
+        phase: Option<&Phase>,
+    ) -> bool {
+        let in_phase = alarm.phases.hold(phase);
         if !in_phase {
             self.armed = false;
             self.once_since = None;

@@ -79,12 +79,7 @@ fn car(weather_station: bool) -> Car {
         team: "Larkspur Racing".to_owned(),
         name: "Kestrel".to_owned(),
         channels,
-        roles: vec![],
-        calls: vec![],
-        tank_l: None,
-        reserve_l: None,
-        alarms: vec![],
-        fuel: None,
+        ..Car::default()
     }
 }
 
@@ -93,22 +88,16 @@ fn sheet() -> Sheet {
         key: key.into(),
         text: key.to_owned(),
         owner: "chief".into(),
-        caution: None,
-        safety: false,
         ordered: true,
-        gates: vec![],
-        dwell_ms: None,
-        limit_ms: None,
-        late_call: None,
+        ..Step::default()
     };
     let phase = |key: &str, steps: &[&str]| Phase {
         key: key.into(),
         name: key.to_owned(),
         shut_down: key == "shut_down",
         firing: key != "shut_down",
-        fuel_allowance: None,
-        bands: BTreeMap::new(),
         steps: steps.iter().map(|key| step(key)).collect(),
+        ..Phase::default()
     };
     Sheet {
         key: "pit".to_owned(),

@@ -64,18 +64,13 @@ fn car() -> Car {
         roles: vec![Role {
             key: "chief".into(),
             label: "Chief".to_owned(),
-            strips: vec![],
-            figures: vec![],
-            calls: vec![],
+            ..Role::default()
         }],
-        calls: vec![],
-        tank_l: None,
-        reserve_l: None,
-        alarms: vec![],
         fuel: Some(FuelSettings {
             nitro_limit_pct: Some(90.0),
             flow: Some(RULE),
         }),
+        ..Car::default()
     }
 }
 
@@ -84,22 +79,14 @@ fn sheet() -> Sheet {
         key: "a".into(),
         text: "a".to_owned(),
         owner: "chief".into(),
-        caution: None,
-        safety: false,
         ordered: true,
-        gates: vec![],
-        dwell_ms: None,
-        limit_ms: None,
-        late_call: None,
+        ..Step::default()
     };
     let phase = Phase {
         key: "one".into(),
         name: "one".to_owned(),
-        shut_down: false,
-        firing: false,
-        fuel_allowance: None,
-        bands: BTreeMap::new(),
         steps: vec![step],
+        ..Phase::default()
     };
     Sheet {
         key: "s".to_owned(),

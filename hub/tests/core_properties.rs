@@ -42,20 +42,14 @@ fn car() -> Car {
     let role = |key: &str| Role {
         key: key.into(),
         label: key.to_owned(),
-        strips: vec![],
-        figures: vec![],
-        calls: vec![],
+        ..Role::default()
     };
     Car {
         team: "t".to_owned(),
         name: "c".to_owned(),
         channels: vec![channel("oil"), channel("fuel")],
         roles: vec![role("chief"), role("idle")],
-        calls: vec![],
-        tank_l: None,
-        reserve_l: None,
-        alarms: vec![],
-        fuel: None,
+        ..Car::default()
     }
 }
 
@@ -71,13 +65,11 @@ fn step(
         key: key.into(),
         text,
         owner,
-        caution: None,
         safety,
         ordered,
         gates,
         dwell_ms,
-        limit_ms: None,
-        late_call: None,
+        ..Step::default()
     }
 }
 
@@ -94,10 +86,8 @@ fn sheet() -> Sheet {
         key: key.into(),
         name: key.to_owned(),
         shut_down,
-        firing: false,
-        fuel_allowance: None,
-        bands: BTreeMap::new(),
         steps,
+        ..Phase::default()
     };
     Sheet {
         key: "s".to_owned(),

@@ -25,9 +25,7 @@ fn car(prefer: &[&str]) -> Car {
     let role = Role {
         key: "chief".into(),
         label: String::new(),
-        strips: vec![],
-        figures: vec![],
-        calls: vec![],
+        ..Role::default()
     };
     Car {
         team: String::new(),
@@ -51,11 +49,7 @@ fn car(prefer: &[&str]) -> Car {
             },
         }],
         roles: vec![role],
-        calls: vec![],
-        tank_l: None,
-        reserve_l: None,
-        alarms: vec![],
-        fuel: None,
+        ..Car::default()
     }
 }
 
@@ -64,13 +58,8 @@ fn sheet() -> Sheet {
         key: "stop".into(),
         text: "Stopped".to_owned(),
         owner: "chief".into(),
-        caution: None,
-        safety: false,
         ordered: true,
-        gates: vec![],
-        dwell_ms: None,
-        limit_ms: None,
-        late_call: None,
+        ..Step::default()
     };
     Sheet {
         key: "s".to_owned(),
@@ -79,10 +68,8 @@ fn sheet() -> Sheet {
             key: "off".into(),
             name: "Off".to_owned(),
             shut_down: true,
-            firing: false,
-            fuel_allowance: None,
-            bands: BTreeMap::new(),
             steps: vec![step],
+            ..Phase::default()
         }],
     }
 }

@@ -64,7 +64,7 @@ pub struct Channel {
 }
 
 /// A place in the crew, and what its page shows.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Role {
     /// Its key.
     pub key: RoleKey,
@@ -92,7 +92,7 @@ pub struct ReadyCall {
 }
 
 /// The car.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Car {
     /// The team's name.
     pub team: String,

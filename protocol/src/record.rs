@@ -546,13 +546,9 @@ mod tests {
             key: key.into(),
             text: key.to_owned(),
             owner: "chief".into(),
-            caution: None,
             safety,
             ordered,
-            gates: vec![],
-            dwell_ms: None,
-            limit_ms: None,
-            late_call: None,
+            ..Step::default()
         }
     }
 
@@ -561,10 +557,8 @@ mod tests {
             key: key.into(),
             name: key.to_owned(),
             shut_down,
-            firing: false,
-            fuel_allowance: None,
-            bands: BTreeMap::new(),
             steps,
+            ..Phase::default()
         };
         let sheet = Sheet {
             key: "s".to_owned(),
@@ -590,12 +584,7 @@ mod tests {
             team: String::new(),
             name: String::new(),
             channels: vec![],
-            roles: vec![],
-            calls: vec![],
-            tank_l: None,
-            reserve_l: None,
-            alarms: vec![],
-            fuel: None,
+            ..Car::default()
         };
         Warmup::begin("w", 0, &sheet, &car, &Today::default())
     }

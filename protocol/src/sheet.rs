@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// A procedure: phases, and in them steps.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Sheet {
     /// Its key, which the chief begins it by.
     pub key: String,
@@ -16,7 +16,7 @@ pub struct Sheet {
 }
 
 /// A part of a sheet with bands of its own.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Phase {
     /// Its key.
     pub key: PhaseKey,
@@ -48,7 +48,7 @@ pub struct FuelAllowance {
 }
 
 /// One thing to be done and marked.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Step {
     /// Its key.
     pub key: StepKey,

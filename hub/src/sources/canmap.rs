@@ -188,12 +188,7 @@ mod tests {
             team: String::new(),
             name: String::new(),
             channels,
-            roles: vec![],
-            calls: vec![],
-            tank_l: None,
-            reserve_l: None,
-            alarms: vec![],
-            fuel: None,
+            ..Car::default()
         }))
     }
 

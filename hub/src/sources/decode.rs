@@ -258,12 +258,7 @@ mod tests {
                 channel("engine_rpm", Unit::Rpm, 0.0, 10_000.0),
                 channel("oil_pressure", Unit::Psi, 0.0, 300.0),
             ],
-            roles: vec![],
-            calls: vec![],
-            tank_l: None,
-            reserve_l: None,
-            alarms: vec![],
-            fuel: None,
+            ..Car::default()
         })
     }
 

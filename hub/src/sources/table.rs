@@ -335,12 +335,7 @@ mod tests {
                 channel("head_temp", Unit::DegF),
                 channel("fuel_left", Unit::UsGal),
             ],
-            roles: vec![],
-            calls: vec![],
-            tank_l: None,
-            reserve_l: None,
-            alarms: vec![],
-            fuel: None,
+            ..Car::default()
         })
     }
 

@@ -15,7 +15,6 @@ use spinover_protocol::{
     sheet::{Phase, Sheet, Step},
     units::Unit,
 };
-use std::collections::BTreeMap;
 
 pub const OIL: usize = 0;
 pub const RPM: usize = 1;
@@ -93,15 +92,10 @@ pub fn car(alarms: Vec<Alarm>) -> Car {
         roles: vec![Role {
             key: "chief".into(),
             label: "Chief".to_owned(),
-            strips: vec![],
-            figures: vec![],
-            calls: vec![],
+            ..Role::default()
         }],
-        calls: vec![],
-        tank_l: None,
-        reserve_l: None,
         alarms,
-        fuel: None,
+        ..Car::default()
     }
 }
 
@@ -112,20 +106,14 @@ pub fn sheet() -> Sheet {
         name: key.to_owned(),
         shut_down,
         firing,
-        fuel_allowance: None,
-        bands: BTreeMap::new(),
         steps: vec![Step {
             key: step.into(),
             text: step.to_owned(),
             owner: "chief".into(),
-            caution: None,
-            safety: false,
             ordered: true,
-            gates: vec![],
-            dwell_ms: None,
-            limit_ms: None,
-            late_call: None,
+            ..Step::default()
         }],
+        ..Phase::default()
     };
     Sheet {
         key: "s".to_owned(),

@@ -33,12 +33,7 @@ pub fn car(channels: usize) -> Car {
         team: "Larkspur Racing".to_owned(),
         name: "Kestrel".to_owned(),
         channels: (0..channels).map(channel).collect(),
-        roles: vec![],
-        calls: vec![],
-        tank_l: None,
-        reserve_l: None,
-        alarms: vec![],
-        fuel: None,
+        ..Car::default()
     }
 }
 
@@ -48,22 +43,15 @@ pub fn sheet() -> Sheet {
         key: key.into(),
         text: format!("Step {key} is done"),
         owner: "chief".into(),
-        caution: None,
-        safety: false,
         ordered: true,
-        gates: vec![],
-        dwell_ms: None,
-        limit_ms: None,
-        late_call: None,
+        ..Step::default()
     };
     let phase = |key: &str, shut_down, steps: &[&str]| Phase {
         key: key.into(),
         name: format!("Phase {key}"),
         shut_down,
-        firing: false,
-        fuel_allowance: None,
-        bands: BTreeMap::new(),
         steps: steps.iter().map(|key| step(key)).collect(),
+        ..Phase::default()
     };
     Sheet {
         key: "pit".to_owned(),

@@ -35,12 +35,7 @@ pub fn car(channels: &[(&str, Unit, f64, f64)]) -> Car {
         team: "Larkspur Racing".to_owned(),
         name: "Kestrel".to_owned(),
         channels: channels.iter().map(channel).collect(),
-        roles: vec![],
-        calls: vec![],
-        tank_l: None,
-        reserve_l: None,
-        alarms: vec![],
-        fuel: None,
+        ..Car::default()
     }
 }
 

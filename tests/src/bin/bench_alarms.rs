@@ -421,22 +421,15 @@ fn running() -> Sheet {
         key: StepKey::from("watched"),
         text: "Watched".to_owned(),
         owner: "chief".into(),
-        caution: None,
-        safety: false,
         ordered: true,
-        gates: vec![],
-        dwell_ms: None,
-        limit_ms: None,
-        late_call: None,
+        ..Step::default()
     };
     let phase = Phase {
         key: "running".into(),
         name: "Running".to_owned(),
-        shut_down: false,
         firing: true,
-        fuel_allowance: None,
-        bands: BTreeMap::new(),
         steps: vec![step],
+        ..Phase::default()
     };
     Sheet {
         key: "watched".to_owned(),

@@ -109,12 +109,7 @@ mod tests {
             team,
             name,
             channels: vec![oil],
-            roles: vec![],
-            calls: vec![],
-            tank_l: None,
-            reserve_l: None,
-            alarms: vec![],
-            fuel: None,
+            ..Car::default()
         }
     }
 

@@ -57,7 +57,7 @@ pub fn Wall() -> impl IntoView {
             </div>
             <div class="wall-side">
                 <Waits waiting=waiting/>
-                <Figures all=true/>
+                <Figures/>
             </div>
         </div>
     }

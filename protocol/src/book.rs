@@ -8,6 +8,12 @@ use serde::{Deserialize, Serialize};
 pub const MAX_NOTE: usize = 4_000;
 /// Most tags of one warm-up.
 pub const MAX_TAGS: usize = 20;
+/// Largest photo that is taken in, in bytes.
+pub const MAX_PHOTO: usize = 12_000_000;
+/// Most photos of one warm-up.
+pub const MAX_PHOTOS: usize = 40;
+/// A phone makes a photo whose longer side has more pixels than this smaller before it sends it.
+pub const PHOTO_SIDE: u32 = 2_000;
 /// Most frames in one answer: two minutes of traces at four a second, and room.
 pub const MAX_FRAMES: i64 = 1_200;
 
@@ -45,7 +51,8 @@ pub struct Listed {
     /// Words to find it by.
     #[serde(default)]
     pub tags: Vec<String>,
-    /// Names of photos.
+    /// Photos, in the order in which they came: names of pictures that the hub keeps (see [`is_photo`]), and names that were
+    /// only written down.
     #[serde(default)]
     pub photos: Vec<String>,
     /// When it was deleted.
@@ -94,6 +101,25 @@ pub struct Remarks {
     /// Words to find it by, in place of those before.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tags: Option<Vec<String>>,
+}
+
+/// Whether a name is that of a picture that the hub keeps: the BLAKE3 hash of its bytes in 64 small hex digits, a dot, and what it
+/// is (`jpg`, `png`, `webp`). `/photo/NAME` gives it.
+pub fn is_photo(name: &str) -> bool {
+    name.split_once('.').is_some_and(|(hash, end)| {
+        hash.len() == 64
+            && hash
+                .bytes()
+                .all(|byte| matches!(byte, b'0'..=b'9' | b'a'..=b'f'))
+            && ["jpg", "png", "webp"].contains(&end)
+    })
+}
+
+/// The photo that was taken in, under the name that it got.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Taken {
+    /// Its name.
+    pub photo: String,
 }
 
 /// Who deletes or restores, as they name themselves.

@@ -2,7 +2,7 @@
 //! left out and named, never guessed.
 
 use super::{
-    BookError, Loaded,
+    BookError, Loaded, Photos,
     blocks::{block_list, missing_rows, read_block, sums_hold, tail_parts},
     rows::Rows,
     store,
@@ -108,6 +108,7 @@ pub struct Extent {
 #[derive(Debug)]
 pub struct Reader {
     pub(super) conn: Connection,
+    pub(super) photos: Photos,
 }
 
 /// Part of a warm-up's readings: which times and which channels.
@@ -245,6 +246,7 @@ impl Reader {
     pub fn open(dir: &Path) -> Result<Self, BookError> {
         Ok(Self {
             conn: store::open_read_only(dir)?,
+            photos: Photos::of(dir),
         })
     }
 

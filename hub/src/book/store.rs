@@ -39,7 +39,7 @@ const MIGRATIONS: &[&str] = &["
         driver TEXT NOT NULL DEFAULT '',
         note TEXT NOT NULL DEFAULT '',
         tags TEXT NOT NULL DEFAULT '[]',    -- JSON: words
-        photos TEXT NOT NULL DEFAULT '[]',  -- JSON: file names
+        photos TEXT NOT NULL DEFAULT '[]',  -- JSON: names of files in photos/, and names only
         deleted_at INTEGER,                 -- ms since 1970
         deleted_by TEXT,
         purged INTEGER NOT NULL DEFAULT 0   -- 1: nothing is left but this row; 2: an import that is not finished
@@ -244,7 +244,7 @@ fn migrate(conn: &mut Connection, path: &Path) -> Result<(), BookError> {
 }
 
 /// The directory entry of a new file must reach the disk too. Where directories cannot be synced there is nothing to do.
-fn sync_dir(dir: &Path) {
+pub fn sync_dir(dir: &Path) {
     if let Ok(dir) = File::open(dir) {
         let _ = dir.sync_all();
     }

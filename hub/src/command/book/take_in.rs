@@ -1,10 +1,10 @@
 //! `spinover book import`: a file from elsewhere becomes a warm-up of the book. A recording is read by the same source
 //! that replays it, so that what the book gets is what the screens would have shown.
 
-use super::{Data, Failure, Remarks, columnar, runtime};
+use super::{Data, Failure, Remarks, answered, attach, columnar, runtime};
 use crate::{
     book::{
-        Book, BookError, Edit, Reading,
+        Book, Edit, Reading,
         import::{Document, OWN_TIME, bare_events, own_csv},
     },
     core::feed::{FaultKind, Report},
@@ -63,14 +63,14 @@ impl ImportArgs {
             .to_string_lossy()
             .into_owned();
         let head = self.head()?;
+        let photos = self.remarks.photos()?;
         if head.starts_with('{') {
             let document = Document::read(self.open()?)?;
             let (book, _) = Book::open(&self.data.data)?;
             let id = runtime()?.block_on(async {
                 let id = document.into_book(&book, self.id.as_deref()).await?;
-                book.edit(&id, self.remarks.edit())
-                    .await
-                    .unwrap_or(Err(BookError::Closed))?;
+                answered(book.edit(&id, self.remarks.edit()).await)?;
+                attach(&book, &id, &photos).await?;
                 book.close().await.map(|()| id)
             })?;
             return Ok(writeln!(out, "{id} is in the book")?);
@@ -78,7 +78,7 @@ impl ImportArgs {
         if head.starts_with(columnar::MAGIC) {
             columnar::ready()?;
             let (id, edit) = (self.id.as_deref(), self.remarks.edit());
-            let id = columnar::take_in(&self.file, &self.data.data, id, edit)?;
+            let id = columnar::take_in(&self.file, &self.data.data, id, edit, &photos)?;
             return Ok(writeln!(out, "{id} is in the book")?);
         }
         let Some(path) = &self.car else {
@@ -133,6 +133,7 @@ impl ImportArgs {
                 import.row(row).await?;
             }
             import.finish().await?;
+            attach(&book, &id, &photos).await?;
             book.close().await
         })?;
         Ok(writeln!(

@@ -241,6 +241,11 @@ impl Book {
             .ask(move |desk| edit::edit(desk.conn, &warmup, &edit))
     }
 
+    /// The photos of this book.
+    pub fn photos(&self) -> Photos {
+        Photos::of(&self.dir)
+    }
+
     /// Takes a photo in for a warm-up: looks at it, takes off what tells where it was taken, writes it down whole, and answers with
     /// its name when its warm-up has it. The slow part is done here, on the caller's thread, and not on the book's.
     ///

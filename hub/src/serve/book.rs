@@ -53,13 +53,13 @@ pub fn routes() -> Router<Arc<App>> {
 }
 
 /// Somebody who has a code.
-struct Crew;
+pub(super) struct Crew;
 
 /// Somebody who has the chief's code.
-struct Chief;
+pub(super) struct Chief;
 
 /// Somebody who has a code, or a ticket in its place.
-struct Visitor;
+pub(super) struct Visitor;
 
 /// Who asks, and what stands behind the `?`.
 async fn asked(
@@ -115,7 +115,7 @@ impl FromRequestParts<Arc<App>> for Visitor {
     }
 }
 
-fn refused(error: &BookError) -> Response {
+pub(super) fn refused(error: &BookError) -> Response {
     let status = match error {
         BookError::NoSuchWarmup(_) => StatusCode::NOT_FOUND,
         BookError::Refused(_) => StatusCode::BAD_REQUEST,
@@ -126,7 +126,7 @@ fn refused(error: &BookError) -> Response {
 }
 
 /// Makes an answer from the book, away from the tasks that serve phones.
-async fn read<T: Send + 'static>(
+pub(super) async fn read<T: Send + 'static>(
     app: &Arc<App>,
     work: impl FnOnce(&Reader) -> Result<T, BookError> + Send + 'static,
 ) -> Result<T, Box<Response>> {
@@ -141,7 +141,7 @@ async fn read<T: Send + 'static>(
 }
 
 /// What was accepted a moment ago should be in the answer.
-async fn settle(app: &App) {
+pub(super) async fn settle(app: &App) {
     let _ = app.book.flush().await;
 }
 
@@ -210,7 +210,7 @@ async fn outside(State(app): State<Arc<App>>, _: Crew, Path(id): Path<String>) -
     answer(read(&app, move |reader| replay::outside(reader, &id)).await)
 }
 
-fn written(done: Result<Result<(), BookError>, oneshot::error::RecvError>) -> Response {
+pub(super) fn written(done: Result<Result<(), BookError>, oneshot::error::RecvError>) -> Response {
     match done.unwrap_or(Err(BookError::Closed)) {
         Ok(()) => StatusCode::NO_CONTENT.into_response(),
         Err(error) => refused(&error),
@@ -382,7 +382,14 @@ impl Form {
 /// that it is not whole, and a header what is missing.
 async fn export(app: &Arc<App>, id: String, form: Form) -> Response {
     let asked = id.clone();
-    let lost = match read(app, move |reader| reader.damage(&asked)).await {
+    let lost = read(app, move |reader| {
+        let mut lost = reader.damage(&asked)?;
+        if form == Form::Json {
+            lost.extend(reader.photo_damage(&asked)?);
+        }
+        Ok(lost)
+    });
+    let lost = match lost.await {
         Ok(lost) => lost,
         Err(refusal) => return *refusal,
     };

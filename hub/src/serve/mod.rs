@@ -8,6 +8,7 @@ pub mod discovery;
 pub mod history;
 mod http;
 pub mod keeper;
+mod photos;
 pub mod shared;
 mod socket;
 mod tickets;
@@ -71,6 +72,8 @@ pub struct App {
     asks: mpsc::Sender<keeper::Ask>,
     posted: Feed,
     book: Book,
+    /// Photos are unpacked one at a time.
+    photo_turn: tokio::sync::Semaphore,
     counts: Arc<Counts>,
     stop: watch::Receiver<bool>,
 }
@@ -183,6 +186,7 @@ pub async fn run(
         asks: asks_in,
         posted: Feed::new(posted_place, reports_in),
         book,
+        photo_turn: tokio::sync::Semaphore::new(1),
         counts,
         stop: stop.clone(),
     });

@@ -18,6 +18,8 @@ mod pages;
 #[cfg(target_arch = "wasm32")]
 mod parts;
 #[cfg(target_arch = "wasm32")]
+mod photo;
+#[cfg(target_arch = "wasm32")]
 mod player;
 #[cfg(target_arch = "wasm32")]
 mod socket;

@@ -12,6 +12,7 @@
 //! - [`trust`]: how far a reading can be trusted, and calibration;
 //! - [`link`]: the phone's side of a connection as a state machine, which the app, the tests and any simulation run;
 //! - [`book`]: the book's list and a warm-up played back, over plain HTTP;
+//! - [`recording`]: a recording from elsewhere, looked at and taken into the book, over plain HTTP;
 //! - [`units`]: exact conversions between the units that crews use.
 #![forbid(unsafe_code)]
 
@@ -22,6 +23,7 @@ pub mod event;
 pub mod link;
 pub mod message;
 pub mod record;
+pub mod recording;
 pub mod sheet;
 pub mod today;
 pub mod trust;

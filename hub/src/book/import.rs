@@ -39,6 +39,14 @@ pub struct Import {
     waiting: Rows,
 }
 
+/// An id like the hub's own, from the time it began.
+pub fn id_of(begun_at: Millis) -> String {
+    match jiff::Timestamp::from_millisecond(begun_at) {
+        Ok(time) => time.strftime("%Y-%m-%dT%H-%M-%S-%3fZ").to_string(),
+        Err(_) => format!("{begun_at}"),
+    }
+}
+
 /// The events of a recording that has none: it began, and it ended.
 pub fn bare_events(
     id: &str,

@@ -1,9 +1,11 @@
 //! What the columns of a recording from elsewhere could be: a proposal for the car file that takes it in, worked out from its
 //! header and its first rows. It proposes; a person looks at each line of it. Text in, text out.
 
-use spinover_protocol::{car::Car, units::Unit};
+use spinover_protocol::{car::Car, recording::LOOKED_AT, units::Unit};
 use std::fmt::Write;
 
+/// Values of a column that are shown.
+const SAMPLES: usize = 4;
 /// A header is looked for in the first so many lines: recorders put a few of their own before it.
 const HEADER_WITHIN: usize = 60;
 /// Longest label of a channel, in characters.
@@ -47,8 +49,8 @@ pub struct Candidate {
     pub low: f64,
     /// The highest.
     pub high: f64,
-    /// Its first value that is not blank.
-    pub example: String,
+    /// Its first few different values, as they are written.
+    pub samples: Vec<String>,
     /// The key that is proposed.
     pub key: String,
     /// The unit that its header names, or that such a channel mostly has; none when neither tells.
@@ -157,15 +159,40 @@ fn under(lines: &[&str], separator: char, car: Option<&Car>) -> Option<Columns> 
             nth,
             low: numbers.iter().copied().fold(f64::INFINITY, f64::min),
             high: numbers.iter().copied().fold(f64::NEG_INFINITY, f64::max),
-            example: texts
-                .first()
-                .map(|text| (*text).to_owned())
-                .unwrap_or_default(),
+            samples: samples(&texts),
             key,
             unit: unit_of(header).or(usual),
         });
     }
     (!columns.candidates.is_empty()).then_some(columns)
+}
+
+fn samples(texts: &[&str]) -> Vec<String> {
+    let mut samples: Vec<String> = Vec::new();
+    for text in texts {
+        if samples.len() == SAMPLES {
+            break;
+        }
+        if !samples.iter().any(|known| known == text) {
+            samples.push((*text).to_owned());
+        }
+    }
+    samples
+}
+
+/// The beginning of a recording as text: what is looked at, up to its last whole line. Bytes that are no UTF-8 are taken for Latin-1,
+/// which old recorders write.
+pub fn beginning(mut bytes: Vec<u8>) -> String {
+    if bytes.len() >= LOOKED_AT {
+        bytes.truncate(LOOKED_AT);
+        if let Some(end) = bytes.iter().rposition(|byte| *byte == b'\n') {
+            bytes.truncate(end);
+        }
+    }
+    match String::from_utf8(bytes) {
+        Ok(text) => text,
+        Err(error) => error.into_bytes().into_iter().map(char::from).collect(),
+    }
 }
 
 /// How a column writes times; none when it holds none. Plain seconds must go on, or they are any number.

@@ -1,6 +1,6 @@
 //! The app's files, the socket's door, readings by POST, health and metrics. The book's addresses are in `book`.
 
-use super::{App, book, codes::Denied, photos, socket};
+use super::{App, book, codes::Denied, photos, recording, socket};
 use crate::sources::{decode::Intake, tally::Tally};
 use axum::{
     Router,
@@ -41,6 +41,7 @@ pub fn router(app: Arc<App>) -> Router {
         .route("/api/readings", post(readings).layer(DefaultBodyLimit::max(MAX_POST)))
         .merge(book::routes())
         .merge(photos::routes())
+        .merge(recording::routes())
         // A third of the bytes on the pit's Wi-Fi; the socket is not touched.
         .fallback_service(get(page).layer(CompressionLayer::new()).with_state(app.clone()))
         // The app needs nothing from elsewhere, and nobody else's page has business framing it or reading what it is sent.

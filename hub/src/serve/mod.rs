@@ -9,6 +9,7 @@ pub mod history;
 mod http;
 pub mod keeper;
 mod photos;
+mod recording;
 pub mod shared;
 mod socket;
 mod tickets;
@@ -72,8 +73,8 @@ pub struct App {
     asks: mpsc::Sender<keeper::Ask>,
     posted: Feed,
     book: Book,
-    /// Photos are unpacked one at a time.
-    photo_turn: tokio::sync::Semaphore,
+    /// What takes much memory and time (photos, recordings) is done one at a time, so that it stands in nobody's way.
+    heavy: tokio::sync::Semaphore,
     counts: Arc<Counts>,
     stop: watch::Receiver<bool>,
 }
@@ -186,7 +187,7 @@ pub async fn run(
         asks: asks_in,
         posted: Feed::new(posted_place, reports_in),
         book,
-        photo_turn: tokio::sync::Semaphore::new(1),
+        heavy: tokio::sync::Semaphore::new(1),
         counts,
         stop: stop.clone(),
     });

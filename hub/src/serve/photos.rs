@@ -46,7 +46,7 @@ async fn attach(
         Err(error) => return error.into_response(),
     };
     // Unpacking costs memory and time: one at a time, whoever sends how many, so that phones' readings do not wait for it.
-    let Ok(_turn) = app.photo_turn.acquire().await else {
+    let Ok(_turn) = app.heavy.acquire().await else {
         return refused(&BookError::Closed);
     };
     let book = app.book.clone();

@@ -12,6 +12,7 @@ mod laptop;
 mod menu;
 mod more;
 mod over;
+mod recording;
 mod replay;
 mod roles;
 mod trend;

@@ -6,6 +6,7 @@ use super::{
     cautions::Cautions,
     menu::Menu,
     more::{More, SkipSheet},
+    recording::Recording,
     roles::Roles,
     trend::Trend,
     warmup::WarmupSheet,
@@ -57,6 +58,7 @@ pub fn Overlay() -> impl IntoView {
                 Over::More => (say(W::MoreTitle), view! { <More/> }.into_any()),
                 Over::Trend(channel) => (say(W::TrendTitle), view! { <Trend channel=channel.as_str().into()/> }.into_any()),
                 Over::Skip(step) => (say(W::Skip), view! { <SkipSheet step=step.as_str().into()/> }.into_any()),
+                Over::Recording => (say(W::RecordingTitle), view! { <Recording/> }.into_any()),
                 Over::Warmup(id) => (say(W::MoreTitle), view! { <WarmupSheet id=id/> }.into_any()),
             };
             view! {

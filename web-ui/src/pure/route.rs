@@ -83,6 +83,8 @@ pub enum Over {
     Trend(String),
     /// Why a step is skipped.
     Skip(String),
+    /// A recording from elsewhere on its way into the book.
+    Recording,
     /// What is known of one warm-up of the book.
     Warmup(String),
 }
@@ -103,6 +105,7 @@ impl Over {
             Self::Shortcuts => "shortcuts",
             Self::Trend(_) => "trend",
             Self::Skip(_) => "skip",
+            Self::Recording => "recording",
             Self::Warmup(_) => "warmup",
         }
     }
@@ -122,6 +125,7 @@ impl Over {
             "shortcuts" => Self::Shortcuts,
             "trend" => Self::Trend(rest?.to_owned()),
             "skip" => Self::Skip(rest?.to_owned()),
+            "recording" => Self::Recording,
             "warmup" => Self::Warmup(rest?.to_owned()),
             _ => return None,
         })
@@ -247,6 +251,7 @@ mod tests {
             None,
             Some(Over::Call),
             Some(Over::Bands),
+            Some(Over::Recording),
             Some(Over::Trend("oil_pressure".to_owned())),
             Some(Over::Warmup("2026-05-16T14-03-22Z".to_owned())),
         ];

@@ -247,6 +247,11 @@ pub fn wait(seconds: f64) -> String {
     }
 }
 
+/// A number of a date or a clock, with two digits.
+pub fn clock_number(number: u32) -> String {
+    format!("{number:02}")
+}
+
 /// The size of a picture made to fit into a square of that side; none when it fits already.
 pub fn fitted(width: u32, height: u32, side: u32) -> Option<(u32, u32)> {
     let longer = width.max(height);

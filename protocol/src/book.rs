@@ -1,7 +1,7 @@
 //! The book as phones read it: the list of warm-ups, what people write about one, and a warm-up to play back. These are the
 //! answers and bodies of `/api/book`, which is plain HTTP: none of it is live, and none of it may delay what is.
 
-use crate::{ChannelKey, Millis, event::Event};
+use crate::{ChannelKey, Millis, event::Event, message::FigureNow};
 use serde::{Deserialize, Serialize};
 
 /// Longest note about a warm-up, in characters.
@@ -169,6 +169,54 @@ pub struct Outside {
     pub low: bool,
     /// The reading farthest outside, in the channel's unit.
     pub worst: f64,
+}
+
+/// What the figures said at a time, as phones were shown it. Where a channel was expected to go, which is drawn on its strip, is not kept.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Said {
+    /// When, in milliseconds.
+    pub at: Millis,
+    /// These are all; else those that say another thing than before.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub whole: bool,
+    /// The figures.
+    pub figures: Vec<FigureNow>,
+    /// Keys of figures that were no longer there.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub gone: Vec<String>,
+}
+
+impl Said {
+    /// What has changed since the figures said `before`; none when nothing has.
+    pub fn since(before: &[FigureNow], at: Millis, now: &[FigureNow]) -> Option<Self> {
+        let changed = now.iter().filter(|figure| !before.contains(figure));
+        let gone = before
+            .iter()
+            .filter(|was| now.iter().all(|figure| figure.key != was.key));
+        let said = Self {
+            at,
+            whole: false,
+            figures: changed.cloned().collect(),
+            gone: gone.map(|was| was.key.clone()).collect(),
+        };
+        (!said.figures.is_empty() || !said.gone.is_empty()).then_some(said)
+    }
+
+    /// What the figures say after this, when they said `before`. A figure keeps its place; a new one comes last.
+    pub fn after(self, before: &mut Vec<FigureNow>) {
+        if self.whole {
+            *before = self.figures;
+            return;
+        }
+        before.retain(|was| !self.gone.contains(&was.key));
+        for figure in self.figures {
+            match before.iter_mut().find(|was| was.key == figure.key) {
+                Some(was) => *was = figure,
+                None => before.push(figure),
+            }
+        }
+    }
 }
 
 #[cfg(test)]

@@ -452,7 +452,7 @@ catalogue! {
     RecordingRange = "{0} to {1}",
     RecordingChannel = "Channel",
     RecordingUnit = "Unit in the file",
-    RecordingNoUnit = "choose",
+    RecordingNoUnit = "no unit",
     RecordingKept = "kept",
     RecordingLeft = "left out",
     RecordingTry = "Show what would come of it",

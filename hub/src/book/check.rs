@@ -1,6 +1,6 @@
 //! Whether a book is sound, read from beginning to end. Changes nothing.
 
-use super::{BookError, Reader, blocks as tables, read};
+use super::{BookError, Reader, blocks as tables, read, said};
 use rusqlite::Connection;
 use serde::Serialize;
 use spinover_protocol::book::is_photo;
@@ -49,12 +49,13 @@ type Part = fn(&Reader, &mut Findings) -> Result<(), BookError>;
 /// Reads everything, and compares it with the check numbers that were written with it.
 pub fn check(reader: &Reader) -> Findings {
     let mut findings = Findings::default();
-    let parts: [(&str, Part); 6] = [
+    let parts: [(&str, Part); 7] = [
         ("the file's structure", structure),
         ("the list of warm-ups", warmups),
         ("the journal", journal),
         ("the readings", blocks),
         ("the latest readings", tail),
+        ("what the figures said", figures),
         ("the photos", photos),
     ];
     for (name, part) in parts {
@@ -177,6 +178,20 @@ fn tail(reader: &Reader, findings: &mut Findings) -> Result<(), BookError> {
                 Ok(rows) => findings.readings += rows.readings() as u64,
                 Err(error) => findings.wrong(format!("tail {n}: {error}")),
             }
+        }
+    }
+    Ok(())
+}
+
+fn figures(reader: &Reader, findings: &mut Findings) -> Result<(), BookError> {
+    let mut query = reader
+        .conn
+        .prepare("SELECT json, sum, n, warmup FROM said ORDER BY n")?;
+    let mut rows = query.query([])?;
+    while let Some(row) = rows.next()? {
+        if let Err(error) = said::said(row) {
+            let (n, warmup): (i64, i64) = (row.get(2)?, row.get(3)?);
+            findings.wrong(format!("figures {n} of warm-up {warmup}: {error}"));
         }
     }
     Ok(())

@@ -99,6 +99,7 @@ pub(super) fn take_away(tx: &Transaction, n: i64) -> Result<(), BookError> {
         "DELETE FROM columns WHERE block IN (SELECT n FROM blocks WHERE warmup = ?1)",
         "DELETE FROM blocks WHERE warmup = ?1",
         "DELETE FROM tail WHERE warmup = ?1",
+        "DELETE FROM said WHERE warmup = ?1",
         "DELETE FROM imported WHERE warmup = ?1",
         "DELETE FROM events WHERE warmup = ?1 AND kind <> 'person_joined'",
     ] {

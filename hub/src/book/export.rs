@@ -98,7 +98,7 @@ pub fn lines(reader: &Reader, id: &str, mut out: impl Write) -> Result<Vec<Strin
     Ok(lost)
 }
 
-/// The whole warm-up as one JSON document: what is known of it, its events, its readings, its photos. Another book can take it in.
+/// The whole warm-up as one JSON document: what is known of it, its events, its readings, what its figures said, its photos. Another book can take it in.
 ///
 /// # Errors
 /// When there is no such warm-up, or `out` fails.
@@ -124,6 +124,13 @@ pub fn json(reader: &Reader, id: &str, mut out: impl Write) -> Result<Vec<String
         comma = ",\n";
         keys.row(&mut out, t_us, cells)
     })?;
+    out.write_all(b"\n],\n\"figures\":[")?;
+    let mut comma = "\n";
+    lost.extend(reader.each_said(id, |said| -> Result<(), ExportError> {
+        out.write_all(comma.as_bytes())?;
+        comma = ",\n";
+        Ok(serde_json::to_writer(&mut out, &said)?)
+    })?);
     out.write_all(b"\n],\n\"photos\":[")?;
     let mut comma = "\n";
     for name in entry.photos.iter().filter(|name| is_photo(name)) {

@@ -7,7 +7,7 @@ use super::{
     edit,
     photos::Picture,
     rows::{Reading, Rows},
-    store,
+    said, store,
 };
 use base64::{Engine, prelude::BASE64_STANDARD as BASE64};
 use rusqlite::{Connection, params};
@@ -17,7 +17,7 @@ use serde::{
 };
 use spinover_protocol::{
     ChannelKey, Millis,
-    book::{MAX_PHOTOS, is_photo},
+    book::{MAX_PHOTOS, Said, is_photo},
     car::Car,
     event::{Event, EventBody},
     sheet::{Phase, Sheet},
@@ -123,6 +123,22 @@ impl Import {
             self.write().await?;
         }
         Ok(())
+    }
+
+    /// Adds what its figures said, in order of time.
+    ///
+    /// # Errors
+    /// When the disk fails; the import is then best dropped.
+    pub async fn said(&mut self, figures: Vec<Said>) -> Result<(), BookError> {
+        let n = self.n;
+        let written = self.book.writer.ask(move |desk| {
+            let tx = desk.conn.transaction()?;
+            for said in &figures {
+                said::insert(&tx, n, said)?;
+            }
+            Ok(tx.commit()?)
+        });
+        written.await.unwrap_or(Err(BookError::Closed))
     }
 
     async fn write(&mut self) -> Result<(), BookError> {
@@ -254,6 +270,9 @@ pub struct Document {
     pub events: Vec<Event>,
     /// Its readings, row by row.
     pub readings: Vec<DocumentRow>,
+    /// What its figures said, in order of time.
+    #[serde(default)]
+    pub figures: Vec<Said>,
     /// Its photos.
     #[serde(default)]
     pub photos: Vec<DocumentPhoto>,
@@ -355,7 +374,14 @@ impl Document {
             .enumerate()
             .map(|(place, key)| (key.as_str(), place))
             .collect();
+        let figures = std::mem::take(&mut self.figures);
+        if figures.windows(2).any(|two| two[0].at > two[1].at) {
+            return Err(BookError::Refused(
+                "what its figures said is not in order of time".to_owned(),
+            ));
+        }
         let mut import = self.begin(book).await?;
+        import.said(figures).await?;
         let mut row = Vec::new();
         for DocumentRow { t_s, values } in readings {
             let t_us = micros(begun_at, t_s);

@@ -24,6 +24,7 @@ mod read;
 pub mod replay;
 pub mod report;
 mod rows;
+mod said;
 mod store;
 pub mod timeline;
 mod write;
@@ -32,7 +33,7 @@ pub use photos::Photos;
 pub use read::{Extent, Part, Reader, WarmupEntry};
 pub use rows::{Column, Reading, Rows, Unreadable};
 
-use spinover_protocol::{CommandId, Millis, Seq, event::Event};
+use spinover_protocol::{CommandId, Millis, Seq, event::Event, message::FigureNow};
 use std::{
     path::{Path, PathBuf},
     sync::Arc,
@@ -48,6 +49,8 @@ pub const FLUSH_MS: u64 = 200;
 pub const BLOCK_ROWS: usize = 4096;
 /// Readings that may wait for the disk: at 24 channels and 100 a second, seven minutes. More are dropped, newest first.
 pub const QUEUE_READINGS: usize = 1_000_000;
+/// What figures said that may wait for the disk, in seconds; more is not kept.
+const QUEUE_SAID: usize = 600;
 /// A deleted warm-up can be restored for this long.
 pub const KEEP_DELETED_DAYS: i64 = 30;
 const KEEP_DELETED_MS: Millis = KEEP_DELETED_DAYS * 24 * 3_600_000;
@@ -214,6 +217,12 @@ impl Book {
     /// and counted, like one that finds the queue full.
     pub fn readings(&self, warmup: &str, batch: Vec<Reading>) {
         self.writer.readings(warmup, batch);
+    }
+
+    /// Hands over what a warm-up's figures say at a time (ms since 1970), as phones are shown it; never waits, never answers. It is on
+    /// the disk with the next readings.
+    pub fn said(&self, warmup: &str, at: Millis, figures: Vec<FigureNow>) {
+        self.writer.said(warmup, at, figures);
     }
 
     /// How the book is, and whenever that changes.

@@ -451,6 +451,8 @@ impl Reader {
         for (from, to) in missing_rows(&tx, entry.n)? {
             lost.push(format!("rows {from} to {to} are missing"));
         }
+        drop(tx);
+        lost.extend(self.each_said(id, |_| Ok::<(), BookError>(()))?);
         Ok(lost)
     }
 

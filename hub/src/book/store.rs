@@ -99,6 +99,18 @@ const MIGRATIONS: &[&str] = &["
         plain BLOB NOT NULL,
         sum INTEGER NOT NULL
     ) STRICT;
+", "
+    -- What the figures said, as it was shown: one row when something changed, at most one a second, and all of it once a minute.
+    CREATE TABLE said (
+        n INTEGER PRIMARY KEY,
+        warmup INTEGER NOT NULL REFERENCES warmups(n),
+        at INTEGER NOT NULL,                -- ms since 1970
+        whole INTEGER NOT NULL,             -- 1: all figures; 0: what changed since the row before
+        json TEXT NOT NULL,
+        sum INTEGER NOT NULL
+    ) STRICT;
+    CREATE INDEX said_of_warmup ON said (warmup, at);
+    CREATE INDEX said_whole ON said (warmup, at) WHERE whole = 1;
 "];
 
 /// What guards a data directory against a second hub. The system lets go of it when the process ends, however it ends.

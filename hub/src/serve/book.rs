@@ -47,6 +47,7 @@ pub fn routes() -> Router<Arc<App>> {
         .route("/api/book/ticket", get(ticket))
         .route("/api/book/warmup/{id}", get(open).patch(edit))
         .route("/api/book/warmup/{id}/frames", get(frames))
+        .route("/api/book/warmup/{id}/figures", get(figures))
         .route("/api/book/warmup/{id}/outside", get(outside))
         .route("/api/book/warmup/{id}/delete", post(delete))
         .route("/api/book/warmup/{id}/restore", post(restore))
@@ -191,11 +192,8 @@ async fn frames(
     Query(query): Asked,
     Path(id): Path<String>,
 ) -> Response {
-    let number = |key: &str| query.get(key).and_then(|text| text.parse::<Millis>().ok());
-    let (Some(begin), Some(end), Some(step)) = (number("from"), number("to"), number("step"))
-    else {
-        let text = "from, to and step are needed, in whole milliseconds\n";
-        return (StatusCode::BAD_REQUEST, text).into_response();
+    let Some((begin, end, step)) = stretch(&query) else {
+        return no_stretch();
     };
     answer(
         read(&app, move |reader| {
@@ -203,6 +201,30 @@ async fn frames(
         })
         .await,
     )
+}
+
+/// `GET /api/book/warmup/ID/figures?from=MS&to=MS&step=MS`: what the figures said then, as phones were shown it.
+async fn figures(
+    State(app): State<Arc<App>>,
+    _: Crew,
+    Query(query): Asked,
+    Path(id): Path<String>,
+) -> Response {
+    let Some((begin, end, step)) = stretch(&query) else {
+        return no_stretch();
+    };
+    answer(read(&app, move |reader| reader.figures(&id, begin, end, step)).await)
+}
+
+/// From when, to when, and how far apart, in milliseconds.
+fn stretch(query: &HashMap<String, String>) -> Option<(Millis, Millis, Millis)> {
+    let number = |key: &str| query.get(key).and_then(|text| text.parse::<Millis>().ok());
+    Some((number("from")?, number("to")?, number("step")?))
+}
+
+fn no_stretch() -> Response {
+    let text = "from, to and step are needed, in whole milliseconds\n";
+    (StatusCode::BAD_REQUEST, text).into_response()
 }
 
 /// `GET /api/book/warmup/ID/outside`: when readings were outside the band that held.

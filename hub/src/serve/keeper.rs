@@ -478,6 +478,10 @@ impl Running {
         }
         if slow {
             let figures = self.keeper.core.figures(now);
+            let warmup = self.keeper.core.record().warmup.as_ref();
+            if let Some(warmup) = warmup.filter(|warmup| warmup.closed_at.is_none()) {
+                self.keeper.book.said(&warmup.id, now, figures.clone());
+            }
             messages.push((Kind::Figures, HubMessage::Figures { figures }));
             messages.push((
                 Kind::Sources,

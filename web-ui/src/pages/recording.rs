@@ -25,7 +25,7 @@ struct Column {
     found: StoredValue<Found>,
     keep: RwSignal<bool>,
     key: RwSignal<String>,
-    unit: RwSignal<Option<Unit>>,
+    unit: RwSignal<Unit>,
 }
 
 impl Column {
@@ -33,7 +33,7 @@ impl Column {
         Self {
             keep: RwSignal::new(true),
             key: RwSignal::new(found.key.to_string()),
-            unit: RwSignal::new(found.unit),
+            unit: RwSignal::new(found.unit.unwrap_or(Unit::One)),
             found: StoredValue::new(found),
         }
     }
@@ -46,7 +46,7 @@ impl Column {
             header,
             nth,
             key: self.key.get_untracked().trim().into(),
-            unit: self.unit.get_untracked().unwrap_or(Unit::One),
+            unit: self.unit.get_untracked(),
         })
     }
 }
@@ -219,12 +219,15 @@ fn ColumnRow(n: usize, column: Column) -> impl IntoView {
         nth => format!("{} ({nth})", found.header),
     };
     let range = fill(W::RecordingRange, &[&number(found.low, 2), &number(found.high, 2)]);
-    let units = std::iter::once(None).chain(Unit::ALL.into_iter().map(Some)).map(|one| {
-        let label = one.map_or(say(W::RecordingNoUnit), |one| if one == Unit::One { "1" } else { one.symbol() });
-        let value = one.map_or("", Unit::symbol);
-        view! { <option value=value selected=move || unit.get() == one>{label}</option> }
+    let units = Unit::ALL.into_iter().map(|one| {
+        let label = if one == Unit::One { say(W::RecordingNoUnit) } else { one.symbol() };
+        view! { <option value=one.symbol() selected=move || unit.get() == one>{label}</option> }
     });
-    let choose = move |event: ev::Event| unit.set(Unit::parse(&event_target_value(&event)));
+    let choose = move |event: ev::Event| {
+        if let Some(chosen) = Unit::parse(&event_target_value(&event)) {
+            unit.set(chosen);
+        }
+    };
     view! {
         <li class="column" class:left-out=move || !keep.get() data-test=format!("column-{n}") data-header=found.header.clone()>
             <p class="column-what"><strong>{header.clone()}</strong> " " <span>{found.samples.join(" · ")}</span> " " <span class="hint">{range}</span></p>

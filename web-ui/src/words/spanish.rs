@@ -383,7 +383,7 @@ translation! {
     RecordingRange = "{0} a {1}",
     RecordingChannel = "Canal",
     RecordingUnit = "Unidad en el archivo",
-    RecordingNoUnit = "elegir",
+    RecordingNoUnit = "sin unidad",
     RecordingKept = "se guarda",
     RecordingLeft = "queda fuera",
     RecordingTry = "Ver qué resultaría",

@@ -152,6 +152,9 @@ pub struct Opened {
     pub to: Millis,
     /// How many readings there are.
     pub readings: u64,
+    /// When its figures first spoke; none when nothing that they said was kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub figures_from: Option<Millis>,
     /// What of it cannot be read from the book, in words; empty for a sound one.
     pub lost: Vec<String>,
 }

@@ -95,6 +95,18 @@ impl Reader {
             .collect())
     }
 
+    /// When a warm-up's figures first spoke; none when nothing that they said is in the book.
+    ///
+    /// # Errors
+    /// As for [`Reader::warmup`].
+    pub fn figures_from(&self, id: &str) -> Result<Option<Millis>, BookError> {
+        let n = self.warmup(id)?.n;
+        let mut first = self
+            .conn
+            .prepare_cached("SELECT min(at) FROM said WHERE warmup = ?1")?;
+        Ok(first.query_row([n], |row| row.get(0))?)
+    }
+
     /// What a warm-up's figures said at `from` and every `step` milliseconds up to `to`: each time all of them, with the time at which
     /// they last said something new. Nothing for a time before they first spoke.
     ///

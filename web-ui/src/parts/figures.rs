@@ -39,6 +39,15 @@ pub fn Figures(
     let figures = app.about(&[Topic::Figures, Topic::Welcome], move |link| {
         chosen(link, all)
     });
+    view! { <Cards figures=figures/> }
+}
+
+/// These figures, each on a card.
+#[component]
+pub fn Cards(
+    /// What they say.
+    figures: Memo<Option<Vec<FigureNow>>>,
+) -> impl IntoView {
     let keys = Memo::new(move |_| {
         figures
             .read()

@@ -50,7 +50,11 @@ pub async fn post(address: &str, path: &str, code: Option<&str>, body: &[u8]) ->
     request(address, "POST", path, code, body).await
 }
 
-async fn request(
+/// Any method, with a code where one is given.
+///
+/// # Errors
+/// When the hub does not answer.
+pub async fn request(
     address: &str,
     method: &str,
     path: &str,

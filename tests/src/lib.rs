@@ -6,6 +6,7 @@
 
 pub mod browser;
 pub mod chief;
+pub mod cold_start;
 pub mod data;
 pub mod http;
 pub mod hub;

@@ -333,6 +333,18 @@ impl Page {
         Ok(element.send_keys(text).await?)
     }
 
+    /// Chooses files in a file input, as somebody does in the browser's own window.
+    ///
+    /// # Errors
+    /// When the browser refuses.
+    pub async fn choose(&self, test: &str, files: &[&std::path::Path]) -> Result<()> {
+        let paths: Vec<String> = files
+            .iter()
+            .map(|file| file.display().to_string())
+            .collect();
+        Ok(self.find(test).await.send_keys(&paths.join("\n")).await?)
+    }
+
     /// Runs a script on the page and returns what it returns.
     ///
     /// # Errors

@@ -96,7 +96,7 @@ async fn a_recording_is_looked_at_column_by_column_and_taken_in() -> Result<()> 
     for (n, row) in rows.enumerate() {
         let cells: Vec<&str> = row.split(',').collect();
         let mut states = [number(cells[rpm]), number(cells[temp])];
-        let mut said = recording.rows[n].values.clone();
+        let mut said = recording.rows[n].cells.clone();
         if header + 1 + n == spoilt_line {
             (states[0], said[0]) = (None, None);
         }

@@ -9,7 +9,7 @@ use spinover_protocol::{event::Audience, message::Command};
 use spinover_tests::{
     browser::{Browser, PHONE, Page, Size, TABLET, WALL},
     chief::mark_until,
-    data,
+    data, eventually, http,
     hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
     phone::Phone,
 };
@@ -238,6 +238,19 @@ async fn of_the_book(
 ) -> Result<()> {
     let warmup = wren.look(|seen| seen.mirror().record.warmup.clone());
     let warmup = warmup.context("a warm-up under way")?;
+    if wants("warmup") || wants("report") {
+        let photo = std::fs::read(data::own("plugs.jpg"))?;
+        let path = format!("/api/book/warmup/{}/photos", warmup.id);
+        http::post(&hub.address(), &path, Some(CREW_CODE), &photo).await?;
+    }
+    if wants("recording") {
+        show(page, hub, &chief("book", "/book/recording")).await?;
+        page.choose("recording-file", &[&data::own("bench-run.csv")])
+            .await?;
+        page.tap("recording-try").await?;
+        page.find("recording-take").await;
+        album.keep(page, "recording").await?;
+    }
     for (name, hash) in [
         ("book", "/book".to_owned()),
         ("warmup", format!("/book/warmup/{}", warmup.id)),
@@ -250,7 +263,18 @@ async fn of_the_book(
         page.find(&format!("warmup-{}", warmup.id)).await;
         page.script(&format!("location.hash = '#{hash}'")).await?;
         match name {
-            "warmup" => drop(page.find_css("[data-test=\"report-open\"][href]").await),
+            "warmup" => {
+                page.find_css("[data-test=\"report-open\"][href]").await;
+                // The photos are what is new under what is known.
+                let photo = "[data-test=\"photo-1\"] img";
+                page.find_css(photo).await;
+                page.script(&format!("document.querySelector('{photo}').scrollIntoView({{ block: 'center' }})")).await?;
+                let drawn = format!("const image = document.querySelector('{photo}'); return image.complete && image.naturalWidth > 0");
+                eventually("the photo", async || {
+                    (page.script(&drawn).await.ok()? == true).then_some(())
+                })
+                .await;
+            }
             "replay" => {
                 // Once the strips are there, the line knows where it begins and ends.
                 page.find("strip-oil_pressure").await;

@@ -29,7 +29,13 @@ fn file(name: &str) -> Vec<u8> {
 
 fn filled(dir: &Path) -> Book {
     let (book, _) = Book::open(dir).unwrap();
-    answer(book.append(vec![begun(1, "w", 2), closed(2), begun(3, "x", 2), closed(4)])).unwrap();
+    answer(book.append(vec![
+        begun(1, "w", 2),
+        closed(2),
+        begun(3, "x", 2),
+        closed(4),
+    ]))
+    .unwrap();
     book
 }
 
@@ -72,7 +78,9 @@ fn no_place_stays_and_every_pixel_does() {
     for name in ALL {
         let original = file(name);
         assert!(
-            fields(&original).iter().any(|field| field.starts_with("GPSLatitude")),
+            fields(&original)
+                .iter()
+                .any(|field| field.starts_with("GPSLatitude")),
             "{name}: the picture told where it was taken"
         );
         let kept = Picture::take(&original).unwrap();
@@ -87,11 +95,17 @@ fn no_place_stays_and_every_pixel_does() {
             assert!(!found, "{name}: {}", String::from_utf8_lossy(word));
         }
         let again = Picture::take(&kept.bytes).unwrap();
-        assert_eq!(again.bytes, kept.bytes, "{name}: taken in again it is the same");
+        assert_eq!(
+            again.bytes, kept.bytes,
+            "{name}: taken in again it is the same"
+        );
     }
     let ends = |bytes: &[u8]| bytes.windows(2).filter(|two| two == b"\xff\xd9").count();
     let turned = file("turned.jpg");
-    assert_eq!((ends(&turned), ends(&Picture::take(&turned).unwrap().bytes)), (2, 1));
+    assert_eq!(
+        (ends(&turned), ends(&Picture::take(&turned).unwrap().bytes)),
+        (2, 1)
+    );
 }
 
 #[test]
@@ -117,7 +131,10 @@ fn what_is_no_picture_is_refused_in_words() {
     assert!(refused(b"\xff\xd8\xff\xe0<html><script>").contains("cannot be read"));
     for name in ALL {
         let bytes = file(name);
-        assert!(refused(&bytes[..bytes.len() / 3]).contains("cannot be read"), "{name}");
+        assert!(
+            refused(&bytes[..bytes.len() / 3]).contains("cannot be read"),
+            "{name}"
+        );
     }
     // A PNG that says it has 65,535 by 65,535 pixels: the header's own check number is made to fit.
     let mut bomb = file("screen.png");
@@ -153,14 +170,14 @@ fn the_same_picture_lies_there_once_and_goes_with_the_last_that_has_it() {
     assert_eq!(attached(&book, "x", &file("turned.jpg")), name);
     let other = attached(&book, "w", &file("screen.png"));
     assert_eq!(list(&book, "w"), [name.clone(), other.clone()]);
-    assert_eq!(list(&book, "x"), [name.clone()]);
+    assert_eq!(list(&book, "x").as_slice(), std::slice::from_ref(&name));
     assert_eq!(lying(dir.path()).len(), 2);
 
     answer(book.detach("w", &name)).unwrap();
-    assert_eq!(list(&book, "w"), [other.clone()]);
+    assert_eq!(list(&book, "w").as_slice(), std::slice::from_ref(&other));
     assert_eq!(lying(dir.path()).len(), 2, "the other warm-up has it still");
     answer(book.detach("x", &name)).unwrap();
-    assert_eq!(lying(dir.path()), [other.clone()]);
+    assert_eq!(lying(dir.path()).as_slice(), std::slice::from_ref(&other));
     let twice = answer(book.detach("x", &name));
     assert!(matches!(twice, Err(BookError::Refused(_))), "{twice:?}");
 
@@ -171,8 +188,15 @@ fn the_same_picture_lies_there_once_and_goes_with_the_last_that_has_it() {
     let day = 24 * 3_600_000;
     answer(book.purge(10_000 + (KEEP_DELETED_DAYS - 1) * day)).unwrap();
     assert_eq!(lying(dir.path()).len(), 2);
-    assert_eq!(answer(book.purge(10_001 + KEEP_DELETED_DAYS * day)).unwrap(), 1);
-    assert_eq!(lying(dir.path()), [shared], "the one that another has stays");
+    assert_eq!(
+        answer(book.purge(10_001 + KEEP_DELETED_DAYS * day)).unwrap(),
+        1
+    );
+    assert_eq!(
+        lying(dir.path()),
+        [shared],
+        "the one that another has stays"
+    );
 }
 
 #[test]
@@ -187,7 +211,11 @@ fn one_has_forty_at_most() {
     answer(book.edit("w", full)).unwrap();
     let more = answer(book.attach("w", &file("turned.jpg")).unwrap());
     assert!(matches!(more, Err(BookError::Refused(_))), "{more:?}");
-    assert_eq!(lying(dir.path()), Vec::<String>::new(), "nothing of it stays");
+    assert_eq!(
+        lying(dir.path()),
+        Vec::<String>::new(),
+        "nothing of it stays"
+    );
 }
 
 #[test]
@@ -197,7 +225,10 @@ fn a_check_names_what_is_missing_or_changed_and_sending_it_again_mends_it() {
     let gone = attached(&book, "w", &file("turned.jpg"));
     let changed = attached(&book, "x", &file("big.jpg"));
     let found = check(&book.reader().unwrap());
-    assert_eq!((found.photos, found.stray_photos, found.sound()), (2, 0, true));
+    assert_eq!(
+        (found.photos, found.stray_photos, found.sound()),
+        (2, 0, true)
+    );
 
     fs::remove_file(dir.path().join("photos").join(&gone)).unwrap();
     let path = dir.path().join("photos").join(&changed);
@@ -209,9 +240,18 @@ fn a_check_names_what_is_missing_or_changed_and_sending_it_again_mends_it() {
     let found = check(&book.reader().unwrap());
     assert_eq!((found.photos, found.stray_photos, found.count), (0, 1, 2));
     let words = found.wrong.join("\n");
-    assert!(words.contains(&format!("photo {gone} is missing (of w)")), "{words}");
-    assert!(words.contains(&format!("photo {changed} is not as it was written (of x)")), "{words}");
-    assert!(book.photos().read(&changed).is_err(), "a changed one is not given out");
+    assert!(
+        words.contains(&format!("photo {gone} is missing (of w)")),
+        "{words}"
+    );
+    assert!(
+        words.contains(&format!("photo {changed} is not as it was written (of x)")),
+        "{words}"
+    );
+    assert!(
+        book.photos().read(&changed).is_err(),
+        "a changed one is not given out"
+    );
     let page = report::html(&book.reader().unwrap(), "w").unwrap();
     assert!(page.contains(&format!("photo {gone} is missing")));
     let mut out = Vec::new();
@@ -227,10 +267,13 @@ fn a_check_names_what_is_missing_or_changed_and_sending_it_again_mends_it() {
 fn they_travel_with_an_export_and_stand_in_the_report() {
     let dirs = [tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap()];
     let book = filled(dirs[0].path());
-    answer(book.edit("w", Edit {
-        photos: Some(vec!["left bank.jpg".to_owned()]),
-        ..Edit::default()
-    }))
+    answer(book.edit(
+        "w",
+        Edit {
+            photos: Some(vec!["left bank.jpg".to_owned()]),
+            ..Edit::default()
+        },
+    ))
     .unwrap();
     for name in ["big.jpg", "screen.png"] {
         attached(&book, "w", &file(name));
@@ -238,14 +281,30 @@ fn they_travel_with_an_export_and_stand_in_the_report() {
     let reader = book.reader().unwrap();
     let page = report::html(&reader, "w").unwrap();
     assert_eq!(page.matches("<img alt=\"Photo ").count(), 2);
-    assert_eq!(page.matches("src=\"data:image/jpeg;base64,").count(), 1, "the large one is made small");
-    assert_eq!(page.matches("src=\"data:image/png;base64,").count(), 1, "the small one is as it is");
-    assert!(page.contains("left bank.jpg") && !page.contains("src=\"/"), "whole in itself");
+    assert_eq!(
+        page.matches("src=\"data:image/jpeg;base64,").count(),
+        1,
+        "the large one is made small"
+    );
+    assert_eq!(
+        page.matches("src=\"data:image/png;base64,").count(),
+        1,
+        "the small one is as it is"
+    );
+    assert!(
+        page.contains("left bank.jpg") && !page.contains("src=\"/"),
+        "whole in itself"
+    );
 
     let mut document = Vec::new();
-    assert_eq!(export::json(&reader, "w", &mut document).unwrap(), Vec::<String>::new());
+    assert_eq!(
+        export::json(&reader, "w", &mut document).unwrap(),
+        Vec::<String>::new()
+    );
     let (other, _) = Book::open(dirs[1].path()).unwrap();
-    let runtime = tokio::runtime::Builder::new_current_thread().build().unwrap();
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .build()
+        .unwrap();
     let read = import::Document::read(document.as_slice()).unwrap();
     runtime.block_on(read.into_book(&other, None)).unwrap();
     assert_eq!(list(&other, "w"), list(&book, "w"));
@@ -258,7 +317,10 @@ fn they_travel_with_an_export_and_stand_in_the_report() {
     let read = import::Document::read(forged.to_string().as_bytes()).unwrap();
     let refused = runtime.block_on(read.into_book(&other, Some("y")));
     assert!(matches!(refused, Err(BookError::Refused(_))), "{refused:?}");
-    assert!(other.reader().unwrap().warmup("y").is_err(), "nothing of it is taken in");
+    assert!(
+        other.reader().unwrap().warmup("y").is_err(),
+        "nothing of it is taken in"
+    );
 }
 
 #[test]
@@ -293,19 +355,28 @@ fn the_command_line_takes_them_in() {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/photos");
     let edit = |photos: &[&Path]| {
         let mut command = Command::new(env!("CARGO_BIN_EXE_spinover"));
-        command.args(["book", "edit", "w", "--note", "Plug 6", "--data"]).arg(dir.path());
+        command
+            .args(["book", "edit", "w", "--note", "Plug 6", "--data"])
+            .arg(dir.path());
         for photo in photos {
             command.arg("--photo").arg(photo);
         }
         let done = command.output().unwrap();
-        (done.status.code(), String::from_utf8_lossy(&done.stderr).into_owned())
+        (
+            done.status.code(),
+            String::from_utf8_lossy(&done.stderr).into_owned(),
+        )
     };
     let (png, text) = (folder.join("screen.png"), folder.join("SOURCES.md"));
     let (code, words) = edit(&[&png, &text]);
     assert_eq!(code, Some(2), "{words}");
     assert!(words.contains("SOURCES.md: this is no picture"), "{words}");
     let entry = || Reader::open(dir.path()).unwrap().warmup("w").unwrap();
-    assert_eq!((entry().photos.len(), entry().note.as_str()), (0, ""), "all or nothing");
+    assert_eq!(
+        (entry().photos.len(), entry().note.as_str()),
+        (0, ""),
+        "all or nothing"
+    );
     let (code, words) = edit(&[&png, &folder.join("web.webp")]);
     assert_eq!(code, Some(0), "{words}");
     assert_eq!((entry().photos.len(), entry().note.as_str()), (2, "Plug 6"));

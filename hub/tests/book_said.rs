@@ -86,7 +86,11 @@ fn filled(dir: &std::path::Path) -> Book {
             channel: "ch0".into(),
             points: vec![(0.0, f64::from(n))],
         });
-        book.said("w", 2_000 + i64::from(n) * 1_000, vec![moving, figure("still", 1.0)]);
+        book.said(
+            "w",
+            2_000 + i64::from(n) * 1_000,
+            vec![moving, figure("still", 1.0)],
+        );
     }
     answer(book.flush()).unwrap();
     book
@@ -96,7 +100,8 @@ fn rows(dir: &std::path::Path) -> Vec<Said> {
     let conn = rusqlite::Connection::open(dir.join("spinover.db")).unwrap();
     let mut query = conn.prepare("SELECT json FROM said ORDER BY n").unwrap();
     let rows = query.query_map([], |row| row.get::<_, String>(0)).unwrap();
-    rows.map(|row| serde_json::from_str(&row.unwrap()).unwrap()).collect()
+    rows.map(|row| serde_json::from_str(&row.unwrap()).unwrap())
+        .collect()
 }
 
 #[test]
@@ -104,11 +109,26 @@ fn only_what_changed_is_written_and_all_of_it_once_a_minute() {
     let dir = tempfile::tempdir().unwrap();
     drop(filled(dir.path()));
     let rows = rows(dir.path());
-    let whole: Vec<i64> = rows.iter().filter(|said| said.whole).map(|said| said.at).collect();
+    let whole: Vec<i64> = rows
+        .iter()
+        .filter(|said| said.whole)
+        .map(|said| said.at)
+        .collect();
     assert_eq!(whole, [2_000, 62_000, 122_000, 182_000]);
-    assert_eq!(rows.len(), 20, "it said something new every ten seconds; a whole one lies on such a second");
-    let changed = rows.iter().filter(|said| !said.whole).flat_map(|said| &said.figures);
-    assert!(changed.into_iter().all(|figure| figure.key == "fuel" && figure.forecast.is_none()));
+    assert_eq!(
+        rows.len(),
+        20,
+        "it said something new every ten seconds; a whole one lies on such a second"
+    );
+    let changed = rows
+        .iter()
+        .filter(|said| !said.whole)
+        .flat_map(|said| &said.figures);
+    assert!(
+        changed
+            .into_iter()
+            .all(|figure| figure.key == "fuel" && figure.forecast.is_none())
+    );
 }
 
 #[test]
@@ -117,33 +137,58 @@ fn it_travels_and_damage_is_named_and_never_guessed() {
     let book = filled(dirs[0].path());
     let reader = book.reader().unwrap();
     let mut document = Vec::new();
-    assert_eq!(export::json(&reader, "w", &mut document).unwrap(), Vec::<String>::new());
+    assert_eq!(
+        export::json(&reader, "w", &mut document).unwrap(),
+        Vec::<String>::new()
+    );
     let (other, _) = Book::open(dirs[1].path()).unwrap();
-    let runtime = tokio::runtime::Builder::new_current_thread().build().unwrap();
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .build()
+        .unwrap();
     let read = import::Document::read(document.as_slice()).unwrap();
     runtime.block_on(read.into_book(&other, None)).unwrap();
     let there = other.reader().unwrap();
     for at in [1_000, 2_000, 55_500, 130_700, 900_000] {
-        assert_eq!(there.figures("w", at, at, 1).unwrap(), reader.figures("w", at, at, 1).unwrap());
+        assert_eq!(
+            there.figures("w", at, at, 1).unwrap(),
+            reader.figures("w", at, at, 1).unwrap()
+        );
     }
     let too_many = there.figures("w", 0, 1_200, 1);
-    assert!(matches!(too_many, Err(BookError::Refused(_))), "{too_many:?}");
+    assert!(
+        matches!(too_many, Err(BookError::Refused(_))),
+        "{too_many:?}"
+    );
     drop((reader, there));
     drop(book);
     drop(other);
 
     let conn = rusqlite::Connection::open(dirs[0].path().join("spinover.db")).unwrap();
     let changed = conn
-        .execute("UPDATE said SET json = replace(json, 'says 7', 'says 8') WHERE at = 72000", [])
+        .execute(
+            "UPDATE said SET json = replace(json, 'says 7', 'says 8') WHERE at = 72000",
+            [],
+        )
         .unwrap();
     assert_eq!(changed, 1);
     let reader = Reader::open(dirs[0].path()).unwrap();
     let at = |at| reader.figures("w", at, at, 1).unwrap();
     assert_eq!(at(71_999)[0].figures[0].value, Some(6.0));
-    assert_eq!(at(72_000), [], "not the damaged, and not what stood before it");
+    assert_eq!(
+        at(72_000),
+        [],
+        "not the damaged, and not what stood before it"
+    );
     assert_eq!(at(121_999), [], "nor what builds on it");
-    assert_eq!(at(122_000)[0].figures[0].value, Some(12.0), "the next minute stands for itself");
-    assert_eq!(reader.damage("w").unwrap(), ["what the figures said, at 1 times"]);
+    assert_eq!(
+        at(122_000)[0].figures[0].value,
+        Some(12.0),
+        "the next minute stands for itself"
+    );
+    assert_eq!(
+        reader.damage("w").unwrap(),
+        ["what the figures said, at 1 times"]
+    );
     assert_eq!(check(&reader).count, 1);
 }
 

@@ -72,7 +72,13 @@ pub fn hub_with_cold_start() -> (Hub, Recording) {
 ///
 /// # Errors
 /// When the browser refuses.
-pub async fn join(browser: &Browser, hub: &Hub, code: &str, role: &str, size: Size) -> Result<Page> {
+pub async fn join(
+    browser: &Browser,
+    hub: &Hub,
+    code: &str,
+    role: &str,
+    size: Size,
+) -> Result<Page> {
     let page = browser.page(role, size).await;
     page.goto(&format!("{}/#{code}/{role}/Ash", hub.url()))
         .await?;

@@ -54,7 +54,10 @@ async fn photos_are_sent_made_smaller_and_stand_in_list_and_report() -> Result<(
     page.tap("photo-1").await?;
     let (width, height) = shown(&page, "[data-test=\"photo-large\"] img").await;
     assert_eq!((width, height), (1_308, 2_000));
-    assert!(!page.shows("[data-test=\"photo-delete\"]").await, "the crew has no key for it");
+    assert!(
+        !page.shows("[data-test=\"photo-delete\"]").await,
+        "the crew has no key for it"
+    );
     let wide = "return document.documentElement.scrollWidth";
     assert_eq!(page.script(wide).await?, PHONE.width);
     page.tap("photo-close").await?;
@@ -63,10 +66,19 @@ async fn photos_are_sent_made_smaller_and_stand_in_list_and_report() -> Result<(
     page.until_shows("[data-test=\"report-open\"][href]").await;
     let link = "return document.querySelector('[data-test=\"report-open\"]').getAttribute('href')";
     let link = page.script(link).await?;
-    page.goto(&format!("{}{}", hub.url(), link.as_str().context("a link")?)).await?;
+    page.goto(&format!(
+        "{}{}",
+        hub.url(),
+        link.as_str().context("a link")?
+    ))
+    .await?;
     let (width, height) = shown(&page, ".photos img").await;
     assert!(width.max(height) <= 800 && width > 0, "{width} by {height}");
-    assert_eq!(page.script("return document.querySelectorAll('.photos img').length").await?, 2);
+    assert_eq!(
+        page.script("return document.querySelectorAll('.photos img').length")
+            .await?,
+        2
+    );
 
     let chief = join(&browser, &hub, CHIEF_CODE, "chief", TABLET).await?;
     chief.tap("warmup-cold").await?;

@@ -17,7 +17,8 @@ const COLUMNS: [Column; 2] = [
 
 /// The row of the column with that header.
 async fn column(page: &Page, header: &str) -> Result<String> {
-    page.until_shows(&format!("[data-header=\"{header}\"]")).await;
+    page.until_shows(&format!("[data-header=\"{header}\"]"))
+        .await;
     let find = format!("return document.querySelector('[data-header=\"{header}\"]').dataset.test");
     let name = page.script(&find).await?;
     Ok(name.as_str().context("a column")?.to_owned())
@@ -31,8 +32,14 @@ async fn a_recording_is_looked_at_column_by_column_and_taken_in() -> Result<()> 
     // One row is spoilt, so that there is something to be said of a line.
     let text = std::fs::read_to_string(&file)?;
     let whole: Vec<&str> = text.lines().collect();
-    let header = whole.iter().position(|line| line.starts_with("TIME")).context("a header")?;
-    let place = whole[header].split(',').position(|name| name.trim() == "RPM;***").context("rpm")?;
+    let header = whole
+        .iter()
+        .position(|line| line.starts_with("TIME"))
+        .context("a header")?;
+    let place = whole[header]
+        .split(',')
+        .position(|name| name.trim() == "RPM;***")
+        .context("rpm")?;
     let spoilt_line = header + 40;
     let mut lines: Vec<String> = whole.iter().map(|line| (*line).to_owned()).collect();
     let mut cells: Vec<&str> = whole[spoilt_line].split(',').collect();
@@ -53,7 +60,10 @@ async fn a_recording_is_looked_at_column_by_column_and_taken_in() -> Result<()> 
             "return ['{rpm}-key', '{temp}-key', '{temp}-unit'].map((name) => document.querySelector(`[data-test=\"${{name}}\"]`).value)"
         ))
         .await?;
-    assert_eq!(proposed, serde_json::json!(["engine_rpm", "oil_temp", "degF"]));
+    assert_eq!(
+        proposed,
+        serde_json::json!(["engine_rpm", "oil_temp", "degF"])
+    );
     // Everything else is left out, one key after the other.
     page.script(&format!(
         "document.querySelectorAll('.column').forEach((row) => {{ if (!['{rpm}', '{temp}'].includes(row.dataset.test)) row.querySelector('button').click() }})"
@@ -68,9 +78,13 @@ async fn a_recording_is_looked_at_column_by_column_and_taken_in() -> Result<()> 
     .await;
     page.fill(&format!("{temp}-key"), "oil_temp").await?;
     page.tap("recording-try").await?;
-    page.until_shows(&format!("[data-test=\"recording-rows\"][data-rows=\"{}\"]", recording.rows.len()))
+    page.until_shows(&format!(
+        "[data-test=\"recording-rows\"][data-rows=\"{}\"]",
+        recording.rows.len()
+    ))
+    .await;
+    page.until_shows("[data-test=\"recording-mistakes\"][data-count=\"1\"]")
         .await;
-    page.until_shows("[data-test=\"recording-mistakes\"][data-count=\"1\"]").await;
     page.until_text(".mistakes", "the line", |text| {
         text.contains(&format!("line {}", spoilt_line + 1)) && text.contains("8x0")
     })
@@ -82,7 +96,11 @@ async fn a_recording_is_looked_at_column_by_column_and_taken_in() -> Result<()> 
     page.tap("recording-take").await?;
     page.until_shows("[data-test=\"report-open\"][href]").await;
     let hash = page.script("return location.hash").await?;
-    let id = hash.as_str().and_then(|hash| hash.rsplit('/').next()).context("an id")?.to_owned();
+    let id = hash
+        .as_str()
+        .and_then(|hash| hash.rsplit('/').next())
+        .context("an id")?
+        .to_owned();
     assert_eq!(page.complaints().await?.len(), 1, "the refusal alone");
 
     let csv = http::get(&hub.address(), &format!("/book/{id}.csv"), Some(CHIEF_CODE)).await?;
@@ -90,7 +108,12 @@ async fn a_recording_is_looked_at_column_by_column_and_taken_in() -> Result<()> 
     let csv = csv.text();
     let mut rows = csv.lines();
     let names: Vec<&str> = rows.next().context("a header")?.split(',').collect();
-    let at = |name: &str| names.iter().position(|known| *known == name).context("a channel");
+    let at = |name: &str| {
+        names
+            .iter()
+            .position(|known| *known == name)
+            .context("a channel")
+    };
     let (rpm, temp) = (at("engine_rpm")?, at("oil_temp")?);
     let number = |cell: &str| cell.parse::<f64>().ok();
     for (n, row) in rows.enumerate() {
@@ -116,16 +139,25 @@ t,rpm
 0,1
 1,2
 "#;
-    let post = async |path: &str, code, body: &[u8]| http::post(&hub.address(), path, code, body).await;
+    let post =
+        async |path: &str, code, body: &[u8]| http::post(&hub.address(), path, code, body).await;
     for path in ["/api/book/recording", "/api/book/recording/look"] {
         assert_eq!(post(path, None, said).await?.status, 401);
         assert_eq!(post(path, Some(CREW_CODE), said).await?.status, 403);
     }
     let none = post("/api/book/recording", Some(CHIEF_CODE), said).await?;
-    assert_eq!((none.status, none.text().trim()), (400, "every column is left out"));
+    assert_eq!(
+        (none.status, none.text().trim()),
+        (400, "every column is left out")
+    );
     let garbage = post("/api/book/recording", Some(CHIEF_CODE), b"\xff\xfe\n\0\0").await?;
     assert_eq!(garbage.status, 400);
-    let words = post("/api/book/recording/look", Some(CHIEF_CODE), b"nothing here").await?;
+    let words = post(
+        "/api/book/recording/look",
+        Some(CHIEF_CODE),
+        b"nothing here",
+    )
+    .await?;
     assert_eq!(words.status, 400);
     let large = vec![b'x'; 33 * 1024 * 1024];
     let large = post("/api/book/recording", Some(CHIEF_CODE), &large).await;

@@ -34,24 +34,45 @@ async fn the_crew_sends_everyone_looks_and_the_chief_takes_away() -> Result<()> 
     assert_eq!(photo, again);
 
     let get = async |path: String, code| http::get(&hub.address(), &path, code).await;
-    let ticket: Value = serde_json::from_slice(&get("/api/book/ticket".to_owned(), Some(CREW_CODE)).await?.body)?;
+    let ticket: Value = serde_json::from_slice(
+        &get("/api/book/ticket".to_owned(), Some(CREW_CODE))
+            .await?
+            .body,
+    )?;
     let ticket = ticket["ticket"].as_str().expect("a ticket");
     let given = get(format!("/photo/{photo}?ticket={ticket}"), None).await?;
     assert_eq!(given.status, 200);
     assert_eq!(given.header("content-type"), Some("image/png"));
     assert_eq!(given.header("x-content-type-options"), Some("nosniff"));
     let cache = given.header("cache-control").unwrap_or_default();
-    assert!(cache.contains("immutable") && cache.contains("private"), "{cache}");
+    assert!(
+        cache.contains("immutable") && cache.contains("private"),
+        "{cache}"
+    );
     assert_eq!(
         photo,
         format!("{}.png", blake3::hash(&given.body).to_hex()),
         "its name is the hash of what is given"
     );
-    assert!(!given.body.windows(4).any(|four| four == b"51.5"), "no place in it");
+    assert!(
+        !given.body.windows(4).any(|four| four == b"51.5"),
+        "no place in it"
+    );
     assert_eq!(get(format!("/photo/{photo}"), None).await?.status, 401);
-    assert_eq!(get(format!("/photo/{photo}?ticket=made-up"), None).await?.status, 401);
+    assert_eq!(
+        get(format!("/photo/{photo}?ticket=made-up"), None)
+            .await?
+            .status,
+        401
+    );
     for other in ["..%2Fspinover.db", "spinover.db", &"0".repeat(64)] {
-        assert_eq!(get(format!("/photo/{other}"), Some(CREW_CODE)).await?.status, 404, "{other}");
+        assert_eq!(
+            get(format!("/photo/{other}"), Some(CREW_CODE))
+                .await?
+                .status,
+            404,
+            "{other}"
+        );
     }
 
     let path = format!("{PHOTOS}/{photo}");
@@ -59,7 +80,12 @@ async fn the_crew_sends_everyone_looks_and_the_chief_takes_away() -> Result<()> 
     assert_eq!(delete(None).await?.status, 401);
     assert_eq!(delete(Some(CREW_CODE)).await?.status, 403);
     assert_eq!(delete(Some(CHIEF_CODE)).await?.status, 204);
-    assert_eq!(get(format!("/photo/{photo}"), Some(CREW_CODE)).await?.status, 404);
+    assert_eq!(
+        get(format!("/photo/{photo}"), Some(CREW_CODE))
+            .await?
+            .status,
+        404
+    );
     assert_eq!(delete(Some(CHIEF_CODE)).await?.status, 400);
     Ok(())
 }
@@ -98,14 +124,25 @@ async fn a_large_one_has_a_small_one_and_the_book_stays_sound_over_a_kill() -> R
     let photo = name(&send(&hub, Some(CREW_CODE), &picture("big.jpg")).await?);
     hub.kill();
     hub.start_again();
-    let small = http::get(&hub.address(), &format!("/photo/{photo}?small=1"), Some(CREW_CODE)).await?;
-    assert_eq!((small.status, small.header("content-type")), (200, Some("image/jpeg")));
+    let small = http::get(
+        &hub.address(),
+        &format!("/photo/{photo}?small=1"),
+        Some(CREW_CODE),
+    )
+    .await?;
+    assert_eq!(
+        (small.status, small.header("content-type")),
+        (200, Some("image/jpeg"))
+    );
     assert!(small.body.len() < 76_000, "{}", small.body.len());
     let page = http::get(&hub.address(), "/book/cold", Some(CREW_CODE)).await?;
     assert!(page.text().contains("src=\"data:image/jpeg;base64,"));
     let folder = hub.data().to_str().expect("a plain path");
     let checked = run(&["book", "check", "--json", "--data", folder]);
     let findings: Value = serde_json::from_slice(&checked.stdout)?;
-    assert_eq!((&findings["photos"], &findings["count"]), (&1.into(), &0.into()));
+    assert_eq!(
+        (&findings["photos"], &findings["count"]),
+        (&1.into(), &0.into())
+    );
     Ok(())
 }

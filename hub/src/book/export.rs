@@ -136,7 +136,11 @@ pub fn json(reader: &Reader, id: &str, mut out: impl Write) -> Result<Vec<String
     for name in entry.photos.iter().filter(|name| is_photo(name)) {
         match reader.photos().read(name) {
             Ok((_, bytes)) => {
-                write!(out, "{comma}{}", json!({ "name": name, "base64": BASE64.encode(bytes) }))?;
+                write!(
+                    out,
+                    "{comma}{}",
+                    json!({ "name": name, "base64": BASE64.encode(bytes) })
+                )?;
                 comma = ",\n";
             }
             Err(what) => lost.push(what),

@@ -429,7 +429,9 @@ impl Document {
             .map(|DocumentPhoto { name, base64 }| {
                 let refused =
                     |why: String| BookError::Refused(format!("photo {name} in it: {why}"));
-                let bytes = BASE64.decode(base64).map_err(|error| refused(error.to_string()))?;
+                let bytes = BASE64
+                    .decode(base64)
+                    .map_err(|error| refused(error.to_string()))?;
                 Picture::take(&bytes).map_err(refused)?;
                 Ok((name, bytes))
             })

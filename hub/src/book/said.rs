@@ -139,10 +139,7 @@ impl Reader {
         let mut known = false;
         let mut at = from;
         loop {
-            let next = match rows.next()? {
-                Some(row) => Some(said(row)),
-                None => None,
-            };
+            let next = rows.next()?.map(said);
             let due = match &next {
                 Some(Ok(said)) => said.at,
                 Some(Err(_)) => at,

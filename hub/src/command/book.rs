@@ -351,9 +351,9 @@ impl BookCommand {
                     "{id} is deleted; `spinover book restore` brings it back for 30 days"
                 )?)
             }
-            Action::Restore { data, id } => change(&data, async |book| {
-                answered(book.restore(&id).await)
-            }),
+            Action::Restore { data, id } => {
+                change(&data, async |book| answered(book.restore(&id).await))
+            }
             Action::Check { data, json } => check_all(&data, json, out),
         }
     }

@@ -23,10 +23,7 @@ pub fn routes() -> Router<Arc<App>> {
     let limit = DefaultBodyLimit::max(MAX_PHOTO + 4_096);
     Router::new()
         .route("/photo/{name}", get(photo))
-        .route(
-            "/api/book/warmup/{id}/photos",
-            post(attach).layer(limit),
-        )
+        .route("/api/book/warmup/{id}/photos", post(attach).layer(limit))
         .route("/api/book/warmup/{id}/photos/{name}", delete(detach))
 }
 
@@ -54,9 +51,7 @@ async fn attach(
     let done = match looked_at {
         Ok(Ok(answer)) => answer.await.unwrap_or(Err(BookError::Closed)),
         Ok(Err(error)) => Err(error),
-        Err(_) => Err(BookError::Refused(
-            "this picture cannot be read".to_owned(),
-        )),
+        Err(_) => Err(BookError::Refused("this picture cannot be read".to_owned())),
     };
     match done {
         Ok(photo) => Json(Taken { photo }).into_response(),
@@ -84,7 +79,10 @@ async fn photo(
     let small = query.contains_key("small");
     let tag = format!("\"{name}{}\"", if small { "-small" } else { "" });
     let head = [
-        (header::CACHE_CONTROL, "private, max-age=31536000, immutable".to_owned()),
+        (
+            header::CACHE_CONTROL,
+            "private, max-age=31536000, immutable".to_owned(),
+        ),
         (header::ETAG, tag.clone()),
     ];
     let known = headers.get(header::IF_NONE_MATCH);

@@ -59,9 +59,8 @@ fn wrong(why: impl std::fmt::Display) -> Box<Response> {
 
 /// `POST /api/book/recording/look`: the body is the beginning of a recording.
 async fn look_at(State(app): State<Arc<App>>, _: Chief, body: Bytes) -> Response {
-    let looked = tokio::task::spawn_blocking(move || {
-        look(&beginning(body.to_vec()), Some(&app.car))
-    });
+    let looked =
+        tokio::task::spawn_blocking(move || look(&beginning(body.to_vec()), Some(&app.car)));
     let Ok(Some(columns)) = looked.await else {
         return *wrong(
             "no header with a column of times under it (seconds, HH:MM:SS or RFC 3339) was found",
@@ -231,7 +230,9 @@ async fn keep(book: &Book, said: &TakeIn, car: &Car, whole: Whole) -> Result<Str
         ));
     };
     let name: String = said.name.chars().take(MAX_TEXT).collect();
-    let sheet = name.rsplit_once('.').map_or(name.as_str(), |(stem, _)| stem);
+    let sheet = name
+        .rsplit_once('.')
+        .map_or(name.as_str(), |(stem, _)| stem);
     let base = id_of(whole.begun_at);
     let mut n = 1;
     let mut import = loop {
@@ -239,7 +240,13 @@ async fn keep(book: &Book, said: &TakeIn, car: &Car, whole: Whole) -> Result<Str
             1 => base.clone(),
             _ => format!("{base}-{n}"),
         };
-        let events = bare_events(&id, sheet, car, whole.begun_at, last_us.div_euclid(1000) + 1);
+        let events = bare_events(
+            &id,
+            sheet,
+            car,
+            whole.begun_at,
+            last_us.div_euclid(1000) + 1,
+        );
         let remarks = Edit {
             source: Some(format!("imported from {name}")),
             ..Edit::default()

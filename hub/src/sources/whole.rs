@@ -83,9 +83,10 @@ pub fn read(
     for (t_s, values) in batches {
         now_us = t_s.map_or(now_us, |t_s| origin_us + (t_s * 1e6).round() as i64);
         let row = values.into_iter();
-        whole
-            .rows
-            .push(row.map(|(channel, value)| (channel, now_us, value)).collect());
+        whole.rows.push(
+            row.map(|(channel, value)| (channel, now_us, value))
+                .collect(),
+        );
     }
     Ok(whole)
 }

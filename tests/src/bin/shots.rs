@@ -268,8 +268,13 @@ async fn of_the_book(
                 // The photos are what is new under what is known.
                 let photo = "[data-test=\"photo-1\"] img";
                 page.find_css(photo).await;
-                page.script(&format!("document.querySelector('{photo}').scrollIntoView({{ block: 'center' }})")).await?;
-                let drawn = format!("const image = document.querySelector('{photo}'); return image.complete && image.naturalWidth > 0");
+                page.script(&format!(
+                    "document.querySelector('{photo}').scrollIntoView({{ block: 'center' }})"
+                ))
+                .await?;
+                let drawn = format!(
+                    "const image = document.querySelector('{photo}'); return image.complete && image.naturalWidth > 0"
+                );
                 eventually("the photo", async || {
                     (page.script(&drawn).await.ok()? == true).then_some(())
                 })

@@ -89,7 +89,9 @@ pub fn Recording() -> impl IntoView {
         told.set(None);
     });
     let choose = move |event: ev::Event| {
-        let input = event.target().and_then(|target| target.dyn_into::<HtmlInputElement>().ok());
+        let input = event
+            .target()
+            .and_then(|target| target.dyn_into::<HtmlInputElement>().ok());
         let Some(chosen) = input.and_then(|input| input.files()?.get(0)) else {
             return;
         };
@@ -124,12 +126,18 @@ pub fn Recording() -> impl IntoView {
         });
     };
     let send = move |take: bool| {
-        let Some(chosen) = file.get_value() else { return };
+        let Some(chosen) = file.get_value() else {
+            return;
+        };
         let at = js_sys::Date::new(&JsValue::from_str(&begun.get_untracked())).get_time();
         let said = TakeIn {
             name: chosen.name(),
             begun: if at.is_finite() { at as i64 } else { 0 },
-            columns: columns.get_untracked().into_iter().filter_map(Column::kept).collect(),
+            columns: columns
+                .get_untracked()
+                .into_iter()
+                .filter_map(Column::kept)
+                .collect(),
             take,
         };
         let line = serde_json::to_string(&said).unwrap_or_default() + "\n";
@@ -157,10 +165,19 @@ pub fn Recording() -> impl IntoView {
     };
     let channels = move || {
         let car = app.car.read();
-        let keys = car.iter().flat_map(|car| &car.channels).map(|channel| channel.key.to_string());
-        keys.map(|key| view! { <option value=key></option> }).collect_view()
+        let keys = car
+            .iter()
+            .flat_map(|car| &car.channels)
+            .map(|channel| channel.key.to_string());
+        keys.map(|key| view! { <option value=key></option> })
+            .collect_view()
     };
-    let dated = move || looked.read().as_ref().is_some_and(|looked| looked.form == "rfc3339");
+    let dated = move || {
+        looked
+            .read()
+            .as_ref()
+            .is_some_and(|looked| looked.form == "rfc3339")
+    };
     let about = move || {
         let looked = looked.get()?;
         let form = say(match looked.form.as_str() {
@@ -211,16 +228,28 @@ pub fn Recording() -> impl IntoView {
 /// One column: what is in it, what it becomes, whether it is kept.
 #[component]
 fn ColumnRow(n: usize, column: Column) -> impl IntoView {
-    let Column { found, keep, key, unit } = column;
+    let Column {
+        found,
+        keep,
+        key,
+        unit,
+    } = column;
     let n = n + 1;
     let found = found.get_value();
     let header = match found.nth {
         1 => found.header.clone(),
         nth => format!("{} ({nth})", found.header),
     };
-    let range = fill(W::RecordingRange, &[&number(found.low, 2), &number(found.high, 2)]);
+    let range = fill(
+        W::RecordingRange,
+        &[&number(found.low, 2), &number(found.high, 2)],
+    );
     let units = Unit::ALL.into_iter().map(|one| {
-        let label = if one == Unit::One { say(W::RecordingNoUnit) } else { one.symbol() };
+        let label = if one == Unit::One {
+            say(W::RecordingNoUnit)
+        } else {
+            one.symbol()
+        };
         view! { <option value=one.symbol() selected=move || unit.get() == one>{label}</option> }
     });
     let choose = move |event: ev::Event| {
@@ -249,17 +278,43 @@ fn ColumnRow(n: usize, column: Column) -> impl IntoView {
 /// What would come of it.
 #[component]
 fn Told(told: TakenIn) -> impl IntoView {
-    let TakenIn { lasts_ms, rows, channels, first, wrong, wrong_count, .. } = told;
-    let value = |value: Option<f64>| value.map_or_else(|| say(W::NoValue).to_owned(), |value| number(value, 2));
+    let TakenIn {
+        lasts_ms,
+        rows,
+        channels,
+        first,
+        wrong,
+        wrong_count,
+        ..
+    } = told;
+    let value = |value: Option<f64>| {
+        value.map_or_else(|| say(W::NoValue).to_owned(), |value| number(value, 2))
+    };
     let heads = channels.iter().map(|channel| view! { <th>{channel.key.to_string()} " " <small>{channel.unit.label()}</small></th> }).collect_view();
-    let low = channels.iter().map(|channel| view! { <td>{value(channel.low)}</td> }).collect_view();
-    let high = channels.iter().map(|channel| view! { <td>{value(channel.high)}</td> }).collect_view();
-    let empty: Vec<String> = channels.iter().filter(|channel| channel.readings == 0).map(|channel| channel.key.to_string()).collect();
+    let low = channels
+        .iter()
+        .map(|channel| view! { <td>{value(channel.low)}</td> })
+        .collect_view();
+    let high = channels
+        .iter()
+        .map(|channel| view! { <td>{value(channel.high)}</td> })
+        .collect_view();
+    let empty: Vec<String> = channels
+        .iter()
+        .filter(|channel| channel.readings == 0)
+        .map(|channel| channel.key.to_string())
+        .collect();
     let first = first.into_iter().map(|(t_s, values)| {
-        let cells = values.into_iter().map(|cell| view! { <td>{value(cell)}</td> }).collect_view();
+        let cells = values
+            .into_iter()
+            .map(|cell| view! { <td>{value(cell)}</td> })
+            .collect_view();
         view! { <tr><th>{format!("{t_s:.2} s")}</th>{cells}</tr> }
     });
-    let lines = wrong.into_iter().map(|wrong| view! { <li>{wrong.what}</li> }).collect_view();
+    let lines = wrong
+        .into_iter()
+        .map(|wrong| view! { <li>{wrong.what}</li> })
+        .collect_view();
     view! {
         <h3 data-test="recording-rows" data-rows=rows>{fill(W::RecordingRows, &[&rows.to_string(), &lasted(lasts_ms)])}</h3>
         {(!empty.is_empty()).then(|| view! { <p class="wrong">{fill(W::RecordingEmpty, &[&empty.join(", ")])}</p> })}

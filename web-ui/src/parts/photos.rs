@@ -60,9 +60,8 @@ pub fn Photos(
                                 names.push(photo);
                             }
                         }),
-                        Err(reason) => {
-                            wrong.try_update(|wrong| wrong.push(format!("{}: {reason}", file.name())))
-                        }
+                        Err(reason) => wrong
+                            .try_update(|wrong| wrong.push(format!("{}: {reason}", file.name()))),
                     };
                 }
                 sending.try_set(None);
@@ -77,7 +76,9 @@ pub fn Photos(
             return;
         };
         let list = input.files();
-        let files = list.iter().flat_map(|list| (0..list.length()).filter_map(|n| list.get(n)));
+        let files = list
+            .iter()
+            .flat_map(|list| (0..list.length()).filter_map(|n| list.get(n)));
         let files: Vec<File> = files.collect();
         // So that the same one can be chosen again.
         input.set_value("");

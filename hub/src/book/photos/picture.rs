@@ -267,7 +267,10 @@ fn only_way_up(way_up: Orientation) -> Bytes {
 fn scan_end(entropy: &[u8]) -> Option<usize> {
     let mut at = 0;
     loop {
-        at += entropy.get(at..)?.iter().position(|byte| *byte == markers::P)?;
+        at += entropy
+            .get(at..)?
+            .iter()
+            .position(|byte| *byte == markers::P)?;
         match *entropy.get(at + 1)? {
             markers::EOI => return Some(at + 2),
             // A fill byte: the marker is still to come.

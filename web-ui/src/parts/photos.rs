@@ -129,8 +129,8 @@ pub fn Photos(
                     let source = name.clone();
                     let label = fill(W::PhotoN, &[&(n + 1).to_string()]);
                     view! {
-                        <button type="button" class="photo" data-test=format!("photo-{}", n + 1) aria-label=label.clone() on:click=move |_| large.set(Some(name.clone()))>
-                            <img alt=label loading="lazy" src=move || address(&source, "&small=1")/>
+                        <button type="button" class="photo" data-test=format!("photo-{}", n + 1) aria-label=label on:click=move |_| large.set(Some(name.clone()))>
+                            <img alt=label.clone() loading="lazy" src=move || address(&source, "&small=1")/>
                         </button>
                     }
                 }

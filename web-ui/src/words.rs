@@ -458,7 +458,7 @@ catalogue! {
     RecordingTry = "Show what would come of it",
     RecordingRows = "{0} rows, {1} min",
     RecordingEmpty = "Without any reading: {0}",
-    RecordingMistakes = "{0} things could not be read. What could not is left out.",
+    RecordingMistakes = "Could not be read, and is left out: {0}",
     RecordingLowest = "lowest",
     RecordingHighest = "highest",
     RecordingTake = "Take it into the book",

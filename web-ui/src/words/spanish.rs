@@ -389,7 +389,7 @@ translation! {
     RecordingTry = "Ver qué resultaría",
     RecordingRows = "{0} filas, {1} min",
     RecordingEmpty = "Sin ninguna lectura: {0}",
-    RecordingMistakes = "{0} cosas no se pudieron leer. Lo que no se pudo queda fuera.",
+    RecordingMistakes = "No se pudo leer, y queda fuera: {0}",
     RecordingLowest = "mínimo",
     RecordingHighest = "máximo",
     RecordingTake = "Incorporar al libro",

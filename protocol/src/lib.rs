@@ -12,12 +12,14 @@
 //! - [`trust`]: how far a reading can be trusted, and calibration;
 //! - [`link`]: the phone's side of a connection as a state machine, which the app, the tests and any simulation run;
 //! - [`book`]: the book's list and a warm-up played back, over plain HTTP;
+//! - [`door`]: the devices that may come in, for the chief, over plain HTTP;
 //! - [`units`]: exact conversions between the units that crews use.
 #![forbid(unsafe_code)]
 
 pub mod alarm;
 pub mod book;
 pub mod car;
+pub mod door;
 pub mod event;
 pub mod link;
 pub mod message;

@@ -36,7 +36,14 @@ fn main() -> ExitCode {
     // Clap ends with 2 on bad usage, which is what the contract says.
     let cli = Cli::parse();
     let filter = tracing_subscriber::EnvFilter::try_from_env("SPINOVER_LOG");
-    let filter = filter.unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info,mdns_sd=off"));
+    let mut filter =
+        filter.unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info,mdns_sd=off"));
+    // Below this these write down whole frames, and with them codes and tokens: never, whatever was asked for.
+    for wordy in ["tungstenite=info", "tokio_tungstenite=info", "hyper=info", "rumqttc=info", "rustls=info"] {
+        if let Ok(directive) = wordy.parse() {
+            filter = filter.add_directive(directive);
+        }
+    }
     tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_writer(std::io::stderr)

@@ -7,14 +7,15 @@ use wasm_bindgen::{JsCast, JsValue};
 use wasm_bindgen_futures::JsFuture;
 use web_sys::{Headers, Request, RequestInit, Response};
 
-/// What the hub answers to a request with this person's code: its text, or in words why there is none.
+/// What the hub answers to a request with this device's token, or this person's code: its text, or in words why there is none.
 pub async fn text(
     app: App,
     method: &str,
     path: &str,
     body: Option<String>,
 ) -> Result<String, String> {
-    let code = app.person.with_untracked(|person| person.code.clone());
+    let token = crate::socket::with(|link| link.token().map(str::to_owned)).flatten();
+    let code = token.unwrap_or_else(|| app.person.with_untracked(|person| person.code.clone()));
     let failed = |error: JsValue| {
         let message = js_sys::Reflect::get(&error, &"message".into()).ok();
         message

@@ -285,4 +285,41 @@ mod tests {
             assert!(!is_local(ip.parse().unwrap()), "{ip}");
         }
     }
+
+    /// What rustls, which is not ours, says to a certificate for that name from a stolen key.
+    fn believed(authority: &Authority, name: &str) -> bool {
+        let pair = KeyPair::generate().unwrap();
+        let params = CertificateParams::new(vec![name.to_owned()]).unwrap();
+        let made = params.signed_by(&pair, &authority.issuer).unwrap();
+        let mut roots = rustls::RootCertStore::empty();
+        roots.add(authority.certificate.clone()).unwrap();
+        let provider = Arc::new(provider::default_provider());
+        let verifier =
+            rustls::client::WebPkiServerVerifier::builder_with_provider(Arc::new(roots), provider)
+                .build()
+                .unwrap();
+        let name = name.to_owned().try_into().unwrap();
+        let now = rustls::pki_types::UnixTime::now();
+        rustls::client::danger::ServerCertVerifier::verify_server_cert(
+            &*verifier, made.der(), &[], &name, &[], now,
+        )
+        .is_ok()
+    }
+
+    #[test]
+    fn a_stolen_authority_speaks_for_the_pit_only() {
+        let data = tempfile::tempdir().unwrap();
+        let names = ["pit-laptop.lan".to_owned()];
+        let authority = Authority::open(data.path(), Ipv4Addr::LOCALHOST.into(), &names).unwrap();
+        for name in ["spinover.local", "localhost", "pit-laptop.lan", "192.168.4.1", "10.1.1.1", "fd00::7"] {
+            assert!(believed(&authority, name), "{name}");
+        }
+        for name in ["bank.example", "local.example", "lan", "8.8.8.8", "2001:db8::1"] {
+            assert!(!believed(&authority, name), "{name}");
+        }
+        // Opened again, it goes on as the same one.
+        let again = Authority::open(data.path(), Ipv4Addr::LOCALHOST.into(), &names).unwrap();
+        assert_eq!(again.fingerprint(), authority.fingerprint());
+        assert!(believed(&again, "spinover.local"));
+    }
 }

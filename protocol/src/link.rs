@@ -770,10 +770,16 @@ mod tests {
         link.take(3.0, Input::Closed);
         link.take(400.0, Input::Tick);
         let token = Some("t".to_owned());
-        assert_eq!(said(&link.take(401.0, Input::Opened)), (String::new(), token));
+        assert_eq!(
+            said(&link.take(401.0, Input::Opened)),
+            (String::new(), token)
+        );
         let actions = link.take(402.0, goodbye(Farewell::WrongCode));
         assert_eq!(actions, vec![Action::Hang, Action::Dial], "by code at once");
-        assert_eq!(said(&link.take(403.0, Input::Opened)), ("c".to_owned(), None));
+        assert_eq!(
+            said(&link.take(403.0, Input::Opened)),
+            ("c".to_owned(), None)
+        );
         link.take(404.0, goodbye(Farewell::WrongCode));
         assert!(link.take(60_000.0, Input::Tick).is_empty());
     }

@@ -53,7 +53,9 @@ fn files(folder: &Path) -> Vec<(String, Vec<u8>)> {
 fn holds(bytes: &[u8], secret: &str) -> bool {
     let lower = bytes.to_ascii_lowercase();
     let secret = secret.to_ascii_lowercase();
-    lower.windows(secret.len()).any(|part| part == secret.as_bytes())
+    lower
+        .windows(secret.len())
+        .any(|part| part == secret.as_bytes())
 }
 
 #[tokio::test]
@@ -97,7 +99,9 @@ async fn nothing_that_opens_is_on_the_disk() -> Result<()> {
     assert!(hub.stop().success());
 
     let files = files(hub.data());
-    let kept = files.iter().find(|(name, _)| name.ends_with("devices.json"));
+    let kept = files
+        .iter()
+        .find(|(name, _)| name.ends_with("devices.json"));
     let (name, text) = kept.context("the devices are kept")?;
     assert!(holds(text, "phone-of-ash") && holds(text, "$argon2id$"));
     #[cfg(unix)]
@@ -106,12 +110,24 @@ async fn nothing_that_opens_is_on_the_disk() -> Result<()> {
         let mode = std::fs::metadata(name)?.permissions().mode() & 0o777;
         assert_eq!(mode, 0o600, "{mode:o}");
     }
-    for secret in [&crew, &chief, &made, &ticket, CREW_CODE, CHIEF_CODE, "crewcodefortests", "chiefcodefortests"] {
+    for secret in [
+        &crew,
+        &chief,
+        &made,
+        &ticket,
+        CREW_CODE,
+        CHIEF_CODE,
+        "crewcodefortests",
+        "chiefcodefortests",
+    ] {
         for (name, bytes) in &files {
             assert!(!holds(bytes, secret), "{secret} is in {name}");
         }
         let plain = secret.replace('-', "");
-        assert!(files.iter().all(|(_, bytes)| !holds(bytes, &plain)), "{plain}");
+        assert!(
+            files.iter().all(|(_, bytes)| !holds(bytes, &plain)),
+            "{plain}"
+        );
     }
     Ok(())
 }
@@ -123,11 +139,19 @@ async fn post(hub: &Hub, path: &str, code: &str, json: &str) -> Result<http::Ans
         "POST {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\nContent-Type: application/json\r\n\
          Authorization: Bearer {code}\r\nContent-Length: {length}\r\n\r\n{json}"
     );
-    http::send(&address, request.as_bytes()).await?.context("an answer")
+    http::send(&address, request.as_bytes())
+        .await?
+        .context("an answer")
 }
 
 async fn renew(hub: &Hub, code: &str, right: &str) -> Result<String> {
-    let answer = post(hub, "/api/code", code, &format!("{{\"right\":\"{right}\"}}")).await?;
+    let answer = post(
+        hub,
+        "/api/code",
+        code,
+        &format!("{{\"right\":\"{right}\"}}"),
+    )
+    .await?;
     assert_eq!(answer.status, 200, "{}", answer.text());
     let made: NewCode = serde_json::from_slice(&answer.body)?;
     made.code.context("a new code")
@@ -138,7 +162,12 @@ async fn the_chief_puts_a_device_out_for_good() -> Result<()> {
     let mut hub = hub();
     let stays = Phone::join(&hub, CREW_CODE, "Bo", "idle").await;
     let mut goes = Raw::join(&hub, CREW_CODE, "lost-phone", None).await?;
-    let token = goes.said().await?.expect("welcome").token.context("a token")?;
+    let token = goes
+        .said()
+        .await?
+        .expect("welcome")
+        .token
+        .context("a token")?;
     let chief = token_of(&hub, CHIEF_CODE, "phone-of-ida").await?;
 
     let list = http::get(&hub.address(), "/api/devices", Some(&chief)).await?;
@@ -149,7 +178,12 @@ async fn the_chief_puts_a_device_out_for_good() -> Result<()> {
     let path = "/api/devices/lost-phone/out";
     let how = r#"{"new_code":true}"#;
     assert_eq!(post(&hub, path, CREW_CODE, how).await?.status, 403);
-    assert_eq!(post(&hub, "/api/devices/nobody/out", &chief, how).await?.status, 404);
+    assert_eq!(
+        post(&hub, "/api/devices/nobody/out", &chief, how)
+            .await?
+            .status,
+        404
+    );
     let answer = post(&hub, path, &chief, how).await?;
     assert_eq!(answer.status, 200, "{}", answer.text());
     let made: NewCode = serde_json::from_slice(&answer.body)?;
@@ -165,7 +199,10 @@ async fn the_chief_puts_a_device_out_for_good() -> Result<()> {
         }
     }
     assert_eq!(farewell, Some(Farewell::PutOut));
-    assert_eq!(come_back(&hub, &token, "lost-phone").await?, Err(Farewell::PutOut));
+    assert_eq!(
+        come_back(&hub, &token, "lost-phone").await?,
+        Err(Farewell::PutOut)
+    );
     let bearer = http::get(&hub.address(), "/api/book", Some(&token)).await?;
     assert_eq!(bearer.status, 401);
 
@@ -173,23 +210,40 @@ async fn the_chief_puts_a_device_out_for_good() -> Result<()> {
     stays
         .until("the new code", |seen| {
             let welcome = seen.mirror().welcome.as_ref().expect("welcome");
-            welcome.join.urls.iter().all(|url| url.ends_with(&format!("#{new_code}")))
+            welcome
+                .join
+                .urls
+                .iter()
+                .all(|url| url.ends_with(&format!("#{new_code}")))
         })
         .await;
     assert_eq!(stays.look(|seen| seen.sockets), 1);
     token_of(&hub, &new_code, "phone-of-cy").await?;
     let mut old = Raw::join(&hub, CREW_CODE, "lost-phone", None).await?;
-    assert_eq!(old.said().await?.expect_err("the old code").0, Farewell::WrongCode);
+    assert_eq!(
+        old.said().await?.expect_err("the old code").0,
+        Farewell::WrongCode
+    );
 
     // Nor after a restart, though the old code stands in the environment.
     assert!(hub.stop().success());
     hub.start_again();
-    assert_eq!(come_back(&hub, &token, "lost-phone").await?, Err(Farewell::PutOut));
+    assert_eq!(
+        come_back(&hub, &token, "lost-phone").await?,
+        Err(Farewell::PutOut)
+    );
     let from = Ipv4Addr::new(127, 0, 0, 9);
     let mut old = Raw::open_from(&hub, from).await?;
     old.send(&hello(CREW_CODE, "lost-phone", None)).await?;
-    assert_eq!(old.said().await?.expect_err("the old code").0, Farewell::WrongCode);
-    assert!(hub.stderr().contains("the chief has replaced"), "{}", hub.stderr());
+    assert_eq!(
+        old.said().await?.expect_err("the old code").0,
+        Farewell::WrongCode
+    );
+    assert!(
+        hub.stderr().contains("the chief has replaced"),
+        "{}",
+        hub.stderr()
+    );
     stays
         .until("back by token", |seen| {
             seen.sockets >= 2 && seen.link.state(seen.now) == State::Live
@@ -216,13 +270,22 @@ async fn forgetting_devices_and_another_code_void_tokens() -> Result<()> {
         launch.start_in(&data)
     };
     let other = run(&[("SPINOVER_CREW_CODE", "quite another")], &[]);
-    assert_eq!(come_back(&other, &token, "phone-of-ash").await?, Err(Farewell::WrongCode));
+    assert_eq!(
+        come_back(&other, &token, "phone-of-ash").await?,
+        Err(Farewell::WrongCode)
+    );
     let second = token_of(&other, "quite another", "phone-of-ash").await?;
     assert_eq!(come_back(&other, &second, "phone-of-ash").await?, Ok(()));
     let mut other = other;
     assert!(other.stop().success());
-    let again = run(&[("SPINOVER_CREW_CODE", "quite another")], &["--forget-devices"]);
-    assert_eq!(come_back(&again, &second, "phone-of-ash").await?, Err(Farewell::WrongCode));
+    let again = run(
+        &[("SPINOVER_CREW_CODE", "quite another")],
+        &["--forget-devices"],
+    );
+    assert_eq!(
+        come_back(&again, &second, "phone-of-ash").await?,
+        Err(Farewell::WrongCode)
+    );
     Ok(())
 }
 
@@ -236,7 +299,8 @@ async fn guessing_from_many_addresses_is_slow_but_for_those_who_are_in() -> Resu
     // One guess from each of 150 addresses: none has a wait of its own, so only the common budget can stop it.
     let guess = async |n: u8| {
         let mut raw = Raw::open_from(&hub, Ipv4Addr::new(127, 0, 7, n)).await?;
-        raw.send(&hello("guess-guess", &format!("stranger-{n:03}"), None)).await?;
+        raw.send(&hello("guess-guess", &format!("stranger-{n:03}"), None))
+            .await?;
         Ok::<_, anyhow::Error>(raw.said().await?.expect_err("no code").0)
     };
     let begun = std::time::Instant::now();
@@ -254,8 +318,12 @@ async fn guessing_from_many_addresses_is_slow_but_for_those_who_are_in() -> Resu
 
     // A right code from an address that nobody came in by waits too, or the wait would tell it from wrong ones.
     let stranger = eventually("a stranger's turn to wait", async || {
-        let mut raw = Raw::open_from(&hub, Ipv4Addr::new(127, 0, 8, 1)).await.ok()?;
-        raw.send(&hello(CREW_CODE, "phone-of-cy", None)).await.ok()?;
+        let mut raw = Raw::open_from(&hub, Ipv4Addr::new(127, 0, 8, 1))
+            .await
+            .ok()?;
+        raw.send(&hello(CREW_CODE, "phone-of-cy", None))
+            .await
+            .ok()?;
         match raw.said().await.ok()? {
             Err((Farewell::TooManyTries, wait)) => wait,
             // A guess came back in between; it is spent again.
@@ -271,18 +339,28 @@ async fn guessing_from_many_addresses_is_slow_but_for_those_who_are_in() -> Resu
     // Who has a token is not held up anywhere, nor is a code from where people came in before.
     let mut raw = Raw::open_from(&hub, Ipv4Addr::new(127, 0, 7, 1)).await?;
     raw.send(&hello_again(&token, "phone-of-ash")).await?;
-    assert!(raw.said().await?.is_ok(), "a token from an address that guessed");
+    assert!(
+        raw.said().await?.is_ok(),
+        "a token from an address that guessed"
+    );
     let mut raw = Raw::open_from(&hub, trusted).await?;
     raw.send(&hello(CREW_CODE, "phone-of-bo", None)).await?;
-    assert!(raw.said().await?.is_ok(), "a code from where people came in");
+    assert!(
+        raw.said().await?.is_ok(),
+        "a code from where people came in"
+    );
 
     chief
         .until("word of the guessing", |seen| {
-            seen.mirror().guessing.is_some_and(|(wrong, addresses)| wrong >= 60 && addresses >= 60)
+            seen.mirror()
+                .guessing
+                .is_some_and(|(wrong, addresses)| wrong >= 60 && addresses >= 60)
         })
         .await;
     let log = hub.stderr();
-    let line = log.lines().find(|line| line.contains("somebody tries codes"));
+    let line = log
+        .lines()
+        .find(|line| line.contains("somebody tries codes"));
     assert!(line.is_some(), "{log}");
     Ok(())
 }
@@ -305,21 +383,38 @@ async fn the_log_tells_no_secrets_however_wordy() -> Result<()> {
     let ticket = http::get(&hub.address(), "/api/book/ticket", Some(&token)).await?;
     let ticket: serde_json::Value = serde_json::from_slice(&ticket.body)?;
     let ticket = ticket["ticket"].as_str().context("a ticket")?.to_owned();
-    let id = phone.look(|seen| seen.mirror().record.warmup.as_ref().map(|warmup| warmup.id.clone()));
+    let id = phone.look(|seen| {
+        seen.mirror()
+            .record
+            .warmup
+            .as_ref()
+            .map(|warmup| warmup.id.clone())
+    });
     let report = format!("/book/{}?ticket={ticket}", id.context("a warm-up")?);
     assert_eq!(http::get(&hub.address(), &report, None).await?.status, 200);
     let lines = b"{\"engine_rpm\": 2400}\n";
     let path = format!("/api/readings?code={CREW_CODE}");
-    assert_eq!(http::post(&hub.address(), &path, None, lines).await?.status, 200);
+    assert_eq!(
+        http::post(&hub.address(), &path, None, lines).await?.status,
+        200
+    );
     let renewed = renew(&hub, &chief, "crew").await?;
     // A slip of the finger is nearly a code, and must not be written down either.
     let slip = format!("{renewed}x");
-    assert_eq!(http::get(&hub.address(), "/api/book", Some(&slip)).await?.status, 401);
+    assert_eq!(
+        http::get(&hub.address(), "/api/book", Some(&slip))
+            .await?
+            .status,
+        401
+    );
     let mut raw = Raw::join(&hub, &slip, "phone-of-cy", None).await?;
     assert!(raw.said().await?.is_err());
 
     let log = hub.stderr();
-    assert!(log.contains("TRACE") || log.contains("DEBUG"), "it was asked to be wordy:\n{log}");
+    assert!(
+        log.contains("TRACE") || log.contains("DEBUG"),
+        "it was asked to be wordy:\n{log}"
+    );
     assert!(log.contains("a wrong code"), "{log}");
     for secret in [CREW_CODE, CHIEF_CODE, &token, &chief, &ticket, &renewed] {
         let lines: Vec<&str> = log.lines().filter(|line| line.contains(secret)).collect();

@@ -42,8 +42,23 @@ async fn every_page_runs_under_the_policy() -> Result<()> {
         page.until_shows(&format!("[data-page=\"{name}\"]")).await;
         page.until_still().await?;
     }
-    for over in ["call", "menu", "type", "train", "cautions", "roles", "bands", "alarms", "calibrate", "more", "devices", "shortcuts", "trend/oil_pressure"] {
-        page.script(&format!("location.hash = '#/crew/{over}'")).await?;
+    for over in [
+        "call",
+        "menu",
+        "type",
+        "train",
+        "cautions",
+        "roles",
+        "bands",
+        "alarms",
+        "calibrate",
+        "more",
+        "devices",
+        "shortcuts",
+        "trend/oil_pressure",
+    ] {
+        page.script(&format!("location.hash = '#/crew/{over}'"))
+            .await?;
         page.until_shows("[data-test=\"over\"]").await;
         page.until_still().await?;
         page.tap("over-close").await?;
@@ -59,12 +74,16 @@ async fn every_page_runs_under_the_policy() -> Result<()> {
     let report = report.attr("href").await?.context("a link")?;
     page.goto(&format!("{}{report}", hub.url())).await?;
     page.find_css("footer").await;
-    let width = page.script("return getComputedStyle(document.querySelector('main')).maxWidth").await?;
+    let width = page
+        .script("return getComputedStyle(document.querySelector('main')).maxWidth")
+        .await?;
     assert_ne!(width, "none", "the report's style holds");
     assert_eq!(forbidden(&page).await?, Vec::<String>::new(), "report");
     page.goto(&format!("{}/no-link.html", hub.url())).await?;
     page.find_css("h1").await;
-    let width = page.script("return getComputedStyle(document.body).maxWidth").await?;
+    let width = page
+        .script("return getComputedStyle(document.body).maxWidth")
+        .await?;
     assert_eq!(width, "560px", "its style holds");
     assert_eq!(forbidden(&page).await?, Vec::<String>::new(), "no-link");
 
@@ -75,10 +94,15 @@ async fn every_page_runs_under_the_policy() -> Result<()> {
     eventually("four violations", async || {
         let list = forbidden(&page).await.ok()?;
         let all = ["style-src", "script-src", "img-src", "connect-src"];
-        all.iter().all(|kind| list.iter().any(|line| line.contains(kind))).then_some(())
+        all.iter()
+            .all(|kind| list.iter().any(|line| line.contains(kind)))
+            .then_some(())
     })
     .await;
-    assert_eq!(page.script("return window.__inline === undefined").await?, true);
+    assert_eq!(
+        page.script("return window.__inline === undefined").await?,
+        true
+    );
     // Framing by anyone is refused by the browser, our own pages included.
     page.goto(&format!("{}/no-link.html", hub.url())).await?;
     Ok(())
@@ -92,26 +116,44 @@ async fn a_device_that_is_put_out_forgets_and_says_so() -> Result<()> {
     join(&chief, &hub.url(), CHIEF_CODE, "chief", "Ida").await?;
     join(&crew, &hub.url(), CREW_CODE, "idle", "Bo").await?;
     // It comes back by its token alone.
-    crew.script("localStorage.removeItem('spinover.code'); location.reload()").await?;
+    crew.script("localStorage.removeItem('spinover.code'); location.reload()")
+        .await?;
     crew.until_shows(LIVE).await;
-    assert_eq!(crew.script("return localStorage.getItem('spinover.code')").await?.as_str().unwrap_or_default(), "");
+    assert_eq!(
+        crew.script("return localStorage.getItem('spinover.code')")
+            .await?
+            .as_str()
+            .unwrap_or_default(),
+        ""
+    );
 
     chief.script("location.hash = '#/chief/devices'").await?;
     chief.until_shows("[data-test=\"device-Bo\"]").await;
-    assert!(!chief.shows("[data-test=\"put-out-Ida\"]").await, "not oneself");
+    assert!(
+        !chief.shows("[data-test=\"put-out-Ida\"]").await,
+        "not oneself"
+    );
     chief.press("put-out-Bo", HOLD).await?;
     crew.until_shows("[data-test=\"join-put-out\"]").await;
     let kept = crew.script("return ['code', 'token', 'token-wall'].map((key) => localStorage.getItem('spinover.' + key) || '').join('')").await?;
     assert_eq!(kept, "", "nothing to come back by");
     crew.script("location.reload()").await?;
     crew.until_shows("[data-test=\"page-join\"]").await;
-    chief.until_shows("[data-test=\"device-Bo\"][data-out=\"yes\"]").await;
-    let words = chief.until_text("[data-test=\"new-code\"]", "a new code", |text| !text.is_empty()).await;
+    chief
+        .until_shows("[data-test=\"device-Bo\"][data-out=\"yes\"]")
+        .await;
+    let words = chief
+        .until_text("[data-test=\"new-code\"]", "a new code", |text| {
+            !text.is_empty()
+        })
+        .await;
 
     // The laptop's page has the new code, and it lets in.
     chief.script("location.hash = '#/laptop'").await?;
     let shown = chief
-        .until_text("[data-test=\"join-code-shown\"]", "the new code", |text| !text.contains(CREW_CODE))
+        .until_text("[data-test=\"join-code-shown\"]", "the new code", |text| {
+            !text.contains(CREW_CODE)
+        })
         .await;
     let code = shown.rsplit(' ').next().context("a code")?;
     assert!(words.contains(code), "{words} / {shown}");
@@ -141,7 +183,9 @@ fn key_hash(hub: &Hub) -> Option<String> {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn over_the_hubs_own_encryption_the_page_is_trusted_with_more() -> Result<()> {
-    let hub = Launch::serve(&data::own("car.toml"), &data::own("sheet.toml")).arg("--tls").start();
+    let hub = Launch::serve(&data::own("car.toml"), &data::own("sheet.toml"))
+        .arg("--tls")
+        .start();
     let Some(hash) = key_hash(&hub) else {
         println!("skipped: no openssl on this machine");
         return Ok(());
@@ -161,17 +205,25 @@ async fn over_the_hubs_own_encryption_the_page_is_trusted_with_more() -> Result<
     page.goto(&hub.url()).await?;
     assert_eq!(page.script("return location.protocol").await?, "https:");
     join(&page, &url, CREW_CODE, "idle", "Bo").await?;
-    let secure = page.script("return isSecureContext && 'wakeLock' in navigator").await?;
+    let secure = page
+        .script("return isSecureContext && 'wakeLock' in navigator")
+        .await?;
     assert_eq!(secure, true);
     let worker = "navigator.serviceWorker.ready.then(() => arguments[0](true), (error) => arguments[0](String(error)))";
-    assert_eq!(page.script_async(worker).await?, true, "the worker that says that there is no link");
+    assert_eq!(
+        page.script_async(worker).await?,
+        true,
+        "the worker that says that there is no link"
+    );
     page.script("location.hash = '#/laptop'").await?;
     page.until_shows("[data-test=\"trust-print\"]").await;
     assert_eq!(forbidden(&page).await?, Vec::<String>::new());
 
     page.goto(&format!("{}/trust", hub.url())).await?;
     page.find_css(".print").await;
-    let thick = page.script("return getComputedStyle(document.querySelector('.print')).borderTopWidth").await?;
+    let thick = page
+        .script("return getComputedStyle(document.querySelector('.print')).borderTopWidth")
+        .await?;
     assert_eq!(thick, "3px", "its style holds");
     assert_eq!(forbidden(&page).await?, Vec::<String>::new(), "trust");
     Ok(())

@@ -39,7 +39,10 @@ async fn five_hundred_phones_behind_one_router_join_at_once_by_code_and_by_token
             None => hello(CREW_CODE, &device, None),
         };
         raw.send(&hello).await?;
-        let welcome = raw.said().await?.map_err(|why| anyhow::anyhow!("{why:?}"))?;
+        let welcome = raw
+            .said()
+            .await?
+            .map_err(|why| anyhow::anyhow!("{why:?}"))?;
         Ok((raw, welcome.token))
     };
     let begun = std::time::Instant::now();
@@ -54,7 +57,13 @@ async fn five_hundred_phones_behind_one_router_join_at_once_by_code_and_by_token
     }
     drop(phones);
     let begun = std::time::Instant::now();
-    let back = join_all(tokens.into_iter().enumerate().map(|(n, token)| join(n, Some(token)))).await;
+    let back = join_all(
+        tokens
+            .into_iter()
+            .enumerate()
+            .map(|(n, token)| join(n, Some(token))),
+    )
+    .await;
     let by_token = begun.elapsed();
     let mut here = Vec::new();
     for back in back {
@@ -82,7 +91,10 @@ async fn one_address_cannot_take_every_connection() -> Result<()> {
     // One more is closed without a word, though the others say nothing either.
     assert_eq!(closed(open(greedy).await?).await?, "");
     let mut other = open(Ipv4Addr::new(127, 0, 0, 67)).await?;
-    let request = format!("GET /healthz HTTP/1.1\r\nHost: {}\r\nConnection: close\r\n\r\n", hub.address());
+    let request = format!(
+        "GET /healthz HTTP/1.1\r\nHost: {}\r\nConnection: close\r\n\r\n",
+        hub.address()
+    );
     other.write_all(request.as_bytes()).await?;
     assert!(closed(other).await?.starts_with("HTTP/1.1 200"));
     drop(held);
@@ -95,12 +107,16 @@ async fn who_says_nothing_or_drips_is_closed() -> Result<()> {
     let address = hub.address();
     let silent = TcpStream::connect(&address).await?;
     let mut half = TcpStream::connect(&address).await?;
-    half.write_all(format!("GET / HTTP/1.1\r\nHost: {address}\r\nX: ").as_bytes()).await?;
+    half.write_all(format!("GET / HTTP/1.1\r\nHost: {address}\r\nX: ").as_bytes())
+        .await?;
     let mut idle = TcpStream::connect(&address).await?;
-    idle.write_all(format!("GET /healthz HTTP/1.1\r\nHost: {address}\r\n\r\n").as_bytes()).await?;
+    idle.write_all(format!("GET /healthz HTTP/1.1\r\nHost: {address}\r\n\r\n").as_bytes())
+        .await?;
     let drip = async {
         let mut stream = TcpStream::connect(&address).await?;
-        let head = format!("POST /api/readings HTTP/1.1\r\nHost: {address}\r\nAuthorization: Bearer {CREW_CODE}\r\nContent-Length: 100000\r\n\r\n");
+        let head = format!(
+            "POST /api/readings HTTP/1.1\r\nHost: {address}\r\nAuthorization: Bearer {CREW_CODE}\r\nContent-Length: 100000\r\n\r\n"
+        );
         stream.write_all(head.as_bytes()).await?;
         let (mut from, mut to) = stream.into_split();
         // A byte now and again, for as long as the hub takes them.
@@ -125,7 +141,10 @@ async fn who_says_nothing_or_drips_is_closed() -> Result<()> {
     assert_eq!(silent?, "");
     // The head never came to an end, so there is nothing to answer, or that it took too long.
     let half = half?;
-    assert!(half.is_empty() || half.starts_with("HTTP/1.1 408"), "{half}");
+    assert!(
+        half.is_empty() || half.starts_with("HTTP/1.1 408"),
+        "{half}"
+    );
     assert!(idle?.starts_with("HTTP/1.1 200"));
     let drip = drip?;
     assert!(drip.is_empty() || drip.starts_with("HTTP/1.1 4"), "{drip}");

@@ -201,7 +201,6 @@ fn hub(
     specs: &[String],
     data: &Path,
 ) -> Result<(), Failed> {
-    let random = |groups| codes::random(groups).context("the system gives no random numbers");
     for name in &common.host_name {
         if !serve::door::hosts::is_name(name) {
             return Err(Failed::Input(format!(
@@ -210,7 +209,11 @@ fn hub(
         }
     }
     let given = [&common.crew_code, &common.chief_code];
-    if given.into_iter().flatten().any(|code| codes::plain(code).chars().count() < 4) {
+    if given
+        .into_iter()
+        .flatten()
+        .any(|code| codes::plain(code).chars().count() < 4)
+    {
         return Err(Failed::Input(
             "a code has at least 4 letters or digits".to_owned(),
         ));
@@ -232,9 +235,8 @@ fn hub(
     };
     let mut opened: Vec<Box<dyn Source>> = Vec::new();
     for spec in specs {
-        opened.push(
-            sources::open(spec, &open).map_err(|error| Failed::Input(format!("{error:#}")))?,
-        );
+        opened
+            .push(sources::open(spec, &open).map_err(|error| Failed::Input(format!("{error:#}")))?);
     }
     if opened.is_empty() {
         tracing::warn!(
@@ -293,8 +295,7 @@ fn hub(
             stop_in.send_replace(true);
         });
         let announce = setup.announce;
-        let ready =
-            move |join: &Join| greet(&name, join, local, announce, &crew_code, &chief_code);
+        let ready = move |join: &Join| greet(&name, join, local, announce, &crew_code, &chief_code);
         serve::run(listener, setup, book, loaded, stop, ready).await
     })?;
     // Reading standard input cannot be interrupted, so a runtime that waits for it would never end.
@@ -355,7 +356,11 @@ fn greet(
     chief_code: &str,
 ) {
     let urls = &join.urls;
-    let scheme = if join.trust.is_some() { "https" } else { "http" };
+    let scheme = if join.trust.is_some() {
+        "https"
+    } else {
+        "http"
+    };
     let first = urls.first().map_or("", String::as_str);
     let here = if local.ip().is_unspecified() {
         SocketAddr::from(([127, 0, 0, 1], local.port()))
@@ -377,7 +382,10 @@ fn greet(
         "It advises and records; it never controls the car. The rule book and the licensed people decide."
     );
     if let Some(trust) = &join.trust {
-        println!("first time  {}  (how a phone comes to trust this hub)", trust.url);
+        println!(
+            "first time  {}  (how a phone comes to trust this hub)",
+            trust.url
+        );
         println!("fingerprint {}", trust.fingerprint);
     }
     println!("ready {scheme}://{here}");

@@ -28,7 +28,12 @@ pub fn join_urls(address: SocketAddr, secure: bool, code: &str) -> Vec<String> {
     let scheme = if secure { "https" } else { "http" };
     hosts
         .into_iter()
-        .map(|host| format!("{scheme}://{}/#{code}", SocketAddr::new(host, address.port())))
+        .map(|host| {
+            format!(
+                "{scheme}://{}/#{code}",
+                SocketAddr::new(host, address.port())
+            )
+        })
         .collect()
 }
 

@@ -44,7 +44,10 @@ pub fn router(app: Arc<App>) -> Router {
         .route("/ws", get(ws))
         .route("/healthz", get(healthz))
         .route("/metrics", get(metrics))
-        .route("/api/readings", post(readings).layer(DefaultBodyLimit::max(MAX_POST)))
+        .route(
+            "/api/readings",
+            post(readings).layer(DefaultBodyLimit::max(MAX_POST)),
+        )
         .merge(book::routes())
         .merge(devices::routes());
     if let Some(about) = &app.about {
@@ -52,7 +55,11 @@ pub fn router(app: Arc<App>) -> Router {
     }
     routes
         // A third of the bytes on the pit's Wi-Fi; the socket is not touched.
-        .fallback_service(get(page).layer(CompressionLayer::new()).with_state(app.clone()))
+        .fallback_service(
+            get(page)
+                .layer(CompressionLayer::new())
+                .with_state(app.clone()),
+        )
         .layer(DefaultBodyLimit::max(MAX_BODY))
         .layer(middleware::from_fn_with_state(app.clone(), guard))
         .with_state(app)
@@ -209,19 +216,27 @@ pub fn right(
         app.door.check(code, from.ip(), Instant::now())
     };
     looked.map_err(|denied| {
-            let (status, wait, text) = match denied {
-                Denied::Unknown => (StatusCode::UNAUTHORIZED, Duration::ZERO, "that token is not known; join again\n"),
-                Denied::PutOut => (StatusCode::UNAUTHORIZED, Duration::ZERO, "the chief has put this device out\n"),
-                Denied::Wrong(wait) => (StatusCode::UNAUTHORIZED, wait, "that code is not right\n"),
-                Denied::Wait(wait) => (
-                    StatusCode::TOO_MANY_REQUESTS,
-                    wait,
-                    "too soon after a wrong code\n",
-                ),
-            };
-            let seconds = wait.as_secs_f64().ceil().to_string();
-            Box::new((status, [(header::RETRY_AFTER, seconds)], text).into_response())
-        })
+        let (status, wait, text) = match denied {
+            Denied::Unknown => (
+                StatusCode::UNAUTHORIZED,
+                Duration::ZERO,
+                "that token is not known; join again\n",
+            ),
+            Denied::PutOut => (
+                StatusCode::UNAUTHORIZED,
+                Duration::ZERO,
+                "the chief has put this device out\n",
+            ),
+            Denied::Wrong(wait) => (StatusCode::UNAUTHORIZED, wait, "that code is not right\n"),
+            Denied::Wait(wait) => (
+                StatusCode::TOO_MANY_REQUESTS,
+                wait,
+                "too soon after a wrong code\n",
+            ),
+        };
+        let seconds = wait.as_secs_f64().ceil().to_string();
+        Box::new((status, [(header::RETRY_AFTER, seconds)], text).into_response())
+    })
 }
 
 /// Lines of readings. The answer says how many were taken and what was wrong with the others.

@@ -58,6 +58,8 @@ struct Hello {
     resume: Option<Resume>,
     /// A token for next time, where this time was by code.
     token: Option<String>,
+    /// How many devices had been put out when it was looked at; what comes after may be this one.
+    outs: u64,
 }
 
 struct Bye {
@@ -117,6 +119,7 @@ async fn greet(app: &App, socket: &mut WebSocket, from: IpAddr) -> Result<Option
             "the first frame must be hello",
         ));
     };
+    let outs = *app.door.sessions.outs().borrow();
     let right = match &token {
         Some(token) => app.door.check_token(token, Some(&device)),
         None => app.door.check(&code, from, Instant::now()),
@@ -157,12 +160,15 @@ async fn greet(app: &App, socket: &mut WebSocket, from: IpAddr) -> Result<Option
         name: name.to_owned(),
         role,
     };
-    let token = app.door.came_in(&who, right, token.as_deref(), app.clock.now());
+    let token = app
+        .door
+        .came_in(&who, right, token.as_deref(), app.clock.now());
     let hello = Hello {
         who,
         right,
         resume,
         token,
+        outs,
     };
     Ok(Some(hello))
 }
@@ -203,7 +209,7 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
     let mut board = app.board.clone();
     let mut stop = app.stop.clone();
     let mut outs = app.door.sessions.outs();
-    let out_before = *outs.borrow_and_update();
+    outs.mark_changed();
     let presence = Presence {
         conn,
         asks: app.asks.clone(),
@@ -253,7 +259,7 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
             () = super::stopped(&mut stop) => return Some(Bye::new(Farewell::Stopping, "the hub is stopping")),
             Ok(()) = outs.changed() => {
                 // Before anything else that has changed since: a new code is not for who was put out.
-                if app.door.sessions.is_out(&hello.who.id, out_before) {
+                if app.door.sessions.is_out(&hello.who.id, hello.outs) {
                     return Some(Bye::new(Farewell::PutOut, PUT_OUT));
                 }
             }

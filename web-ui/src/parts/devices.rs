@@ -131,14 +131,18 @@ pub fn Guessing() -> impl IntoView {
         link.mirror().guessing
     });
     move || {
-        guessing.get().flatten().filter(|_| chief.get()).map(|(wrong, addresses)| {
-            let words = fill(W::Guessing, &[&wrong.to_string(), &addresses.to_string()]);
-            view! {
-                <div class="banner trouble" data-test="guessing" role="status">
-                    <strong>{words}</strong>
-                    <span>{say(W::GuessingHint)}</span>
-                </div>
-            }
-        })
+        guessing
+            .get()
+            .flatten()
+            .filter(|_| chief.get())
+            .map(|(wrong, addresses)| {
+                let words = fill(W::Guessing, &[&wrong.to_string(), &addresses.to_string()]);
+                view! {
+                    <div class="banner trouble" data-test="guessing" role="status">
+                        <strong>{words}</strong>
+                        <span>{say(W::GuessingHint)}</span>
+                    </div>
+                }
+            })
     }
 }

@@ -40,7 +40,11 @@ async fn put_out(
     let Some(device) = known.cloned() else {
         return (StatusCode::NOT_FOUND, "no such device\n").into_response();
     };
-    tracing::warn!("{} ({}) is put out by the chief", device.name, device.device);
+    tracing::warn!(
+        "{} ({}) is put out by the chief",
+        device.name,
+        device.device
+    );
     let sessions = app.door.sessions.clone();
     let of = device.device.clone();
     let written = tokio::task::spawn_blocking(move || sessions.put_out(&of)).await;

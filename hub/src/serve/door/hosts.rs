@@ -59,7 +59,10 @@ impl Hosts {
     /// When it should not be answered.
     pub fn look<T>(&self, request: &Request<T>, secure: bool) -> Result<Authority, Stranger> {
         let host = self.host(request).ok_or(Stranger::Host)?;
-        let safe = matches!(*request.method(), Method::GET | Method::HEAD | Method::OPTIONS);
+        let safe = matches!(
+            *request.method(),
+            Method::GET | Method::HEAD | Method::OPTIONS
+        );
         let socket = request.headers().contains_key(header::UPGRADE);
         if (!safe || socket) && !self.same(request.headers(), &host, secure) {
             return Err(Stranger::Origin);
@@ -79,7 +82,9 @@ impl Hosts {
     fn ours(&self, host: &str) -> bool {
         let name = plain(host);
         let literal = name.trim_start_matches('[').trim_end_matches(']');
-        literal.parse::<IpAddr>().is_ok() || OURS.contains(&name.as_str()) || self.names.contains(&name)
+        literal.parse::<IpAddr>().is_ok()
+            || OURS.contains(&name.as_str())
+            || self.names.contains(&name)
     }
 
     /// A browser names the page; programs name none.
@@ -98,7 +103,9 @@ impl Hosts {
 pub fn is_name(text: &str) -> bool {
     let part = |part: &str| {
         (1..=63).contains(&part.len())
-            && part.bytes().all(|byte| byte.is_ascii_alphanumeric() || byte == b'-')
+            && part
+                .bytes()
+                .all(|byte| byte.is_ascii_alphanumeric() || byte == b'-')
             && !part.starts_with('-')
             && !part.ends_with('-')
     };
@@ -116,7 +123,10 @@ mod tests {
     fn look(method: &str, host: &str, origin: Option<&str>) -> Result<(), Stranger> {
         let hosts = Hosts::new(&["Pit-Laptop.lan".to_owned()]);
         hosts.allow("http://10.0.0.9:4780");
-        let mut request = Request::builder().method(method).uri("/").header("host", host);
+        let mut request = Request::builder()
+            .method(method)
+            .uri("/")
+            .header("host", host);
         if let Some(origin) = origin {
             request = request.header("origin", origin);
         }
@@ -125,10 +135,26 @@ mod tests {
 
     #[test]
     fn names_that_are_ours_and_names_that_are_not() {
-        for host in ["127.0.0.1:4780", "[::1]:4780", "192.0.2.7", "localhost:1", "spinover.local:4780", "SPINOVER.local.", "pit-laptop.lan:4780"] {
+        for host in [
+            "127.0.0.1:4780",
+            "[::1]:4780",
+            "192.0.2.7",
+            "localhost:1",
+            "spinover.local:4780",
+            "SPINOVER.local.",
+            "pit-laptop.lan:4780",
+        ] {
             assert_eq!(look("GET", host, None), Ok(()), "{host}");
         }
-        for host in ["elsewhere.example", "spinover.local.elsewhere.example", "127.0.0.1.elsewhere.example", "other.local", "", "a@127.0.0.1", "127.0.0.1:4780@x.example"] {
+        for host in [
+            "elsewhere.example",
+            "spinover.local.elsewhere.example",
+            "127.0.0.1.elsewhere.example",
+            "other.local",
+            "",
+            "a@127.0.0.1",
+            "127.0.0.1:4780@x.example",
+        ] {
             assert_eq!(look("GET", host, None), Err(Stranger::Host), "{host}");
         }
     }
@@ -136,11 +162,27 @@ mod tests {
     #[test]
     fn only_our_own_pages_write() {
         let host = "10.0.0.5:4780";
-        for origin in [None, Some("http://10.0.0.5:4780"), Some("http://10.0.0.9:4780")] {
+        for origin in [
+            None,
+            Some("http://10.0.0.5:4780"),
+            Some("http://10.0.0.9:4780"),
+        ] {
             assert_eq!(look("POST", host, origin), Ok(()), "{origin:?}");
         }
-        for origin in ["http://elsewhere.example", "null", "", "https://10.0.0.5:4780", "http://10.0.0.5", "http://10.0.0.5:4781", "http://10.0.0.5:4780.x.example"] {
-            assert_eq!(look("PATCH", host, Some(origin)), Err(Stranger::Origin), "{origin}");
+        for origin in [
+            "http://elsewhere.example",
+            "null",
+            "",
+            "https://10.0.0.5:4780",
+            "http://10.0.0.5",
+            "http://10.0.0.5:4781",
+            "http://10.0.0.5:4780.x.example",
+        ] {
+            assert_eq!(
+                look("PATCH", host, Some(origin)),
+                Err(Stranger::Origin),
+                "{origin}"
+            );
         }
         assert_eq!(look("GET", host, Some("http://elsewhere.example")), Ok(()));
     }

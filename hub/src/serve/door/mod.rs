@@ -119,7 +119,13 @@ impl Door {
     }
 
     /// Notes that somebody has come in; a token for next time where it was by code.
-    pub fn came_in(&self, who: &Who, right: Right, token: Option<&str>, now: Millis) -> Option<String> {
+    pub fn came_in(
+        &self,
+        who: &Who,
+        right: Right,
+        token: Option<&str>,
+        now: Millis,
+    ) -> Option<String> {
         match token {
             Some(token) => {
                 self.sessions.back(token, who, now);
@@ -176,7 +182,9 @@ impl Door {
             }
             let (wrong, addresses) = now.unwrap_or_default();
             if told.is_none() {
-                tracing::warn!("somebody tries codes: {wrong} wrong codes in a minute from {addresses} addresses");
+                tracing::warn!(
+                    "somebody tries codes: {wrong} wrong codes in a minute from {addresses} addresses"
+                );
             } else if now.is_none() {
                 tracing::info!("nobody tries codes any more");
             }
@@ -210,7 +218,14 @@ mod tests {
     fn door(data: &Path) -> Door {
         let sessions = Arc::new(Sessions::open(data, 0).unwrap());
         let address = SocketAddr::from(([192, 0, 2, 7], 4780));
-        Door::new("crew-code".into(), "Chief Code".into(), sessions, Arc::new(Hosts::new(&[])), address, None)
+        Door::new(
+            "crew-code".into(),
+            "Chief Code".into(),
+            sessions,
+            Arc::new(Hosts::new(&[])),
+            address,
+            None,
+        )
     }
 
     #[test]
@@ -225,26 +240,41 @@ mod tests {
             let Err(Denied::Wrong(wait)) = door.check("guess", from, now) else {
                 panic!("looked at")
             };
-            assert!(matches!(door.check("crewcode", from, now), Err(Denied::Wait(_))));
+            assert!(matches!(
+                door.check("crewcode", from, now),
+                Err(Denied::Wait(_))
+            ));
             waits.push(wait.as_millis());
             now += wait;
         }
         assert_eq!(
             waits,
-            [250, 500, 1000, 2000, 4000, 8000, 16000, 32000, 60000, 60000, 60000, 60000]
+            [
+                250, 500, 1000, 2000, 4000, 8000, 16000, 32000, 60000, 60000, 60000, 60000
+            ]
         );
         assert_eq!(door.check("CREWCODE", from, now), Ok(Right::Crew));
-        assert_eq!(door.check("crew code", IpAddr::from([10, 0, 0, 8]), now), Ok(Right::Crew));
+        assert_eq!(
+            door.check("crew code", IpAddr::from([10, 0, 0, 8]), now),
+            Ok(Right::Crew)
+        );
     }
 
     #[test]
     fn a_token_is_good_for_its_device_only() {
         let data = tempfile::tempdir().unwrap();
         let door = door(data.path());
-        let who = Who { id: "phone-0001".into(), name: "Ines".into(), role: "idle".into() };
+        let who = Who {
+            id: "phone-0001".into(),
+            name: "Ines".into(),
+            role: "idle".into(),
+        };
         let token = door.came_in(&who, Right::Crew, None, 1).unwrap();
         assert_eq!(door.check_token(&token, Some(&who.id)), Ok(Right::Crew));
-        assert_eq!(door.check_token(&token, Some(&"phone-0002".into())), Err(Denied::Unknown));
+        assert_eq!(
+            door.check_token(&token, Some(&"phone-0002".into())),
+            Err(Denied::Unknown)
+        );
         assert_eq!(door.came_in(&who, Right::Crew, Some(&token), 2), None);
     }
 
@@ -254,7 +284,10 @@ mod tests {
         let door = door(data.path());
         let from = IpAddr::from([10, 0, 0, 7]);
         let new = door.renew(Right::Crew).unwrap();
-        assert!(matches!(door.check("crew-code", from, Instant::now()), Err(Denied::Wrong(_))));
+        assert!(matches!(
+            door.check("crew-code", from, Instant::now()),
+            Err(Denied::Wrong(_))
+        ));
         let later = Instant::now() + Duration::from_secs(1);
         assert_eq!(door.check(&new, from, later), Ok(Right::Crew));
         assert_eq!(door.join().urls, [format!("http://192.0.2.7:4780/#{new}")]);

@@ -16,8 +16,14 @@ const ALWAYS: [(HeaderName, &str); 6] = [
          magnetometer=(), microphone=(), midi=(), payment=(), publickey-credentials-get=(), serial=(), usb=(), \
          screen-wake-lock=(self), fullscreen=(self)",
     ),
-    (HeaderName::from_static("cross-origin-opener-policy"), "same-origin"),
-    (HeaderName::from_static("cross-origin-resource-policy"), "same-origin"),
+    (
+        HeaderName::from_static("cross-origin-opener-policy"),
+        "same-origin",
+    ),
+    (
+        HeaderName::from_static("cross-origin-resource-policy"),
+        "same-origin",
+    ),
 ];
 
 /// Puts the headers on an answer; a policy that it has already is its own.
@@ -75,7 +81,10 @@ mod tests {
     fn a_style_is_allowed_by_its_hash() {
         // The hash of `*{}`, made with openssl: printf '*{}' | openssl dgst -sha256 -binary | base64
         let policy = of_page("<head><style>*{}</style></head>");
-        assert!(policy.contains("style-src 'sha256-mXG7JU8TV69JbFGTY1sCBEeSnX7esCXEfbnsKvyjrqE=';"), "{policy}");
+        assert!(
+            policy.contains("style-src 'sha256-mXG7JU8TV69JbFGTY1sCBEeSnX7esCXEfbnsKvyjrqE=';"),
+            "{policy}"
+        );
         assert!(of_page("<p>").contains("style-src 'none';"));
     }
 }

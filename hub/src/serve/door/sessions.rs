@@ -5,10 +5,7 @@
 //! last start (devices that came in by one that is another now come in anew).
 
 use super::super::codes;
-use argon2::{
-    Argon2, PasswordHash, PasswordHasher, PasswordVerifier,
-    password_hash::SaltString,
-};
+use argon2::{Argon2, PasswordHash, PasswordHasher, PasswordVerifier, password_hash::SaltString};
 use base64::{Engine, prelude::BASE64_STANDARD_NO_PAD};
 use serde::{Deserialize, Serialize};
 use spinover_protocol::{
@@ -95,9 +92,8 @@ const BEGINS: &str = "device.";
 
 /// Whether a text is a token, and not a code.
 pub fn is_token(text: &str) -> bool {
-    text.strip_prefix(BEGINS).is_some_and(|rest| {
-        rest.len() == 32 && rest.bytes().all(|byte| byte.is_ascii_hexdigit())
-    })
+    text.strip_prefix(BEGINS)
+        .is_some_and(|rest| rest.len() == 32 && rest.bytes().all(|byte| byte.is_ascii_hexdigit()))
 }
 
 fn key(right: Right) -> &'static str {
@@ -118,7 +114,9 @@ fn slow_hash(code: &str) -> anyhow::Result<String> {
     let salt = SaltString::from_b64(&BASE64_STANDARD_NO_PAD.encode(bytes))
         .map_err(|error| anyhow::anyhow!("{error}"))?;
     let hash = Argon2::default().hash_password(codes::plain(code).as_bytes(), &salt);
-    Ok(hash.map_err(|error| anyhow::anyhow!("{error}"))?.to_string())
+    Ok(hash
+        .map_err(|error| anyhow::anyhow!("{error}"))?
+        .to_string())
 }
 
 fn is(code: &str, kept: &str) -> bool {
@@ -234,7 +232,9 @@ impl Sessions {
             .min()
             .unwrap_or(now);
         // It is in again: what the chief put out before is void for good, and the list says so no more.
-        inner.tokens.retain(|_, device| device.device != who.id || !device.out);
+        inner
+            .tokens
+            .retain(|_, device| device.device != who.id || !device.out);
         inner.trim(&who.id);
         let device = Device {
             device: who.id.clone(),
@@ -334,7 +334,9 @@ impl Sessions {
             let sessions = self.clone();
             let saved = tokio::task::spawn_blocking(move || sessions.save()).await;
             if let Ok(Err(error)) = saved {
-                tracing::error!("the devices cannot be written down ({error}); after a restart they join by code");
+                tracing::error!(
+                    "the devices cannot be written down ({error}); after a restart they join by code"
+                );
             }
         }
     }
@@ -404,14 +406,20 @@ mod tests {
         assert!(!text.contains(&token) && !text.contains(&other));
 
         let sessions = Sessions::open(data.path(), 7).unwrap();
-        assert_eq!(sessions.look(&token), Token::Good(Right::Crew, "phone-0001".into()));
+        assert_eq!(
+            sessions.look(&token),
+            Token::Good(Right::Crew, "phone-0001".into())
+        );
         let joined = *sessions.outs().borrow();
         sessions.put_out(&"phone-0001".into()).unwrap();
         assert!(sessions.is_out(&"phone-0001".into(), joined));
         assert!(!sessions.is_out(&"phone-0002".into(), joined));
         let sessions = Sessions::open(data.path(), 8).unwrap();
         assert_eq!(sessions.look(&token), Token::PutOut);
-        assert_eq!(sessions.look(&other), Token::Good(Right::Chief, "phone-0002".into()));
+        assert_eq!(
+            sessions.look(&other),
+            Token::Good(Right::Chief, "phone-0002".into())
+        );
         assert_eq!(sessions.look("guess"), Token::Unknown);
     }
 
@@ -435,9 +443,14 @@ mod tests {
     fn a_replaced_code_is_known_again_and_its_text_is_not_on_the_disk() {
         let data = tempfile::tempdir().unwrap();
         let sessions = Sessions::open(data.path(), 0).unwrap();
-        sessions.replace(Right::Crew, "old-code", "new-code").unwrap();
+        sessions
+            .replace(Right::Crew, "old-code", "new-code")
+            .unwrap();
         let text = std::fs::read_to_string(data.path().join(FILE)).unwrap();
-        assert!(!text.contains("old") && text.contains("$argon2id$"), "{text}");
+        assert!(
+            !text.contains("old") && text.contains("$argon2id$"),
+            "{text}"
+        );
         let sessions = Sessions::open(data.path(), 1).unwrap();
         assert!(sessions.replaced("Old Code"));
         assert!(!sessions.replaced("new-code"));
@@ -449,7 +462,9 @@ mod tests {
         let sessions = Sessions::open(data.path(), 0).unwrap();
         let first = sessions.give(&who("phone-0001"), Right::Crew, 1).unwrap();
         for at in 0..A_DEVICE as i64 {
-            sessions.give(&who("phone-0001"), Right::Crew, 2 + at).unwrap();
+            sessions
+                .give(&who("phone-0001"), Right::Crew, 2 + at)
+                .unwrap();
         }
         assert_eq!(sessions.look(&first), Token::Unknown);
         assert_eq!(sessions.list().len(), 1);

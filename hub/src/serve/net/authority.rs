@@ -6,7 +6,7 @@
 //! whenever its addresses change; its key is never written down.
 
 use super::super::door::write_private;
-use anyhow::{Context, bail};
+use anyhow::Context;
 use if_addrs::get_if_addrs;
 use rcgen::{
     BasicConstraints, CertificateParams, CidrSubnet, DistinguishedName, DnType,
@@ -81,7 +81,10 @@ impl Authority {
             let made = params(&pair, names).self_signed(&pair)?;
             write_private(&key, pair.serialize_pem().as_bytes())?;
             write_private(&crt, made.pem().as_bytes())?;
-            tracing::warn!("made a certificate authority of this hub's own in {}", folder.display());
+            tracing::warn!(
+                "made a certificate authority of this hub's own in {}",
+                folder.display()
+            );
         }
         only_ours(&key)?;
         let read = |path: &Path| {
@@ -108,7 +111,11 @@ impl Authority {
     /// SHA-256 of its certificate, as phones show it.
     pub fn fingerprint(&self) -> String {
         let hash = digest(&SHA256, &self.certificate);
-        let pairs: Vec<String> = hash.as_ref().iter().map(|byte| format!("{byte:02X}")).collect();
+        let pairs: Vec<String> = hash
+            .as_ref()
+            .iter()
+            .map(|byte| format!("{byte:02X}"))
+            .collect();
         pairs.join(":")
     }
 
@@ -118,17 +125,27 @@ impl Authority {
             IpAddr::V6(Ipv6Addr::LOCALHOST),
         ];
         if self.listen.is_unspecified() {
-            list.extend(get_if_addrs().unwrap_or_default().iter().map(|found| found.ip()));
+            list.extend(
+                get_if_addrs()
+                    .unwrap_or_default()
+                    .iter()
+                    .map(|found| found.ip()),
+            );
         } else {
             list.push(self.listen);
         }
         list.sort();
         list.dedup();
-        let (local, public): (Vec<_>, Vec<_>) = list.into_iter().partition(|ip| is_local(*ip));
-        for ip in public {
-            tracing::warn!("{ip} is no local address; the hub's authority does not speak for it");
-        }
-        local
+        list.retain(|ip| {
+            let local = is_local(*ip);
+            if !local {
+                tracing::debug!(
+                    "{ip} is no local address; the hub's authority does not speak for it"
+                );
+            }
+            local
+        });
+        list
     }
 
     fn issue(&self, addresses: &[IpAddr]) -> anyhow::Result<CertifiedKey> {
@@ -158,11 +175,18 @@ impl Authority {
     /// When no certificate can be made.
     pub fn serve(self, stop: watch::Receiver<bool>) -> anyhow::Result<Arc<ServerConfig>> {
         let addresses = self.addresses();
+        if !self.listen.is_unspecified() && !is_local(self.listen) {
+            tracing::warn!(
+                "{} is no local address, and the hub's authority does not speak for it: phones will refuse it",
+                self.listen
+            );
+        }
         let current = Arc::new(Current(RwLock::new(Arc::new(self.issue(&addresses)?))));
-        let mut config = ServerConfig::builder_with_provider(Arc::new(provider::default_provider()))
-            .with_safe_default_protocol_versions()?
-            .with_no_client_auth()
-            .with_cert_resolver(current.clone());
+        let mut config =
+            ServerConfig::builder_with_provider(Arc::new(provider::default_provider()))
+                .with_safe_default_protocol_versions()?
+                .with_no_client_auth()
+                .with_cert_resolver(current.clone());
         config.alpn_protocols = vec![b"http/1.1".to_vec()];
         tokio::spawn(self.renew(current, addresses, stop));
         Ok(Arc::new(config))
@@ -185,7 +209,9 @@ impl Authority {
             }
             match self.issue(&now) {
                 Ok(made) => {
-                    tracing::info!("the laptop's addresses have changed; a new certificate for {now:?}");
+                    tracing::info!(
+                        "the laptop's addresses have changed; a new certificate for {now:?}"
+                    );
                     *current.0.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(made);
                     known = now;
                 }
@@ -201,7 +227,12 @@ struct Current(RwLock<Arc<CertifiedKey>>);
 
 impl ResolvesServerCert for Current {
     fn resolve(&self, _: ClientHello<'_>) -> Option<Arc<CertifiedKey>> {
-        Some(self.0.read().unwrap_or_else(PoisonError::into_inner).clone())
+        Some(
+            self.0
+                .read()
+                .unwrap_or_else(PoisonError::into_inner)
+                .clone(),
+        )
     }
 }
 
@@ -209,7 +240,12 @@ impl ResolvesServerCert for Current {
 fn params(pair: &KeyPair, names: &[String]) -> CertificateParams {
     let mut params = CertificateParams::default();
     let id = digest(&SHA256, pair.der_bytes());
-    let id: String = id.as_ref().iter().take(3).map(|byte| format!("{byte:02x}")).collect();
+    let id: String = id
+        .as_ref()
+        .iter()
+        .take(3)
+        .map(|byte| format!("{byte:02x}"))
+        .collect();
     params.distinguished_name = name(&format!("Spinover pit {id}"));
     params.is_ca = IsCa::Ca(BasicConstraints::Constrained(0));
     params.key_usages = vec![KeyUsagePurpose::KeyCertSign, KeyUsagePurpose::CrlSign];
@@ -220,9 +256,11 @@ fn params(pair: &KeyPair, names: &[String]) -> CertificateParams {
         .chain(names.iter().cloned())
         .map(GeneralSubtree::DnsName)
         .collect();
-    permitted.extend(NETWORKS.iter().map(|(ip, bits)| {
-        GeneralSubtree::IpAddress(CidrSubnet::from_addr_prefix(*ip, *bits))
-    }));
+    permitted.extend(
+        NETWORKS
+            .iter()
+            .map(|(ip, bits)| GeneralSubtree::IpAddress(CidrSubnet::from_addr_prefix(*ip, *bits))),
+    );
     params.name_constraints = Some(NameConstraints {
         permitted_subtrees: permitted,
         excluded_subtrees: Vec::new(),
@@ -238,7 +276,10 @@ fn name(common: &str) -> DistinguishedName {
 
 fn span(days: i64) -> (OffsetDateTime, OffsetDateTime) {
     let now = OffsetDateTime::now_utc();
-    (now - time::Duration::days(BACK_DAYS), now + time::Duration::days(days - BACK_DAYS))
+    (
+        now - time::Duration::days(BACK_DAYS),
+        now + time::Duration::days(days - BACK_DAYS),
+    )
 }
 
 fn is_local(ip: IpAddr) -> bool {
@@ -259,7 +300,7 @@ fn only_ours(key: &Path) -> anyhow::Result<()> {
     use std::os::unix::fs::PermissionsExt;
     let mode = fs::metadata(key)?.permissions().mode() & 0o777;
     if mode & 0o077 != 0 {
-        bail!(
+        anyhow::bail!(
             "others may read {} (mode {mode:o}): `chmod 600` it if nobody has, else delete the folder and have phones trust a new one",
             key.display()
         );
@@ -278,7 +319,17 @@ mod tests {
 
     #[test]
     fn local_addresses_and_others() {
-        for ip in ["10.1.2.3", "172.31.0.1", "192.168.4.1", "100.100.1.1", "169.254.3.4", "127.0.0.1", "fd00::1", "fe80::1", "::1"] {
+        for ip in [
+            "10.1.2.3",
+            "172.31.0.1",
+            "192.168.4.1",
+            "100.100.1.1",
+            "169.254.3.4",
+            "127.0.0.1",
+            "fd00::1",
+            "fe80::1",
+            "::1",
+        ] {
             assert!(is_local(ip.parse().unwrap()), "{ip}");
         }
         for ip in ["8.8.8.8", "172.32.0.1", "192.169.0.1", "2001:db8::1", "::2"] {
@@ -301,7 +352,12 @@ mod tests {
         let name = name.to_owned().try_into().unwrap();
         let now = rustls::pki_types::UnixTime::now();
         rustls::client::danger::ServerCertVerifier::verify_server_cert(
-            &*verifier, made.der(), &[], &name, &[], now,
+            &*verifier,
+            made.der(),
+            &[],
+            &name,
+            &[],
+            now,
         )
         .is_ok()
     }
@@ -311,10 +367,23 @@ mod tests {
         let data = tempfile::tempdir().unwrap();
         let names = ["pit-laptop.lan".to_owned()];
         let authority = Authority::open(data.path(), Ipv4Addr::LOCALHOST.into(), &names).unwrap();
-        for name in ["spinover.local", "localhost", "pit-laptop.lan", "192.168.4.1", "10.1.1.1", "fd00::7"] {
+        for name in [
+            "spinover.local",
+            "localhost",
+            "pit-laptop.lan",
+            "192.168.4.1",
+            "10.1.1.1",
+            "fd00::7",
+        ] {
             assert!(believed(&authority, name), "{name}");
         }
-        for name in ["bank.example", "local.example", "lan", "8.8.8.8", "2001:db8::1"] {
+        for name in [
+            "bank.example",
+            "local.example",
+            "lan",
+            "8.8.8.8",
+            "2001:db8::1",
+        ] {
             assert!(!believed(&authority, name), "{name}");
         }
         // Opened again, it goes on as the same one.

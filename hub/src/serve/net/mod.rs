@@ -10,10 +10,7 @@ pub mod trust;
 use super::door::guesses::place;
 use axum::{Router, body::Body, extract::ConnectInfo};
 use hyper::{Request, body::Incoming, server::conn::http1, service::service_fn};
-use hyper_util::{
-    rt::{TokioIo, TokioTimer},
-    server::graceful::GracefulShutdown,
-};
+use hyper_util::rt::{TokioIo, TokioTimer};
 pub use paced::pace;
 use std::{
     collections::HashMap,
@@ -122,19 +119,31 @@ impl Crowd {
 impl Seat {
     /// Changes this address's count of handshakes, unless it is too many.
     fn handshake(&self, begins: bool) -> bool {
-        let mut crowd = self.crowd.from.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut crowd = self
+            .crowd
+            .from
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner);
         let here = crowd.entry(self.from).or_default();
         if begins && here.handshakes >= HANDSHAKES_FROM_ONE {
             return false;
         }
-        here.handshakes = if begins { here.handshakes + 1 } else { here.handshakes.saturating_sub(1) };
+        here.handshakes = if begins {
+            here.handshakes + 1
+        } else {
+            here.handshakes.saturating_sub(1)
+        };
         true
     }
 }
 
 impl Drop for Seat {
     fn drop(&mut self) {
-        let mut crowd = self.crowd.from.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut crowd = self
+            .crowd
+            .from
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner);
         if let Some(here) = crowd.get_mut(&self.from) {
             here.connections -= 1;
             if here.connections == 0 {
@@ -152,7 +161,6 @@ pub async fn serve(
     mut stop: watch::Receiver<bool>,
 ) {
     let crowd = Arc::new(Crowd::new());
-    let graceful = GracefulShutdown::new();
     let handshakes = Arc::new(Semaphore::new(HANDSHAKES));
     let tls = tls.map(Arc::new);
     let mut turned_away = 0u64;
@@ -179,29 +187,25 @@ pub async fn serve(
         };
         let _ = stream.set_nodelay(true);
         let (app, tls, handshakes) = (app.clone(), tls.clone(), handshakes.clone());
-        let watcher = graceful.watcher();
+        let stop = stop.clone();
         tokio::spawn(async move {
             let Some(tls) = tls else {
-                return talk(stream, seat, from, app, false, watcher).await;
+                return talk(stream, seat, from, app, false, stop).await;
             };
             match timeout(HEAD_WITHIN, encrypted(&stream)).await {
                 Ok(Ok(true)) => {
                     if let Some(stream) = shake(stream, &seat, &tls.config, &handshakes).await {
-                        talk(stream, seat, from, app, true, watcher).await;
+                        talk(stream, seat, from, app, true, stop).await;
                     }
                 }
-                Ok(Ok(false)) => talk(stream, seat, from, tls.plain.clone(), false, watcher).await,
+                Ok(Ok(false)) => talk(stream, seat, from, tls.plain.clone(), false, stop).await,
                 _ => {}
             }
         });
     }
-    let goodbyes = async {
-        graceful.shutdown().await;
-        // Sockets that were upgraded hold their seats until they have said goodbye.
-        let all = u32::try_from(crowd.most).unwrap_or(u32::MAX);
-        let _ = crowd.all.acquire_many(all).await;
-    };
-    let _ = timeout(GOODBYES, goodbyes).await;
+    // Every connection has given its seat back once it has ended; sockets end after a goodbye.
+    let all = u32::try_from(crowd.most).unwrap_or(u32::MAX);
+    let _ = timeout(GOODBYES, crowd.all.acquire_many(all)).await;
 }
 
 /// Whether the first byte is that of a TLS handshake (content type 22, RFC 8446 section 5.1).
@@ -242,7 +246,7 @@ async fn talk(
     from: SocketAddr,
     app: Router,
     secure: bool,
-    watcher: hyper_util::server::graceful::Watcher,
+    mut stop: watch::Receiver<bool>,
 ) {
     let stream = Patient {
         stream,
@@ -260,7 +264,16 @@ async fn talk(
         .max_buf_size(MAX_HEAD)
         .serve_connection(TokioIo::new(stream), service)
         .with_upgrades();
-    if let Err(error) = watcher.watch(connection).await {
+    let mut connection = std::pin::pin!(connection);
+    let ended = tokio::select! {
+        ended = connection.as_mut() => ended,
+        () = super::stopped(&mut stop) => {
+            // The answer that is under way still goes out.
+            connection.as_mut().graceful_shutdown();
+            connection.await
+        }
+    };
+    if let Err(error) = ended {
         tracing::debug!(%from, "a connection ended: {error}");
     }
 }
@@ -275,7 +288,11 @@ struct Patient<S> {
 
 impl<S> Patient<S> {
     /// What a write came to, unless it has come to nothing for too long.
-    fn tried<T>(&mut self, cx: &mut Context<'_>, tried: Poll<io::Result<T>>) -> Poll<io::Result<T>> {
+    fn tried<T>(
+        &mut self,
+        cx: &mut Context<'_>,
+        tried: Poll<io::Result<T>>,
+    ) -> Poll<io::Result<T>> {
         if tried.is_ready() {
             self.stuck = None;
             return tried;

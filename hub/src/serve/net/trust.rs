@@ -53,24 +53,27 @@ pub fn routes<S: Clone + Send + Sync + 'static>(about: Arc<About>) -> Router<S> 
 
 /// All that a plain connection is answered.
 pub fn plain(about: Arc<About>, hosts: Arc<Hosts>) -> Router {
-    let guard = async |State(hosts): State<Arc<Hosts>>, request: Request, next: Next| {
-        let Ok(host) = hosts.look(&request, false) else {
-            return (StatusCode::MISDIRECTED_REQUEST, "no such name here\n").into_response();
-        };
-        let own = request.uri().path().starts_with(PAGE);
-        let mut response = if own {
-            next.run(request).await
-        } else {
-            onward(&host, &request)
-        };
-        policy::put(response.headers_mut(), &host, &hosts);
-        response
-    };
     routes(about).layer(middleware::from_fn_with_state(hosts, guard))
 }
 
+async fn guard(State(hosts): State<Arc<Hosts>>, request: Request, next: Next) -> Response {
+    let Ok(host) = hosts.look(&request, false) else {
+        return (StatusCode::MISDIRECTED_REQUEST, "no such name here\n").into_response();
+    };
+    let mut response = if request.uri().path().starts_with(PAGE) {
+        next.run(request).await
+    } else {
+        onward(&host, &request)
+    };
+    policy::put(response.headers_mut(), &host, &hosts);
+    response
+}
+
 fn onward(host: &Authority, request: &Request) -> Response {
-    let path = request.uri().path_and_query().map_or("/", |path| path.as_str());
+    let path = request
+        .uri()
+        .path_and_query()
+        .map_or("/", |path| path.as_str());
     let to = format!("https://{host}{path}");
     // For now only: the hub may be started without encryption tomorrow. 307 keeps the method.
     (StatusCode::TEMPORARY_REDIRECT, [(header::LOCATION, to)]).into_response()
@@ -79,7 +82,10 @@ fn onward(host: &Authority, request: &Request) -> Response {
 async fn certificate(State(about): State<Arc<About>>) -> Response {
     let head = [
         (header::CONTENT_TYPE, "application/x-x509-ca-cert"),
-        (header::CONTENT_DISPOSITION, "attachment; filename=\"spinover-authority.crt\""),
+        (
+            header::CONTENT_DISPOSITION,
+            "attachment; filename=\"spinover-authority.crt\"",
+        ),
     ];
     (head, Body::from(about.certificate.clone())).into_response()
 }
@@ -94,7 +100,9 @@ async fn page(
         list.to_str().ok()
     });
     let spanish = wanted.is_some_and(|tag| tag.trim_start().to_ascii_lowercase().starts_with("es"));
-    let host = headers.get(header::HOST).and_then(|host| host.to_str().ok());
+    let host = headers
+        .get(header::HOST)
+        .and_then(|host| host.to_str().ok());
     let html = html(&about, host.unwrap_or_default(), spanish);
     let head = [
         (header::CONTENT_TYPE, "text/html; charset=utf-8".to_owned()),
@@ -107,7 +115,10 @@ async fn page(
 fn html(about: &About, host: &str, spanish: bool) -> String {
     let words = if spanish { &SPANISH } else { &ENGLISH };
     let list = |items: &[&str]| -> String {
-        items.iter().map(|item| format!("<li>{item}</li>")).collect()
+        items
+            .iter()
+            .map(|item| format!("<li>{item}</li>"))
+            .collect()
     };
     let (lang, other) = if spanish { ("es", "en") } else { ("en", "es") };
     format!(

@@ -33,7 +33,7 @@ use spinover_protocol::{
     sheet::Sheet,
     trust::POSTED,
 };
-use std::{net::SocketAddr, sync::Arc};
+use std::sync::Arc;
 use tokio::{
     net::TcpListener,
     sync::{mpsc, watch},

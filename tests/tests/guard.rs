@@ -368,7 +368,10 @@ async fn guessing_from_many_addresses_is_slow_but_for_those_who_are_in() -> Resu
 #[tokio::test(flavor = "multi_thread")]
 async fn the_log_tells_no_secrets_however_wordy() -> Result<()> {
     let hub = Launch::serve(&data::own("car.toml"), &data::own("sheet.toml"))
-        .env("SPINOVER_LOG", "trace")
+        .env(
+            "SPINOVER_LOG",
+            "trace,tungstenite=trace,tungstenite::protocol=trace",
+        )
         .start();
     let phone = Phone::join(&hub, CREW_CODE, "Bo", "idle").await;
     let chief = token_of(&hub, CHIEF_CODE, "phone-of-ida").await?;

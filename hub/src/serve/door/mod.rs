@@ -23,7 +23,7 @@ use std::{
     io::{self, Write},
     net::{IpAddr, SocketAddr},
     path::Path,
-    sync::{Arc, Mutex, PoisonError},
+    sync::{Arc, Mutex, PoisonError, RwLock},
     time::{Duration, Instant},
 };
 use tokio::sync::watch;
@@ -61,7 +61,8 @@ pub struct Door {
     /// The names that it answers to.
     pub hosts: Arc<Hosts>,
     address: SocketAddr,
-    trust: Option<Trust>,
+    /// Made once a code: five hundred phones may ask for it in a second.
+    join: RwLock<Join>,
 }
 
 impl Door {
@@ -75,13 +76,13 @@ impl Door {
         trust: Option<Trust>,
     ) -> Self {
         Self {
+            join: RwLock::new(join(address, trust, &crew)),
             codes: Codes::new(&crew, &chief),
             words: Mutex::new(Codewords { crew, chief }),
             guesses: Guesses::default(),
             sessions,
             hosts,
             address,
-            trust,
         }
     }
 
@@ -137,14 +138,8 @@ impl Door {
 
     /// How to join, as it is now.
     pub fn join(&self) -> Join {
-        let words = self.words.lock().unwrap_or_else(PoisonError::into_inner);
-        let secure = self.trust.is_some();
-        let urls = discovery::join_urls(self.address, secure, &words.crew);
-        Join {
-            qr_svg: discovery::qr_svg(urls.first().map_or("", String::as_str)),
-            urls,
-            trust: self.trust.clone(),
-        }
+        let join = self.join.read().unwrap_or_else(PoisonError::into_inner);
+        join.clone()
     }
 
     /// Makes a code anew and returns it; slow, because of the hashes for the disk.
@@ -161,6 +156,10 @@ impl Door {
         self.sessions.replace(right, word, &new)?;
         word.clone_from(&new);
         self.codes.set(right, &new);
+        if right == Right::Crew {
+            let mut known = self.join.write().unwrap_or_else(PoisonError::into_inner);
+            *known = join(self.address, known.trust.take(), &new);
+        }
         Ok(new)
     }
 
@@ -191,6 +190,15 @@ impl Door {
             show(HubMessage::Guessing { wrong, addresses });
             told = now;
         }
+    }
+}
+
+fn join(address: SocketAddr, trust: Option<Trust>, code: &str) -> Join {
+    let urls = discovery::join_urls(address, trust.is_some(), code);
+    Join {
+        qr_svg: discovery::qr_svg(urls.first().map_or("", String::as_str)),
+        urls,
+        trust,
     }
 }
 

@@ -298,20 +298,21 @@ async fn page(uri: Uri, headers: HeaderMap) -> Response {
         "\"{}\"",
         blake3::Hash::from_bytes(file.metadata.sha256_hash()).to_hex()
     );
+    let kind = file.metadata.mimetype().to_owned();
+    // A page with a style in it has a policy of its own, also when it is "as before": browsers take the headers of that answer.
+    let own = (path != "index.html" && path.ends_with(".html"))
+        .then(|| policy::of_page(&String::from_utf8_lossy(&file.data)));
+    let own = own.map(|policy| [(header::CONTENT_SECURITY_POLICY, policy)]);
     if headers
         .get(header::IF_NONE_MATCH)
         .is_some_and(|known| known.as_bytes() == tag.as_bytes())
     {
-        return StatusCode::NOT_MODIFIED.into_response();
+        return (StatusCode::NOT_MODIFIED, own).into_response();
     }
-    let kind = file.metadata.mimetype().to_owned();
-    let own = (path != "index.html" && path.ends_with(".html"))
-        .then(|| policy::of_page(&String::from_utf8_lossy(&file.data)));
     let head = [
         (header::CONTENT_TYPE, kind),
         (header::ETAG, tag),
         (header::CACHE_CONTROL, "no-cache".to_owned()),
     ];
-    let own = own.map(|policy| [(header::CONTENT_SECURITY_POLICY, policy)]);
     (head, own, Body::from(file.data)).into_response()
 }

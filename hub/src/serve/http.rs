@@ -307,7 +307,7 @@ async fn page(uri: Uri, headers: HeaderMap) -> Response {
         .get(header::IF_NONE_MATCH)
         .is_some_and(|known| known.as_bytes() == tag.as_bytes())
     {
-        return (StatusCode::NOT_MODIFIED, own).into_response();
+        return (StatusCode::NOT_MODIFIED, own, ()).into_response();
     }
     let head = [
         (header::CONTENT_TYPE, kind),

@@ -59,7 +59,7 @@ async fn opens(hub: &Hub, host: &str, origin: Option<&str>) -> Result<u16> {
     }
     let mut stream = tokio::net::TcpStream::connect(hub.address()).await?;
     stream.write_all(format!("{head}\r\n").as_bytes()).await?;
-    let mut answer = vec![0; 64];
+    let mut answer = [0; 64];
     let mut at = 0;
     while at < 12 {
         let read = stream.read(&mut answer[at..]).await?;

@@ -81,6 +81,13 @@ pub fn Devices() -> impl IntoView {
         let label = fill(W::PutOut, &[&device.name]);
         let test = format!("put-out-{}", device.name);
         let name = device.name.clone();
+        // Two of one name are told apart by the beginning of what the phone calls itself.
+        let shared = list.with_untracked(|list| {
+            let of_name = |other: &&Device| other.name == device.name;
+            list.iter().flatten().filter(of_name).count() > 1
+        });
+        let id: String = device.device.as_str().chars().take(4).collect();
+        let tail = shared.then(|| view! { <span class="person-role">{id}</span> });
         let (chief, gone) = (device.right == Right::Chief, device.out);
         let last = fill(W::DeviceLast, &[&wall_time(device.last)]);
         let key = (!me && !gone).then(|| {
@@ -89,6 +96,7 @@ pub fn Devices() -> impl IntoView {
         view! {
             <li class="device" class:gone=gone data-test=format!("device-{name}") data-out=if gone { "yes" } else { "no" }>
                 <span class="person-name">{name.clone()}</span>
+                {tail}
                 <span class="person-role">{role}</span>
                 {chief.then(|| view! { <span class="tag">{say(W::ChiefRight)}</span> })}
                 {me.then(|| view! { <span class="tag">{say(W::You)}</span> })}

@@ -13,12 +13,14 @@
 //! - [`link`]: the phone's side of a connection as a state machine, which the app, the tests and any simulation run;
 //! - [`book`]: the book's list and a warm-up played back, over plain HTTP;
 //! - [`recording`]: a recording from elsewhere, looked at and taken into the book, over plain HTTP;
+//! - [`door`]: the devices that may come in, for the chief, over plain HTTP;
 //! - [`units`]: exact conversions between the units that crews use.
 #![forbid(unsafe_code)]
 
 pub mod alarm;
 pub mod book;
 pub mod car;
+pub mod door;
 pub mod event;
 pub mod link;
 pub mod message;

@@ -117,6 +117,8 @@ pub struct Mirror {
     pub book_trouble: Option<String>,
     /// How many milliseconds of readings a power cut could have cost of late, where that is more than is promised.
     pub book_late_ms: Option<u64>,
+    /// Wrong codes over the last minute and from how many addresses, while somebody tries codes.
+    pub guessing: Option<(u32, u32)>,
     /// A stop call heard before its event: words, who, and the command that the event will carry.
     pub stop_now: Option<(String, Who, CommandId)>,
 }
@@ -143,6 +145,10 @@ enum Socket {
 #[derive(Debug)]
 pub struct Link {
     identity: Identity,
+    /// What this device joins by in place of the code, once the hub has given it.
+    token: Option<String>,
+    /// The token was sent with the hello that is not answered yet.
+    by_token: bool,
     socket: Socket,
     refused: Option<(Farewell, String)>,
     heard_at: f64,
@@ -164,6 +170,8 @@ impl Link {
     pub fn new(identity: Identity, seed: u64) -> Self {
         Self {
             identity,
+            token: None,
+            by_token: false,
             socket: Socket::Down {
                 dial_at: f64::NEG_INFINITY,
             },
@@ -180,6 +188,18 @@ impl Link {
             mirror: Mirror::default(),
             spread: seed | 1,
         }
+    }
+
+    /// The same with a token from an earlier visit.
+    #[must_use]
+    pub fn with_token(mut self, token: Option<String>) -> Self {
+        self.token = token;
+        self
+    }
+
+    /// What this device can join by in place of the code.
+    pub fn token(&self) -> Option<&str> {
+        self.token.as_deref()
     }
 
     /// Takes one input in; the actions are to be carried out in order.
@@ -203,7 +223,7 @@ impl Link {
                 if self
                     .refused
                     .as_ref()
-                    .is_none_or(|(why, _)| *why != Farewell::WrongCode)
+                    .is_none_or(|(why, _)| !matches!(why, Farewell::WrongCode | Farewell::PutOut))
                 {
                     self.refused = None;
                 }
@@ -301,13 +321,28 @@ impl Link {
         });
         actions.push(send(ClientMessage::Hello {
             protocol: PROTOCOL_VERSION,
-            code: self.identity.code.clone(),
+            // The code crosses the air once; from then on the token, which is worth less to whoever listens.
+            code: match self.token {
+                Some(_) => String::new(),
+                None => self.identity.code.clone(),
+            },
+            token: self.token.clone(),
             name: self.identity.name.clone(),
             role: self.identity.role.clone(),
             device: self.identity.device.clone(),
             resume,
         }));
+        self.by_token = self.token.is_some();
         self.socket = Socket::Joining { since: now };
+    }
+
+    /// A token that this hub does not know (its data directory is another, or it was told to forget) is worth one try by code.
+    fn token_unknown(&mut self, why: Farewell) -> bool {
+        let void = matches!(why, Farewell::WrongCode | Farewell::PutOut);
+        if void && self.by_token {
+            self.token = None;
+        }
+        why == Farewell::WrongCode && self.by_token && !self.identity.code.is_empty()
     }
 
     fn closed(&mut self, now: f64) {
@@ -341,6 +376,11 @@ impl Link {
                 why,
                 retry_after_ms,
             } => {
+                if self.token_unknown(why) {
+                    self.socket = Socket::Down { dial_at: now };
+                    actions.push(Action::Hang);
+                    return;
+                }
                 let wait = retry_after_ms.map_or_else(|| self.redial_wait(), |wait| wait as f64);
                 self.socket = Socket::Down {
                     dial_at: now + wait,
@@ -370,6 +410,14 @@ impl Link {
                 self.mirror.book_trouble = (!writing)
                     .then(|| trouble.unwrap_or_else(|| "the book cannot be written".to_owned()));
             }
+            HubMessage::Join(join) => {
+                if let Some(welcome) = &mut self.mirror.welcome {
+                    welcome.join = join;
+                }
+            }
+            HubMessage::Guessing { wrong, addresses } => {
+                self.mirror.guessing = (wrong > 0).then_some((wrong, addresses));
+            }
             HubMessage::Ack { id, seq } => self.answered(id, Answer::Done(seq)),
             HubMessage::Refused { id, reason } => self.answered(id, Answer::Refused(reason)),
             HubMessage::Pong { sent, now: hub_now } => {
@@ -386,6 +434,9 @@ impl Link {
     }
 
     fn welcomed(&mut self, welcome: Welcome, actions: &mut Vec<Action>) {
+        if welcome.token.is_some() {
+            self.token.clone_from(&welcome.token);
+        }
         self.socket = Socket::Up;
         self.attempts = 0;
         self.was_up = true;
@@ -402,6 +453,7 @@ impl Link {
             self.mirror.record = Record::default();
         }
         self.mirror.stop_now = None;
+        self.mirror.guessing = None;
         self.mirror.welcome = Some(welcome);
         for waiting in &self.waiting {
             actions.push(send(ClientMessage::Command {
@@ -683,6 +735,64 @@ mod tests {
                 ..
             }
         ));
+    }
+
+    fn goodbye(why: Farewell) -> Input {
+        Input::Received(Box::new(HubMessage::Goodbye {
+            reason: String::new(),
+            why,
+            retry_after_ms: None,
+        }))
+    }
+
+    fn said(actions: &[Action]) -> (String, Option<String>) {
+        match &actions[0] {
+            Action::Send(message) => match &**message {
+                ClientMessage::Hello { code, token, .. } => (code.clone(), token.clone()),
+                other => panic!("{other:?}"),
+            },
+            other => panic!("{other:?}"),
+        }
+    }
+
+    #[test]
+    fn a_token_takes_the_place_of_the_code_until_the_hub_knows_it_no_more() {
+        let mut link = link();
+        link.take(0.0, Input::Tick);
+        assert_eq!(said(&link.take(1.0, Input::Opened)), ("c".to_owned(), None));
+        let Input::Received(mut message) = welcome("j") else {
+            unreachable!()
+        };
+        if let HubMessage::Welcome(welcome) = &mut *message {
+            welcome.token = Some("t".to_owned());
+        }
+        link.take(2.0, Input::Received(message));
+        link.take(3.0, Input::Closed);
+        link.take(400.0, Input::Tick);
+        let token = Some("t".to_owned());
+        assert_eq!(
+            said(&link.take(401.0, Input::Opened)),
+            (String::new(), token)
+        );
+        let actions = link.take(402.0, goodbye(Farewell::WrongCode));
+        assert_eq!(actions, vec![Action::Hang, Action::Dial], "by code at once");
+        assert_eq!(
+            said(&link.take(403.0, Input::Opened)),
+            ("c".to_owned(), None)
+        );
+        link.take(404.0, goodbye(Farewell::WrongCode));
+        assert!(link.take(60_000.0, Input::Tick).is_empty());
+    }
+
+    #[test]
+    fn who_was_put_out_does_not_come_back_by_itself() {
+        let mut link = link().with_token(Some("t".to_owned()));
+        link.take(0.0, Input::Tick);
+        link.take(1.0, Input::Opened);
+        link.take(2.0, goodbye(Farewell::PutOut));
+        assert_eq!(link.token(), None);
+        assert!(link.take(60_000.0, Input::Tick).is_empty());
+        assert!(link.take(60_001.0, Input::Wake).is_empty());
     }
 
     #[test]

@@ -32,6 +32,9 @@ pub enum ClientMessage {
         /// Where to resume from; absent for a snapshot.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         resume: Option<Resume>,
+        /// The token that an earlier welcome gave this device, in place of the code, which is then empty.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        token: Option<String>,
     },
     /// Something the person wants done. The hub answers with `ack` or `refused`.
     Command {
@@ -289,6 +292,15 @@ pub enum HubMessage {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         late_ms: Option<u64>,
     },
+    /// How to join has changed: the chief has made a new crew code.
+    Join(Join),
+    /// Somebody tries codes. Sent while it is so, and once more, with 0, when it is over.
+    Guessing {
+        /// Wrong codes over the last minute.
+        wrong: u32,
+        /// From how many addresses; an IPv6 network (/64) counts as one.
+        addresses: u32,
+    },
     /// A command was accepted, and its event is on the disk.
     Ack {
         /// The command.
@@ -326,6 +338,8 @@ pub enum Farewell {
     WrongVersion,
     /// The hub is stopping; it may be back.
     Stopping,
+    /// The chief has put this device out: its token is void, and the phone forgets the code too.
+    PutOut,
 }
 
 /// What a phone needs to know to begin.
@@ -355,6 +369,9 @@ pub struct Welcome {
     /// The controls that `train` can move; empty without a simulated car.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub controls: Vec<Control>,
+    /// This device's own token, to join by from now on in place of the code; absent where it joined by one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub token: Option<String>,
 }
 
 /// A sheet that can be begun.
@@ -390,6 +407,20 @@ pub struct Join {
     pub urls: Vec<String>,
     /// The first of them as a QR code: an SVG document.
     pub qr_svg: String,
+    /// How phones come to trust an encrypted hub; absent where traffic is not encrypted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub trust: Option<Trust>,
+}
+
+/// How phones come to trust an encrypted hub.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Trust {
+    /// The page that explains it and has the certificate.
+    pub url: String,
+    /// That address as a QR code: an SVG document.
+    pub qr_svg: String,
+    /// SHA-256 of the authority's certificate, as phones show it: pairs of hexadecimal digits with colons between.
+    pub fingerprint: String,
 }
 
 /// The latest readings: for each channel, in the order of `welcome.car.channels`, value, quality and age.

@@ -101,6 +101,19 @@ impl Launch {
         self
     }
 
+    /// Starts it on a free port with a book that is there; the folder must outlive it.
+    ///
+    /// # Panics
+    /// When it does not say that it is ready.
+    pub fn start_in(self, data: &Path) -> Hub {
+        let running = Running::start(&self, data, 0);
+        Hub {
+            launch: self,
+            data: Folder::There(data.to_owned()),
+            running,
+        }
+    }
+
     /// Starts it on a free port, with an empty book.
     ///
     /// # Panics
@@ -110,8 +123,24 @@ impl Launch {
         let running = Running::start(&self, data.path(), 0);
         Hub {
             launch: self,
-            data,
+            data: Folder::Own(data),
             running,
+        }
+    }
+}
+
+/// Where a hub's book lies.
+#[derive(Debug)]
+enum Folder {
+    Own(TempDir),
+    There(PathBuf),
+}
+
+impl Folder {
+    fn path(&self) -> &Path {
+        match self {
+            Self::Own(folder) => folder.path(),
+            Self::There(path) => path,
         }
     }
 }
@@ -120,7 +149,7 @@ impl Launch {
 #[derive(Debug)]
 pub struct Hub {
     launch: Launch,
-    data: TempDir,
+    data: Folder,
     running: Running,
 }
 

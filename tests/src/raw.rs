@@ -4,7 +4,11 @@ use crate::{DEADLINE, hub::Hub};
 use anyhow::{Context, Result, bail};
 use futures_util::{SinkExt, StreamExt};
 use serde_json::Value;
-use spinover_protocol::{PROTOCOL_VERSION, message::HubMessage};
+use spinover_protocol::{
+    PROTOCOL_VERSION,
+    message::{Farewell, HubMessage, Welcome},
+};
+use std::net::Ipv4Addr;
 use tokio::{
     net::{TcpSocket, TcpStream},
     time::timeout,
@@ -33,6 +37,20 @@ impl Raw {
         if let Some(room) = room {
             socket.set_recv_buffer_size(room)?;
         }
+        Self::over(hub, socket).await
+    }
+
+    /// Opens the hub's socket from another address of this machine, as another phone would.
+    ///
+    /// # Errors
+    /// When it cannot be opened.
+    pub async fn open_from(hub: &Hub, from: Ipv4Addr) -> Result<Self> {
+        let socket = TcpSocket::new_v4()?;
+        socket.bind((from, 0).into())?;
+        Self::over(hub, socket).await
+    }
+
+    async fn over(hub: &Hub, socket: TcpSocket) -> Result<Self> {
         let stream = timeout(DEADLINE, socket.connect(hub.address().parse()?))
             .await
             .context("no connection in time")??;
@@ -97,6 +115,23 @@ impl Raw {
         }
     }
 
+    /// What the hub says to a hello: the welcome, or why not.
+    ///
+    /// # Errors
+    /// When it says neither.
+    pub async fn said(&mut self) -> Result<Result<Welcome, (Farewell, Option<i64>)>> {
+        self.until(|message| match message {
+            HubMessage::Welcome(welcome) => Some(Ok(*welcome)),
+            HubMessage::Goodbye {
+                why,
+                retry_after_ms,
+                ..
+            } => Some(Err((why, retry_after_ms))),
+            _ => None,
+        })
+        .await
+    }
+
     /// Reads until a frame of which `pick` makes something.
     ///
     /// # Errors
@@ -109,6 +144,13 @@ impl Raw {
             }
         }
     }
+}
+
+/// A `hello` by a device's token.
+pub fn hello_again(token: &str, device: &str) -> Value {
+    let mut hello = hello("", device, None);
+    hello["token"] = token.into();
+    hello
 }
 
 /// A `hello` for the first role of whatever car it is.

@@ -160,7 +160,8 @@ impl App {
         wake::keep_awake();
         set_interval(move || self.tick(), Duration::from_millis(TICK_MS));
         let person = self.person.get_untracked();
-        if !person.code.is_empty() && !person.name.is_empty() {
+        let known = !person.code.is_empty() || store::token(&store::device()).is_some();
+        if known && !person.name.is_empty() {
             self.join();
         }
         Effect::new(move |_| {
@@ -202,6 +203,7 @@ impl App {
                 person.name = unescape(name);
             }
         });
+        store::forget_tokens();
         self.route.set(Route::default());
         if self.link.get_untracked() != LinkView::None {
             self.join();
@@ -217,12 +219,23 @@ impl App {
         let suffix = if person.role == "wall" { "-wall" } else { "" };
         let device = PersonId(store::device() + suffix);
         self.seen_early.set(None);
-        socket::join(Identity {
+        let token = store::token(device.as_str());
+        let identity = Identity {
             code: person.code,
             name: person.name,
             role: person.role.as_str().into(),
             device,
-        });
+        };
+        socket::join(identity, token);
+    }
+
+    /// The chief has put this device out: it keeps nothing to come back by.
+    fn put_out(self) {
+        store::forget_tokens();
+        if self.person.with_untracked(|person| !person.code.is_empty()) {
+            self.person.update(|person| person.code.clear());
+            self.person.get_untracked().save();
+        }
     }
 
     /// Speaks another language from now on, and remembers it.
@@ -545,6 +558,9 @@ impl App {
             State::Lost { since_ms } => LinkView::Lost(seconds(since_ms)),
             State::Refused { why, reason } => LinkView::Refused(why, reason),
         });
+        if matches!(view, Some(LinkView::Refused(Farewell::PutOut, _))) {
+            self.put_out();
+        }
         let live = view == Some(LinkView::Live);
         set_if_new(self.link, view.unwrap_or(LinkView::None));
         set_if_new(self.lag, socket::with(Link::lag_ms).flatten());

@@ -14,7 +14,7 @@ enum Body<'a> {
     Bytes(&'a Blob),
 }
 
-/// What the hub answers to a request with this person's code: its text, or in words why there is none.
+/// What the hub answers to a request with this device's token, or this person's code: its text, or in words why there is none.
 pub async fn text(
     app: App,
     method: &str,
@@ -31,7 +31,8 @@ pub async fn file(app: App, path: &str, file: &Blob) -> Result<String, String> {
 }
 
 async fn request(app: App, method: &str, path: &str, body: Body<'_>) -> Result<String, String> {
-    let code = app.person.with_untracked(|person| person.code.clone());
+    let token = crate::socket::with(|link| link.token().map(str::to_owned)).flatten();
+    let code = token.unwrap_or_else(|| app.person.with_untracked(|person| person.code.clone()));
     let failed = |error: JsValue| {
         let message = js_sys::Reflect::get(&error, &"message".into()).ok();
         message

@@ -3,12 +3,14 @@
 use crate::{
     book::{Book, BookError},
     files::{self, CarFile, FileErrors},
-    serve::{self, Setup, codes, discovery},
+    serve::{self, Setup, codes, discovery, door::sessions::Sessions, net::authority::Authority},
     sources::{self, Source},
 };
 use anyhow::{Context, anyhow};
 use clap::Args;
 use spinover_protocol::{
+    event::Right,
+    message::Join,
     sheet::Sheet,
     trust::{POSTED, source_name},
 };
@@ -16,6 +18,7 @@ use std::{
     net::SocketAddr,
     path::{Path, PathBuf},
     process::ExitCode,
+    sync::Arc,
 };
 use tokio::{net::TcpListener, sync::watch};
 
@@ -25,7 +28,8 @@ struct Common {
     /// Address and port to listen on; port 0 picks a free one.
     #[arg(long, default_value = "0.0.0.0:4780", value_name = "ADDR:PORT")]
     listen: SocketAddr,
-    /// Code for the crew: see, call, type readings in, say seen. Random when absent.
+    /// Code for the crew: see, call, type readings in, say seen. Random when absent. Better given by the environment: other
+    /// users of this machine can see arguments.
     #[arg(
         long,
         env = "SPINOVER_CREW_CODE",
@@ -44,6 +48,16 @@ struct Common {
     /// Do not announce the hub as spinover.local on the network.
     #[arg(long)]
     quiet_network: bool,
+    /// Encrypt all traffic, by a certificate authority of the hub's own that phones must trust first; see docs/security.md.
+    /// The page that explains it is at http://ADDR:PORT/trust.
+    #[arg(long)]
+    tls: bool,
+    /// Another name by which phones reach the hub, besides its addresses and spinover.local. May be given several times.
+    #[arg(long, value_name = "NAME")]
+    host_name: Vec<String>,
+    /// Forget the devices that have joined before: everyone needs a code again.
+    #[arg(long)]
+    forget_devices: bool,
 }
 
 /// Serve a crew.
@@ -187,25 +201,33 @@ fn hub(
     specs: &[String],
     data: &Path,
 ) -> Result<(), Failed> {
-    let random = |groups| codes::random(groups).context("the system gives no random numbers");
-    let crew_code = common.crew_code.map_or_else(|| random(2), Ok)?;
-    let chief_code = common.chief_code.map_or_else(|| random(3), Ok)?;
-    if [&crew_code, &chief_code]
-        .iter()
-        .any(|code| code.chars().filter(|c| c.is_alphanumeric()).count() < 4)
+    for name in &common.host_name {
+        if !serve::door::hosts::is_name(name) {
+            return Err(Failed::Input(format!(
+                "`{name}` is no host name; give it without scheme and port, as in pit-laptop.lan"
+            )));
+        }
+    }
+    let given = [&common.crew_code, &common.chief_code];
+    if given
+        .into_iter()
+        .flatten()
+        .any(|code| codes::plain(code).chars().count() < 4)
     {
         return Err(Failed::Input(
             "a code has at least 4 letters or digits".to_owned(),
         ));
     }
-    if codes::same(&crew_code, &chief_code) {
+    if let [Some(crew), Some(chief)] = given
+        && codes::same(crew, chief)
+    {
         return Err(Failed::Input(
             "the crew code and the chief code must differ".to_owned(),
         ));
     }
     names_are_told_apart(&file, specs)?;
     let seed = u64::from(getrandom::u32().context("the system gives no random numbers")?);
-    let given = sources::Setup {
+    let open = sources::Setup {
         car: file.car.clone(),
         replay: file.replay.clone(),
         names: file.names.clone(),
@@ -213,9 +235,8 @@ fn hub(
     };
     let mut opened: Vec<Box<dyn Source>> = Vec::new();
     for spec in specs {
-        opened.push(
-            sources::open(spec, &given).map_err(|error| Failed::Input(format!("{error:#}")))?,
-        );
+        opened
+            .push(sources::open(spec, &open).map_err(|error| Failed::Input(format!("{error:#}")))?);
     }
     if opened.is_empty() {
         tracing::warn!(
@@ -232,6 +253,20 @@ fn hub(
             data.display()
         )),
     })?;
+    // The book is open, so the directory is there and no other hub's.
+    let sessions = Sessions::open(data, jiff::Timestamp::now().as_millisecond())
+        .with_context(|| format!("the devices in {} cannot be read", data.display()))?;
+    if common.forget_devices {
+        sessions.forget();
+    }
+    let crew_code = code_for(&sessions, Right::Crew, common.crew_code)?;
+    let chief_code = code_for(&sessions, Right::Chief, common.chief_code)?;
+    let authority = if common.tls {
+        let ip = common.listen.ip();
+        Some(Authority::open(data, ip, &common.host_name).context("no encryption")?)
+    } else {
+        None
+    };
     let name = format!("{} · {}", file.car.team, file.car.name);
     let setup = Setup {
         car: file.car,
@@ -239,6 +274,9 @@ fn hub(
         sources: opened,
         crew_code: crew_code.clone(),
         chief_code: chief_code.clone(),
+        sessions: Arc::new(sessions),
+        host_names: common.host_name,
+        authority,
         announce: !common.quiet_network && !common.listen.ip().is_loopback(),
     };
     let runtime = tokio::runtime::Builder::new_multi_thread()
@@ -257,13 +295,34 @@ fn hub(
             stop_in.send_replace(true);
         });
         let announce = setup.announce;
-        let ready =
-            move |urls: &[String]| greet(&name, urls, local, announce, &crew_code, &chief_code);
+        let ready = move |join: &Join| greet(&name, join, local, announce, &crew_code, &chief_code);
         serve::run(listener, setup, book, loaded, stop, ready).await
     })?;
     // Reading standard input cannot be interrupted, so a runtime that waits for it would never end.
     runtime.shutdown_background();
     Ok(())
+}
+
+/// The code to begin with: the one given, unless the chief has replaced it, else a random one.
+fn code_for(
+    sessions: &Sessions,
+    right: Right,
+    given: Option<String>,
+) -> Result<String, anyhow::Error> {
+    let given = given.filter(|code| {
+        let replaced = sessions.replaced(code);
+        if replaced {
+            tracing::warn!(
+                "the {right:?} code that was given is one that the chief has replaced; a random one is made instead"
+            );
+        }
+        !replaced
+    });
+    sessions.hold(right, given.as_deref())?;
+    given.map_or_else(
+        || codes::random_for(right).context("the system gives no random numbers"),
+        Ok,
+    )
 }
 
 /// Two sources of one name cannot be told apart. A preferred one that is not there may come another day.
@@ -290,12 +349,18 @@ fn names_are_told_apart(file: &CarFile, specs: &[String]) -> Result<(), Failed> 
 /// Tells the terminal how to join, and whoever started us that the port is open.
 fn greet(
     name: &str,
-    urls: &[String],
+    join: &Join,
     local: SocketAddr,
     announced: bool,
     crew_code: &str,
     chief_code: &str,
 ) {
+    let urls = &join.urls;
+    let scheme = if join.trust.is_some() {
+        "https"
+    } else {
+        "http"
+    };
     let first = urls.first().map_or("", String::as_str);
     let here = if local.ip().is_unspecified() {
         SocketAddr::from(([127, 0, 0, 1], local.port()))
@@ -308,15 +373,22 @@ fn greet(
         println!("or          {other}");
     }
     if announced {
-        println!("or          http://spinover.local:{}/", local.port());
+        println!("or          {scheme}://spinover.local:{}/", local.port());
     }
     println!("crew code   {crew_code}");
     println!("chief code  {chief_code}");
-    println!("this laptop http://{here}/#{chief_code}");
+    println!("this laptop {scheme}://{here}/#{chief_code}");
     println!(
         "It advises and records; it never controls the car. The rule book and the licensed people decide."
     );
-    println!("ready http://{here}");
+    if let Some(trust) = &join.trust {
+        println!(
+            "first time  {}  (how a phone comes to trust this hub)",
+            trust.url
+        );
+        println!("fingerprint {}", trust.fingerprint);
+    }
+    println!("ready {scheme}://{here}");
 }
 
 /// Waits until the process is told to stop.

@@ -2,7 +2,7 @@
 //! a code (or, for pages and files, a ticket); what only the chief may do needs the chief's. Nothing here is on the way of a
 //! reading or a command: each answer is made on a thread of its own, from a connection to the book that cannot write.
 
-use super::{App, http::right, tickets};
+use super::{App, door::policy, http::right, tickets};
 use crate::book::{
     BookError, Edit, Reader, compare,
     export::{self, ExportError},
@@ -347,7 +347,13 @@ async fn comparison(
 fn html(made: Result<String, Box<Response>>) -> Response {
     made.map_or_else(
         |refusal| *refusal,
-        |page| ([(header::CONTENT_TYPE, "text/html; charset=utf-8")], page).into_response(),
+        |page| {
+            let head = [
+                (header::CONTENT_TYPE, "text/html; charset=utf-8".to_owned()),
+                (header::CONTENT_SECURITY_POLICY, policy::of_page(&page)),
+            ];
+            (head, page).into_response()
+        },
     )
 }
 

@@ -5,11 +5,13 @@
 mod book;
 pub mod codes;
 pub mod discovery;
+pub mod door;
 pub mod history;
 mod http;
 pub mod keeper;
 mod photos;
 mod recording;
+pub mod net;
 pub mod shared;
 mod socket;
 mod tickets;
@@ -20,15 +22,20 @@ use crate::{
     sources::{Feed, Source, index::ChannelIndex, sim::SimControls},
 };
 use anyhow::Context;
-use codes::Codes;
+use door::{Door, hosts::Hosts, sessions::Sessions};
 use keeper::{Clock, Counts, Keeper};
+use net::{
+    Tls,
+    authority::Authority,
+    trust::{self, About},
+};
 use spinover_protocol::{
     car::Car,
-    message::{Control, SourceState},
+    message::{Control, HubMessage, Join, SourceState},
     sheet::Sheet,
     trust::POSTED,
 };
-use std::{net::SocketAddr, sync::Arc};
+use std::sync::Arc;
 use tokio::{
     net::TcpListener,
     sync::{mpsc, watch},
@@ -51,21 +58,29 @@ pub struct Setup {
     pub crew_code: String,
     /// The chief code.
     pub chief_code: String,
+    /// Devices that have joined before.
+    pub sessions: Arc<Sessions>,
+    /// Names that the hub answers to besides its addresses and its announced one.
+    pub host_names: Vec<String>,
+    /// The hub's own authority, where traffic is to be encrypted.
+    pub authority: Option<Authority>,
     /// Announce the hub on the local network by multicast DNS.
     pub announce: bool,
 }
 
 /// What every connection can reach.
 pub struct App {
-    codes: Codes,
+    door: Arc<Door>,
+    /// The hub's authority, where traffic is encrypted.
+    about: Option<Arc<About>>,
     tickets: tickets::Tickets,
     car: Car,
     sheets: Vec<(String, String)>,
     journal: String,
     not_live: Option<String>,
     controls: Vec<Control>,
-    join_urls: Vec<String>,
-    join_qr: String,
+    /// Puts a message up on everyone's board.
+    show: Box<dyn Fn(HubMessage) + Send + Sync>,
     clock: Clock,
     log: Arc<shared::EventLog>,
     board: watch::Receiver<shared::Board>,
@@ -90,7 +105,7 @@ pub async fn run(
     book: Book,
     loaded: Loaded,
     stop: watch::Receiver<bool>,
-    ready: impl FnOnce(&[String]),
+    ready: impl FnOnce(&Join),
 ) -> anyhow::Result<()> {
     let address = listener.local_addr().context("the port has no address")?;
     let latest = loaded.events.last().map_or(0, |event| event.at);
@@ -142,7 +157,7 @@ pub async fn run(
         clock,
         book: book.clone(),
         log: log.clone(),
-        board: board_in,
+        board: board_in.clone(),
         asks,
         reports,
         controls: sim,
@@ -159,15 +174,47 @@ pub async fn run(
         })
         .collect();
 
-    let join_urls = discovery::join_urls(address, &setup.crew_code);
-    let join_qr = discovery::qr_svg(join_urls.first().map_or("", String::as_str));
+    let hosts = Arc::new(Hosts::new(&setup.host_names));
+    let about = setup.authority.as_ref().map(|authority| {
+        Arc::new(About {
+            certificate: authority.der().to_vec(),
+            fingerprint: authority.fingerprint(),
+        })
+    });
+    let trust = about.as_deref().map(|about| trust::told(address, about));
+    let secure = trust.is_some();
+    let door = Arc::new(Door::new(
+        setup.crew_code,
+        setup.chief_code,
+        setup.sessions,
+        hosts.clone(),
+        address,
+        trust,
+    ));
+    let join = door.join();
+    // A page that one of the hub's addresses gave may talk to the others.
+    for url in &join.urls {
+        hosts.allow(url.split("/#").next().unwrap_or(url));
+    }
+    let tls = match setup.authority {
+        Some(authority) => Some(Tls {
+            config: authority.serve(stop.clone()).context("no encryption")?,
+            plain: trust::plain(about.clone().context("no authority")?, hosts),
+        }),
+        None => None,
+    };
     let announced = if setup.announce {
-        discovery::announce(&setup.car, address)
+        discovery::announce(&setup.car, address, secure)
     } else {
         None
     };
     let app = Arc::new(App {
-        codes: Codes::new(&setup.crew_code, &setup.chief_code),
+        door: door.clone(),
+        about,
+        show: Box::new({
+            let board = board_in.clone();
+            move |message| show(&board, &message)
+        }),
         tickets: tickets::Tickets::default(),
         index: Arc::new(ChannelIndex::new(&setup.car)),
         car: setup.car,
@@ -179,8 +226,6 @@ pub async fn run(
         journal: loaded.journal,
         not_live,
         controls,
-        join_urls: join_urls.clone(),
-        join_qr,
         clock,
         log,
         board,
@@ -191,19 +236,19 @@ pub async fn run(
         counts,
         stop: stop.clone(),
     });
-    let service = http::router(app).into_make_service_with_connect_info::<SocketAddr>();
-    ready(&join_urls);
-    let mut stopping = stop.clone();
-    let stopped = async move { stopped(&mut stopping).await };
+    ready(&join);
+    let kept = tokio::spawn(door.sessions.clone().keep(stop.clone()));
+    let telling = move |message| show(&board_in, &message);
+    tokio::spawn(door.watch(telling, stop.clone()));
     // Sockets end themselves on stop, after a goodbye.
-    let server = axum::serve(listener, service).with_graceful_shutdown(stopped);
-    let served = tokio::select! {
-        served = server => served,
+    let server = net::serve(listener, http::router(app), tls, stop);
+    tokio::select! {
+        () = server => {}
         ended = &mut keeper => {
             let why = ended.context("the keeper broke")?.err().unwrap_or_default();
             anyhow::bail!("nothing can be written down any more: {why}");
         }
-    };
+    }
     for task in tasks {
         task.abort();
     }
@@ -213,7 +258,16 @@ pub async fn run(
         .await
         .context("the keeper broke")?
         .map_err(anyhow::Error::msg)?;
-    served.context("the server broke")
+    kept.await.context("the devices' list broke")
+}
+
+/// Puts a message of the door's up on everyone's board.
+fn show(board: &watch::Sender<shared::Board>, message: &HubMessage) {
+    let kind = match message {
+        HubMessage::Join(_) => shared::Kind::Join,
+        _ => shared::Kind::Guessing,
+    };
+    board.send_modify(|board| board.put(kind, message));
 }
 
 /// Waits until the hub is told to stop, or whoever could tell it has gone.

@@ -141,9 +141,13 @@ pub enum Kind {
     Figures,
     /// The book's health.
     Book,
+    /// How to join, once it has changed.
+    Join,
+    /// Whether somebody tries codes.
+    Guessing,
 }
 
-const KINDS: usize = 7;
+const KINDS: usize = 9;
 
 impl Board {
     /// Puts the latest of a kind up.

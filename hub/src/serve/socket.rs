@@ -2,7 +2,7 @@
 
 use super::{
     App,
-    codes::Denied,
+    door::Denied,
     keeper::{Ask, ConnId},
     shared::{Seen, encode},
 };
@@ -11,7 +11,7 @@ use futures_util::{SinkExt, StreamExt};
 use spinover_protocol::{
     MAX_CLIENT_FRAME, PHONE_GONE_MS, PROTOCOL_VERSION, RoleKey, Seq,
     event::{Right, Who},
-    message::{ClientMessage, Farewell, HubMessage, Join, Resume, SheetTitle, Welcome},
+    message::{ClientMessage, Farewell, HubMessage, Resume, SheetTitle, Welcome},
 };
 use std::{
     net::IpAddr,
@@ -30,6 +30,9 @@ const ANSWERS_WAITING: usize = 64;
 /// Commands and pings taken from one phone a second on average, and at once. A flood slows its own phone only.
 const MESSAGES_A_SECOND: f64 = 50.0;
 const MESSAGES_AT_ONCE: f64 = 200.0;
+
+/// What a device is told that was put out.
+const PUT_OUT: &str = "the crew chief has put this device out; ask for the code";
 
 static NEXT_CONN: AtomicU64 = AtomicU64::new(1);
 
@@ -53,6 +56,10 @@ struct Hello {
     who: Who,
     right: Right,
     resume: Option<Resume>,
+    /// A token for next time, where this time was by code.
+    token: Option<String>,
+    /// How many devices had been put out when it was looked at; what comes after may be this one.
+    outs: u64,
 }
 
 struct Bye {
@@ -104,6 +111,7 @@ async fn greet(app: &App, socket: &mut WebSocket, from: IpAddr) -> Result<Option
         role,
         device,
         resume,
+        token,
     } = message
     else {
         return Err(Bye::new(
@@ -111,32 +119,12 @@ async fn greet(app: &App, socket: &mut WebSocket, from: IpAddr) -> Result<Option
             "the first frame must be hello",
         ));
     };
-    let right = app
-        .codes
-        .check(&code, from, Instant::now())
-        .map_err(|denied| match denied {
-            Denied::Wrong(wait) => {
-                tracing::warn!(%from, "a wrong code");
-                let bye = Bye::new(
-                    Farewell::WrongCode,
-                    "that code is not right; ask the crew chief, or scan the code on the laptop",
-                );
-                Bye {
-                    retry_after: Some(wait),
-                    ..bye
-                }
-            }
-            Denied::Wait(wait) => {
-                let bye = Bye::new(
-                    Farewell::TooManyTries,
-                    "too soon after a wrong code; wait a little",
-                );
-                Bye {
-                    retry_after: Some(wait),
-                    ..bye
-                }
-            }
-        })?;
+    let outs = *app.door.sessions.outs().borrow();
+    let right = match &token {
+        Some(token) => app.door.check_token(token, Some(&device)),
+        None => app.door.check(&code, from, Instant::now()),
+    }
+    .map_err(denied)?;
     if protocol != PROTOCOL_VERSION {
         let reason = format!(
             "the app speaks version {protocol} and the hub {PROTOCOL_VERSION}; reload the page"
@@ -172,7 +160,43 @@ async fn greet(app: &App, socket: &mut WebSocket, from: IpAddr) -> Result<Option
         name: name.to_owned(),
         role,
     };
-    Ok(Some(Hello { who, right, resume }))
+    let token = app
+        .door
+        .came_in(&who, right, token.as_deref(), app.clock.now());
+    let hello = Hello {
+        who,
+        right,
+        resume,
+        token,
+        outs,
+    };
+    Ok(Some(hello))
+}
+
+/// What somebody is told who is not let in.
+fn denied(why: Denied) -> Bye {
+    let (why, reason, retry_after) = match why {
+        Denied::Wrong(wait) => (
+            Farewell::WrongCode,
+            "that code is not right; ask the crew chief, or scan the code on the laptop",
+            Some(wait),
+        ),
+        Denied::Wait(wait) => (
+            Farewell::TooManyTries,
+            "too soon after a wrong code; wait a little",
+            Some(wait),
+        ),
+        Denied::Unknown => (
+            Farewell::WrongCode,
+            "this hub does not know this device; join by code",
+            None,
+        ),
+        Denied::PutOut => (Farewell::PutOut, PUT_OUT, None),
+    };
+    Bye {
+        retry_after,
+        ..Bye::new(why, reason)
+    }
 }
 
 /// The joined phase. Returns what to say when the hub is the one to end it.
@@ -184,6 +208,8 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
     let mut events = app.log.subscribe();
     let mut board = app.board.clone();
     let mut stop = app.stop.clone();
+    let mut outs = app.door.sessions.outs();
+    outs.mark_changed();
     let presence = Presence {
         conn,
         asks: app.asks.clone(),
@@ -231,6 +257,12 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
         tokio::select! {
             biased;
             () = super::stopped(&mut stop) => return Some(Bye::new(Farewell::Stopping, "the hub is stopping")),
+            Ok(()) = outs.changed() => {
+                // Before anything else that has changed since: a new code is not for who was put out.
+                if app.door.sessions.is_out(&hello.who.id, hello.outs) {
+                    return Some(Bye::new(Farewell::PutOut, PUT_OUT));
+                }
+            }
             frame = socket.recv() => {
                 heard = tokio::time::Instant::now();
                 match frame {
@@ -344,12 +376,10 @@ fn welcome(app: &App, hello: &Hello) -> Welcome {
                 name: name.clone(),
             })
             .collect(),
-        join: Join {
-            urls: app.join_urls.clone(),
-            qr_svg: app.join_qr.clone(),
-        },
+        join: app.door.join(),
         not_live: app.not_live.clone(),
         controls: app.controls.clone(),
+        token: hello.token.clone(),
     }
 }
 

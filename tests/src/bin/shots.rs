@@ -48,7 +48,7 @@ const fn chief(name: &'static str, hash: &'static str) -> Shot {
 }
 
 /// Everything that can be looked at while the engine idles.
-const SHOTS: [Shot; 18] = [
+const SHOTS: [Shot; 19] = [
     shot("idle", "idle", "/crew"),
     shot("fuel", "fuel", "/crew"),
     shot("starter", "starter", "/crew"),
@@ -66,6 +66,7 @@ const SHOTS: [Shot; 18] = [
     chief("more", "/chief/more"),
     chief("bands", "/chief/bands"),
     chief("laptop", "/laptop"),
+    chief("devices", "/chief/devices"),
     shot("wall", "wall", "/wall"),
     shot("call", "fuel", "/crew/call"),
     shot("type", "fuel", "/crew/type"),

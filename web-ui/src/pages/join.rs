@@ -4,7 +4,7 @@ use crate::{
     app::{LinkView, app},
     parts::language::LanguageChoice,
     pure::show::age,
-    socket,
+    socket, store,
     words::{Word as W, fill, say},
 };
 use leptos::prelude::*;
@@ -38,6 +38,7 @@ pub fn Join() -> impl IntoView {
         Some(age(left.unwrap_or(0.0) + 999.0))
     });
     let wrong = move || matches!(&*app.link.read(), LinkView::Refused(Farewell::WrongCode, _));
+    let put_out = move || matches!(&*app.link.read(), LinkView::Refused(Farewell::PutOut, _));
     let go = move |event: leptos::ev::SubmitEvent| {
         event.prevent_default();
         let (name, code) = (
@@ -55,6 +56,8 @@ pub fn Join() -> impl IntoView {
         if lack.is_none() {
             app.person
                 .update(|person| (person.name, person.code) = (name, code));
+            // A code that was typed in is meant, whatever this phone was before.
+            store::forget_tokens();
             app.join();
         }
     };
@@ -84,6 +87,7 @@ pub fn Join() -> impl IntoView {
                     <small>{say(W::JoinCodeHint)}</small>
                 </label>
                 <Show when=wrong><p class="wrong" role="alert" data-test="join-wrong">{say(W::JoinWrong)}</p></Show>
+                <Show when=put_out><p class="wrong" role="alert" data-test="join-put-out">{say(W::JoinPutOut)}</p></Show>
                 {move || wait.get().map(|left| view! {
                     <p class="wrong" role="alert" data-test="join-wait"><strong>{say(W::TooMany)}</strong> " " {fill(W::TooManyLeft, &[&left])}</p>
                 })}

@@ -26,6 +26,15 @@ pub fn Laptop() -> impl IntoView {
                     let address = url.split('#').next().unwrap_or(url).trim_end_matches('/').to_owned();
                     view! { <li class="address">{address}</li> }
                 });
+                let trust = join.trust.clone().map(|trust| view! {
+                    <section class="join-here" data-test="trust-here">
+                        <h2>{say(W::TrustHere)}</h2>
+                        <div class="qr" data-test="trust-qr" role="img" aria-label=say(W::TrustHere) inner_html=trust.qr_svg></div>
+                        <p class="address">{trust.url}</p>
+                        <p class="label">{say(W::TrustPrint)}</p>
+                        <p class="print" data-test="trust-print">{trust.fingerprint}</p>
+                    </section>
+                });
                 view! {
                     <section class="join-here" data-test="join-here">
                         <h2>{say(W::JoinHere)}</h2>
@@ -34,6 +43,7 @@ pub fn Laptop() -> impl IntoView {
                         <ul class="addresses">{addresses.collect_view()}</ul>
                         <p class="join-code" data-test="join-code-shown">{fill(W::JoinCodeIs, &[&code])}</p>
                     </section>
+                    {trust}
                 }
             })}
             <div class="laptop-side">

@@ -59,7 +59,11 @@ pub fn Root() -> impl IntoView {
     let face = Memo::new(move |_| {
         app.track(&[Topic::Welcome]);
         match &*app.link.read() {
-            LinkView::None | LinkView::Refused(Farewell::WrongCode | Farewell::TooManyTries, _) => {
+            LinkView::None
+            | LinkView::Refused(
+                Farewell::WrongCode | Farewell::TooManyTries | Farewell::PutOut,
+                _,
+            ) => {
                 return Face::Join;
             }
             LinkView::Refused(why, _) => return Face::Turned(*why),

@@ -16,6 +16,7 @@ use crate::{
     parts::{
         alarms::{AlarmLine, AlarmList},
         call_sheet::CallSheet,
+        devices::Devices,
         keyboard::Shortcuts,
         train::TrainSheet,
         typed::TypeSheet,
@@ -54,6 +55,7 @@ pub fn Overlay() -> impl IntoView {
                 Over::Calibrate => (say(W::Calibrate), view! { <Calibrate/> }.into_any()),
                 Over::Bands => (say(W::Bands), view! { <Bands/> }.into_any()),
                 Over::Alarms => (say(W::Alarms), view! { <AlarmList/> }.into_any()),
+                Over::Devices => (say(W::Devices), view! { <Devices/> }.into_any()),
                 Over::Shortcuts => (say(W::Shortcuts), view! { <Shortcuts/> }.into_any()),
                 Over::More => (say(W::MoreTitle), view! { <More/> }.into_any()),
                 Over::Trend(channel) => (say(W::TrendTitle), view! { <Trend channel=channel.as_str().into()/> }.into_any()),

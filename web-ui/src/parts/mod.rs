@@ -5,6 +5,7 @@ pub mod banners;
 pub mod bottom;
 pub mod call_sheet;
 pub mod calls;
+pub mod devices;
 pub mod figures;
 mod form_can;
 pub mod forms;

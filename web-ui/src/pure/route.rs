@@ -77,6 +77,8 @@ pub enum Over {
     Calibrate,
     /// What the chief does seldom: hold, abort, begin, close.
     More,
+    /// The devices that have joined.
+    Devices,
     /// What the keys of a keyboard do.
     Shortcuts,
     /// One channel's trace, large.
@@ -102,6 +104,7 @@ impl Over {
             Self::Alarms => "alarms",
             Self::Calibrate => "calibrate",
             Self::More => "more",
+            Self::Devices => "devices",
             Self::Shortcuts => "shortcuts",
             Self::Trend(_) => "trend",
             Self::Skip(_) => "skip",
@@ -122,6 +125,7 @@ impl Over {
             "alarms" => Self::Alarms,
             "calibrate" => Self::Calibrate,
             "more" => Self::More,
+            "devices" => Self::Devices,
             "shortcuts" => Self::Shortcuts,
             "trend" => Self::Trend(rest?.to_owned()),
             "skip" => Self::Skip(rest?.to_owned()),

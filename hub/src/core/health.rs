@@ -87,6 +87,12 @@ impl Health {
         }
     }
 
+    /// Whether anything delivers that may be a car.
+    pub fn may_be_a_car(&self) -> bool {
+        let car = |one: &One| spinover_protocol::message::may_be_a_car(&one.name, one.state);
+        self.sources.iter().any(car)
+    }
+
     /// Works the rates out.
     pub fn tick(&mut self, now: Millis) {
         for one in &mut self.sources {

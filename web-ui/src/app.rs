@@ -635,6 +635,9 @@ fn wanted_words(command: &Command) -> String {
         Command::Resume {} => say(W::DoResume).to_owned(),
         Command::Abort { .. } => say(W::DoAbort).to_owned(),
         Command::Call { text, .. } => fill(W::DoCall, &[text]),
+        Command::Practise { .. } | Command::PractiseDone { .. } | Command::PractiseEnd { .. } => {
+            say(W::DoPractise).to_owned()
+        }
         Command::Stop { .. } => say(W::DoStop).to_owned(),
         Command::Seen { .. } => say(W::DoSeen).to_owned(),
         Command::Lift { .. } => say(W::DoLift).to_owned(),

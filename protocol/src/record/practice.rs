@@ -52,6 +52,20 @@ impl Warmup {
         self.call(practice + 1).filter(|call| call.said.by.is_none())
     }
 
+    /// Whether a call was made in a practice, and so is not meant. A stop always is.
+    pub fn is_practice_call(&self, call: &Call) -> bool {
+        let by = call.said.by.as_ref();
+        !call.stop
+            && self.practices.iter().any(|practice| {
+                let during = call.seq > practice.seq
+                    && practice.ended_at.is_none_or(|ended| call.said.at <= ended);
+                let own = by
+                    .zip(practice.by.as_ref())
+                    .is_some_and(|(by, its)| by.id == its.id);
+                during && (practice.crew || own || (by.is_none() && call.seq == practice.seq + 1))
+            })
+    }
+
     /// Whether that person has said seen to the practice's call, and has called out themselves since it began.
     pub fn practised(&self, practice: &Practice, who: &Who) -> (bool, bool) {
         let own = |call: &&Call| call.said.by.as_ref().is_some_and(|by| by.id == who.id);

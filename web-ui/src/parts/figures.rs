@@ -2,12 +2,23 @@
 
 use crate::{
     app::{App, app},
-    pure::show::{Scale, number, wait},
-    socket::Topic,
+    pure::{
+        show::{Scale, number, wait},
+        suggest::{Suggested, suggested},
+    },
+    socket::{self, Topic},
     words::{Word as W, fill, say},
 };
 use leptos::prelude::*;
-use spinover_protocol::{link::Link, message::FigureNow, units::Unit};
+use spinover_protocol::{
+    event::Audience,
+    link::Link,
+    message::{Command, FigureNow},
+    units::Unit,
+};
+
+/// For so long after a figure's call was made it is not offered again, in seconds: hands need time.
+const CALLED_S: i64 = 15;
 
 fn chosen(link: &Link, all: bool) -> Vec<FigureNow> {
     let mirror = link.mirror();
@@ -145,6 +156,7 @@ fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String) -> impl IntoV
                 <span class="unit">{move || part(|texts| Some(texts.unit.to_owned()))}</span>
                 <span class="between">{move || part(|texts| texts.between)}</span>
             </p>
+            <Suggestion figure=figure/>
             <p class="figure-words">
                 <Show when=attention><strong class="look">{say(W::Attention)}</strong></Show>
                 <span>{move || part(|texts| Some(texts.words))}</span>
@@ -159,5 +171,66 @@ fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String) -> impl IntoV
                 </details>
             </Show>
         </article>
+    }
+}
+
+/// The call that the figure gives reason for, as a key: one press makes it. It is offered while the figure is sure and the link is up.
+#[component]
+fn Suggestion(figure: Memo<Option<FigureNow>>) -> impl IntoView {
+    let app = app();
+    let live = app.live();
+    let called = RwSignal::new(None::<i64>);
+    let offered = Memo::new(move |_| {
+        app.track(&[Topic::Welcome]);
+        if !live.get() {
+            return None;
+        }
+        let figure = figure.get()?;
+        socket::with(|link| {
+            let welcome = link.mirror().welcome.as_ref()?;
+            let call = suggested(&figure, &welcome.car, &welcome.you)?;
+            let to = match &call.to {
+                Audience::All => say(W::Everyone).to_owned(),
+                Audience::Role(role) => welcome
+                    .car
+                    .role(role)
+                    .map_or_else(|| role.to_string(), |role| role.label.clone()),
+            };
+            Some((figure.key, call, to))
+        })
+        .flatten()
+    });
+    let rests = Memo::new(move |_| {
+        let second = app.second.get();
+        called.get().is_some_and(|at| second - at < CALLED_S)
+    });
+    let press = move |_| {
+        let offer = offered.get_untracked().filter(|_| !rests.get_untracked());
+        if let Some((_, Suggested { text, to }, _)) = offer {
+            called.set(Some(app.second.get_untracked()));
+            app.want(Command::Call { to, text });
+        }
+    };
+    let test = move || {
+        let offered = offered.read();
+        offered.as_ref().map(|(key, ..)| format!("suggest-{key}"))
+    };
+    let part = move |pick: fn(&Suggested, &str) -> String| {
+        let offered = offered.read();
+        offered.as_ref().map(|(_, call, to)| pick(call, to))
+    };
+    view! {
+        <Show when=move || offered.read().is_some()>
+            <button
+                type="button"
+                class="key suggest"
+                data-test=test
+                aria-disabled=move || rests.get().to_string()
+                on:click=press
+            >
+                <span class="suggest-text">{move || part(|call, _| fill(W::LateCall, &[&call.text]))}</span>
+                <span class="ready-to">{move || if rests.get() { Some(say(W::AskCalled).to_owned()) } else { part(|_, to| fill(W::ToRole, &[to])) }}</span>
+            </button>
+        </Show>
     }
 }

@@ -15,6 +15,7 @@ pub mod language;
 pub mod past_alarms;
 pub mod pen;
 pub mod people;
+pub mod practice;
 pub mod sources;
 pub mod step_card;
 pub mod steps;

@@ -11,6 +11,7 @@ use crate::figures::{
 };
 use spinover_protocol::{
     RoleKey,
+    alarm::Shown,
     car::Car,
     message::{Ask, Asked, FigureNow},
     record::Warmup,
@@ -102,7 +103,8 @@ pub(super) fn address(figures: &mut [FigureNow], warmup: &Warmup) {
     let still = warmup.closed_at.is_some()
         || warmup.aborted.is_some()
         || warmup.held.is_some()
-        || warmup.stops().next().is_some();
+        || warmup.stops().next().is_some()
+        || alarmed(warmup);
     for figure in figures {
         if still {
             figure.ask = None;
@@ -111,6 +113,16 @@ pub(super) fn address(figures: &mut [FigureNow], warmup: &Warmup) {
             ask.to = owner(&warmup.car, &figure.key);
         }
     }
+}
+
+/// An alarm of the first priority says what to do, and nothing else is asked for beside it.
+fn alarmed(warmup: &Warmup) -> bool {
+    let mut first = warmup.car.alarms.iter().filter(|alarm| alarm.priority == 1);
+    first.any(|alarm| {
+        let now = warmup.alarms.get(&alarm.key);
+        now.is_some_and(|now| now.flags.active)
+            && warmup.alarm_state(&alarm.key).shown() > Shown::Aside
+    })
 }
 
 /// The role whose hands a figure is for: the first of the car's that looks at it, the chief and the wall apart.

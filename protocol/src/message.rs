@@ -600,17 +600,11 @@ pub struct LastValue {
 }
 
 impl SourceHealth {
-    /// It may speak for a car, now or at any moment: anything that delivers, but the simulator.
+    /// It delivers what may be a car's: anything but the simulator. A recording counts as a car: it is looked at like one.
     pub fn may_be_a_car(&self) -> bool {
-        may_be_a_car(&self.name, self.state)
+        let delivers = self.state == SourceState::Up || self.per_second > 0.0;
+        delivers && !crate::trust::is_simulated(&self.name)
     }
-}
-
-/// Whether a source of that name and state may speak for a car: anything that delivers, but the simulator. A recording counts as one: it is
-/// looked at like a car.
-pub fn may_be_a_car(name: &str, state: SourceState) -> bool {
-    let simulated = name.rsplit('=').next().is_some_and(|spec| spec.starts_with("sim:"));
-    state == SourceState::Up && !simulated
 }
 
 /// What a source is doing.

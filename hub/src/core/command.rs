@@ -196,7 +196,7 @@ impl Core {
                     stop: true,
                 })
             }
-            C::Practise { crew, text } => self.practise(who, right, crew, text),
+            C::Practise { crew, text } => self.practise(now, who, right, crew, text),
             C::PractiseDone { practice } => self.practise_done(now, who, practice),
             C::PractiseEnd { practice } => self.practise_end(who, right, practice),
             C::Seen { call } => self.seen(&who.id, call),

@@ -13,6 +13,7 @@ use spinover_protocol::{
 impl Core {
     pub(super) fn practise(
         &self,
+        now: Millis,
         who: &Who,
         right: Right,
         crew: bool,
@@ -21,7 +22,7 @@ impl Core {
         if crew && right != Right::Chief {
             return Err("only the crew chief begins a practice for everyone".to_owned());
         }
-        if self.health.may_be_a_car() {
+        if self.health.may_be_a_car(now) {
             return Err("no practice while a car or a recording is connected".to_owned());
         }
         let warmup = self.open()?;
@@ -96,7 +97,7 @@ impl Core {
             .flat_map(|warmup| warmup.practices.iter().filter(on))
             .map(|practice| practice.seq)
             .collect();
-        if open.is_empty() || !self.health.may_be_a_car() {
+        if open.is_empty() || !self.health.may_be_a_car(now) {
             return;
         }
         for practice in open {

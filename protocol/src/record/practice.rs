@@ -30,8 +30,7 @@ pub struct Practice {
 impl Practice {
     /// Whether that person takes part, as long as it is on.
     pub fn is_for(&self, who: &Who) -> bool {
-        self.ended_at.is_none()
-            && (self.crew || self.by.as_ref().is_some_and(|by| by.id == who.id))
+        self.ended_at.is_none() && (self.crew || self.by.as_ref().is_some_and(|by| by.id == who.id))
     }
 
     /// How long that person took, once they have done all of it.
@@ -49,7 +48,8 @@ impl Warmup {
 
     /// The call of the hub's own that is to be seen in a practice.
     pub fn practice_call(&self, practice: Seq) -> Option<&Call> {
-        self.call(practice + 1).filter(|call| call.said.by.is_none())
+        self.call(practice + 1)
+            .filter(|call| call.said.by.is_none())
     }
 
     /// Whether a call was made in a practice, and so is not meant. A stop always is.
@@ -91,7 +91,10 @@ impl Warmup {
                 ended_at: None,
             }),
             EventBody::PracticeDone { practice, took_ms } => {
-                let known = self.practices.iter_mut().find(|known| known.seq == *practice);
+                let known = self
+                    .practices
+                    .iter_mut()
+                    .find(|known| known.seq == *practice);
                 if let (Some(known), Some(by)) = (known, &event.by) {
                     known.done.push((by.clone(), *took_ms));
                     if !known.crew {
@@ -106,7 +109,10 @@ impl Warmup {
 
     /// Its call goes with it: nobody is to be interrupted by it afterwards.
     fn end_practice(&mut self, practice: Seq, event: &Event) {
-        let known = self.practices.iter_mut().find(|known| known.seq == practice);
+        let known = self
+            .practices
+            .iter_mut()
+            .find(|known| known.seq == practice);
         if let Some(known) = known {
             known.ended_at.get_or_insert(event.at);
         }

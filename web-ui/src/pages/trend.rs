@@ -47,8 +47,11 @@ pub fn Trend(
     let point = move |event: &ev::PointerEvent| {
         if let Some(canvas) = canvas.get_untracked() {
             let box_ = canvas.get_bounding_client_rect();
-            let share = ((f64::from(event.client_y()) - box_.top()) / box_.height()).clamp(0.0, pen::PAST);
-            asked.set(Some(socket::hub_now() as f64 - (1.0 - share / pen::PAST) * KEEP_MS));
+            let share =
+                ((f64::from(event.client_y()) - box_.top()) / box_.height()).clamp(0.0, pen::PAST);
+            asked.set(Some(
+                socket::hub_now() as f64 - (1.0 - share / pen::PAST) * KEEP_MS,
+            ));
         }
     };
     let down = move |event: ev::PointerEvent| {
@@ -79,14 +82,17 @@ pub fn Trend(
         app.second.track();
         let now = socket::hub_now() as f64;
         let asked = asked.get()?.max(now - KEEP_MS);
-        let (at, value) = socket::with_shell(|shell| shell.traces.get(index)?.near(asked)).flatten()?;
+        let (at, value) =
+            socket::with_shell(|shell| shell.traces.get(index)?.near(asked)).flatten()?;
         let ago = fill(W::TrendAgo, &[&age(now - at)]);
         Some(scale.text_unit(value) + " · " + &ago + " · " + &wall_time(at as i64))
     });
     let label = known.label.clone();
     let seconds = move || {
         app.second.track();
-        asked.get().map_or(0.0, |at| ((socket::hub_now() as f64 - at) / 1000.0).clamp(0.0, KEEP_MS / 1000.0))
+        asked.get().map_or(0.0, |at| {
+            ((socket::hub_now() as f64 - at) / 1000.0).clamp(0.0, KEEP_MS / 1000.0)
+        })
     };
     Some(view! {
         <Strip channel=channel/>
@@ -165,11 +171,23 @@ fn draw(
     }
     if let Some(band) = band {
         // The ends of the band, at the lines that it lies between.
-        right(&context, &scale.text(band.low), width / 3.0 - 6.0, height - 8.0);
-        let _ = context.fill_text(&scale.text(band.high), width * 2.0 / 3.0 + 6.0, height - 8.0);
+        right(
+            &context,
+            &scale.text(band.low),
+            width / 3.0 - 6.0,
+            height - 8.0,
+        );
+        let _ = context.fill_text(
+            &scale.text(band.high),
+            width * 2.0 / 3.0 + 6.0,
+            height - 8.0,
+        );
     }
     let mut last = f64::NEG_INFINITY;
-    let mut marks: Vec<_> = marks.into_iter().map(|(ago, text)| (y_of(ago), text)).collect();
+    let mut marks: Vec<_> = marks
+        .into_iter()
+        .map(|(ago, text)| (y_of(ago), text))
+        .collect();
     marks.sort_by(|(one, _), (other, _)| one.total_cmp(other));
     for (y, text) in marks {
         line(&context, (0.0, y), (width, y));

@@ -26,7 +26,8 @@ const TOLD_MS: Millis = 60_000;
 pub fn possible(link: &Link) -> bool {
     let mirror = link.mirror();
     let warmup = mirror.record.warmup.as_ref();
-    let open = warmup.is_some_and(|warmup| warmup.closed_at.is_none() && warmup.stops().next().is_none());
+    let open =
+        warmup.is_some_and(|warmup| warmup.closed_at.is_none() && warmup.stops().next().is_none());
     open && !mirror.sources.iter().any(|source| source.may_be_a_car())
 }
 
@@ -78,9 +79,10 @@ fn part(link: &Link, now: Millis) -> Option<Part> {
     let practice = warmup.practices.iter().rev().find(fresh)?;
     let (seen, called) = warmup.practised(practice, me);
     let chief = welcome.right == Right::Chief;
-    let marked = warmup.steps.values().any(|mark| {
-        mark.at >= practice.at && mark.by.as_ref().is_some_and(|by| by.id == me.id)
-    });
+    let marked = warmup
+        .steps
+        .values()
+        .any(|mark| mark.at >= practice.at && mark.by.as_ref().is_some_and(|by| by.id == me.id));
     let own = practice.by.as_ref().is_some_and(|by| by.id == me.id);
     Some(Part {
         seq: practice.seq,
@@ -115,11 +117,16 @@ fn others(link: &Link) -> Vec<String> {
     let mirror = link.mirror();
     let me = mirror.welcome.as_ref().map(|welcome| &welcome.you);
     let warmup = mirror.record.warmup.iter();
-    let on = warmup.flat_map(|warmup| &warmup.practices).filter(|practice| {
-        practice.ended_at.is_none() && me.is_none_or(|me| !practice.is_for(me))
-    });
-    on.map(|practice| practice.by.as_ref().map_or_else(|| "?".to_owned(), |by| by.name.clone()))
-        .collect()
+    let on = warmup
+        .flat_map(|warmup| &warmup.practices)
+        .filter(|practice| practice.ended_at.is_none() && me.is_none_or(|me| !practice.is_for(me)));
+    on.map(|practice| {
+        practice
+            .by
+            .as_ref()
+            .map_or_else(|| "?".to_owned(), |by| by.name.clone())
+    })
+    .collect()
 }
 
 /// The bars of practices.
@@ -143,14 +150,20 @@ pub fn PracticeBars(
         let Some(part) = part.get() else { return };
         let practice = part.seq;
         let marked = part.marked || held.get() == Some(practice);
-        if part.seen && part.called && marked && part.took.is_none() && sent.get_value() != Some(practice) {
+        if part.seen
+            && part.called
+            && marked
+            && part.took.is_none()
+            && sent.get_value() != Some(practice)
+        {
             sent.set_value(Some(practice));
             app.want(Command::PractiseDone { practice });
         }
     });
     let shown = Memo::new(move |_| {
         let away = away.get();
-        part.get().filter(|part| away != Some(part.seq) && !(wall.get() && !part.crew))
+        part.get()
+            .filter(|part| away != Some(part.seq) && !(wall.get() && !part.crew))
     });
     view! {
         {move || others.get().unwrap_or_default().into_iter().map(|name| view! {
@@ -196,9 +209,21 @@ fn Bar(
         let count = parts.into_iter().filter(|done| *done).count();
         fill(W::PracticePart, &[&count.to_string()])
     };
-    let title = move || say(if of(|part| part.crew) { W::PracticeCrew } else { W::Practice });
+    let title = move || {
+        say(if of(|part| part.crew) {
+            W::PracticeCrew
+        } else {
+            W::Practice
+        })
+    };
     let finished = move || at.get() == "done";
-    let by = move || shown.read().as_ref().map(|part| part.done.join(", ")).unwrap_or_default();
+    let by = move || {
+        shown
+            .read()
+            .as_ref()
+            .map(|part| part.done.join(", "))
+            .unwrap_or_default()
+    };
     let hands = move || !wall.get();
     let end = move |_| {
         if let Some(practice) = shown.get_untracked().map(|part| part.seq) {

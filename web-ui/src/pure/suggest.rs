@@ -62,9 +62,15 @@ fn words(figure: &FigureNow, ask: &Ask, car: &Car) -> Option<String> {
         Asked::Flow => {
             let by = ask.by?;
             let unit = figure.unit?;
-            let channel = car.channels.iter().find(|channel| channel.unit.dimension() == unit.dimension());
+            let channel = car
+                .channels
+                .iter()
+                .find(|channel| channel.unit.dimension() == unit.dimension());
             let scale = match channel {
-                Some(channel) => Scale { from: unit, ..Scale::of(channel, Units::Car) },
+                Some(channel) => Scale {
+                    from: unit,
+                    ..Scale::of(channel, Units::Car)
+                },
                 None => Scale::of_unit(unit, Units::Car, &car.channels),
             };
             let text = scale.text(by.abs());
@@ -162,8 +168,14 @@ mod tests {
         // 1 US gallon is 231 cubic inches (NIST SP 811, appendix B.8): 3.785412 L.
         let up = figure(Unit::LitrePerMin, Asked::Flow, 0.3 * 3.785_412, "fuel");
         let text = "Flow up 0.3 gal/min".to_owned();
-        assert_eq!(said(&up, "chief"), Some((text.clone(), Audience::Role("fuel".into()))));
-        assert_eq!(said(&up, "fuel"), Some((text, Audience::Role("chief".into()))));
+        assert_eq!(
+            said(&up, "chief"),
+            Some((text.clone(), Audience::Role("fuel".into())))
+        );
+        assert_eq!(
+            said(&up, "fuel"),
+            Some((text, Audience::Role("chief".into())))
+        );
         let down = figure(Unit::LitrePerMin, Asked::Flow, -4.0, "fuel");
         assert_eq!(said(&down, "chief").unwrap().0, "Flow down 1.1 gal/min");
         let nothing = figure(Unit::LitrePerMin, Asked::Flow, 0.1, "fuel");
@@ -172,11 +184,21 @@ mod tests {
 
     #[test]
     fn bleeds_and_the_wait_are_called_as_they_are_spoken() {
-        let call = |by, what, unit| said(&figure(unit, what, by, "idle"), "chief").map(|said| said.0);
-        assert_eq!(call(-0.25, Asked::Bleed, Unit::Turn).as_deref(), Some("Bleeds in 1/4 turn"));
-        assert_eq!(call(1.5, Asked::Bleed, Unit::Turn).as_deref(), Some("Bleeds out 1 1/2 turn"));
+        let call =
+            |by, what, unit| said(&figure(unit, what, by, "idle"), "chief").map(|said| said.0);
+        assert_eq!(
+            call(-0.25, Asked::Bleed, Unit::Turn).as_deref(),
+            Some("Bleeds in 1/4 turn")
+        );
+        assert_eq!(
+            call(1.5, Asked::Bleed, Unit::Turn).as_deref(),
+            Some("Bleeds out 1 1/2 turn")
+        );
         assert_eq!(call(0.01, Asked::Bleed, Unit::Turn), None);
-        assert_eq!(call(43.0, Asked::WarmSoon, Unit::Second).as_deref(), Some("Warm in about 40 s"));
+        assert_eq!(
+            call(43.0, Asked::WarmSoon, Unit::Second).as_deref(),
+            Some("Warm in about 40 s")
+        );
         let silent = FigureNow {
             ask: None,
             ..figure(Unit::Turn, Asked::Bleed, 1.0, "idle")

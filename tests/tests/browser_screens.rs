@@ -5,7 +5,7 @@ use serde_json::json;
 use spinover_protocol::{
     event::{Audience, EventBody},
     message::{Asked, Command},
-    today::Conditions,
+    today::{Conditions, FlowBaseline},
 };
 use spinover_tests::{
     browser::{Browser, PHONE, Page, TABLET},
@@ -148,16 +148,26 @@ async fn a_figure_that_is_sure_offers_its_call_and_one_press_makes_it() -> Resul
     let page = browser.page("chief", PHONE).await;
     join(&page, &hub, CHIEF_CODE, "chief", "Rowan").await?;
     let offer = "[data-test=\"suggest-flow\"]";
-    let air = |temp_c: f64, pressure_hpa: f64| {
-        Command::SetConditions(Conditions {
-            temp_c,
-            pressure_hpa,
+    chief
+        .done(Command::SetConditions(Conditions {
+            temp_c: 27.0,
+            pressure_hpa: 1_000.0,
             rh_pct: 40.0,
             place: None,
+        }))
+        .await;
+    let rule = |flow_l_per_min: f64| {
+        Command::SetFlowBaseline(FlowBaseline {
+            flow_l_per_min,
+            density_kg_m3: 1.155,
+            temp_c: 27.0,
+            pct_per_pct_density: 1.0,
+            pct_per_k: 0.0,
+            sd_pct: 2.0,
         })
     };
-    // Air so thick that it wants more flow than the sheet's steps bring.
-    chief.done(air(5.0, 1040.0)).await;
+    // More flow than the sheet's steps bring.
+    chief.done(rule(34.0)).await;
     mark_until(&chief, Some("nitro_on"), PATIENCE).await;
     page.find("figure-flow").await;
     assert!(
@@ -241,15 +251,8 @@ async fn a_figure_that_is_sure_offers_its_call_and_one_press_makes_it() -> Resul
     page.until_hides(offer).await;
     chief.done(Command::Resume {}).await;
     page.until_shows(offer).await;
-    // Air that wants about what flows: nothing to call.
-    chief
-        .done(Command::SetConditions(Conditions {
-            temp_c: 27.0,
-            pressure_hpa: 1_000.0,
-            rh_pct: 40.0,
-            place: None,
-        }))
-        .await;
+    // A rule that is about what flows: nothing to call.
+    chief.done(rule(flows * 3.785_412)).await;
     page.until_hides(offer).await;
     assert_eq!(page.complaints().await?, Vec::<String>::new());
     Ok(())

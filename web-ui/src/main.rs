@@ -27,6 +27,8 @@ mod speech;
 mod store;
 #[cfg(target_arch = "wasm32")]
 mod wake;
+#[cfg(target_arch = "wasm32")]
+mod wanted;
 
 #[cfg(target_arch = "wasm32")]
 fn main() {

@@ -45,26 +45,52 @@ pub fn Figures(
     /// Every figure, not just the role's.
     #[prop(optional)]
     all: bool,
+    /// Without the calls that they give reason for: those stand elsewhere on the page.
+    #[prop(optional)]
+    quiet: bool,
 ) -> impl IntoView {
     let app = app();
     let figures = app.about(&[Topic::Figures, Topic::Welcome], move |link| {
         chosen(link, all)
     });
-    let keys = Memo::new(move |_| {
-        figures
-            .read()
-            .iter()
-            .flatten()
-            .map(|figure| figure.key.clone())
-            .collect::<Vec<_>>()
-    });
+    let keys = Memo::new(move |_| keys_of(&figures.read(), |_| true));
     view! {
         <div class="figures" hidden=move || keys.read().is_empty()>
             <For each=move || keys.get() key=Clone::clone let:key>
-                <Figure figures=figures key_name=key/>
+                <Figure figures=figures key_name=key quiet=quiet/>
             </For>
         </div>
     }
+}
+
+/// The calls that the figures of this person's role give reason for, without the figures: where the page has them farther down.
+#[component]
+pub fn Offers() -> impl IntoView {
+    let app = app();
+    let figures = app.about(&[Topic::Figures, Topic::Welcome], |link| {
+        chosen(link, false)
+    });
+    let keys = Memo::new(move |_| keys_of(&figures.read(), |figure| figure.ask.is_some()));
+    view! {
+        <div class="offers">
+            <For each=move || keys.get() key=Clone::clone let:key>
+                <Suggestion figure=one_of(figures, key)/>
+            </For>
+        </div>
+    }
+}
+
+fn keys_of(figures: &Option<Vec<FigureNow>>, which: fn(&FigureNow) -> bool) -> Vec<String> {
+    let chosen = figures.iter().flatten().filter(|figure| which(figure));
+    chosen.map(|figure| figure.key.clone()).collect()
+}
+
+fn one_of(figures: Memo<Option<Vec<FigureNow>>>, key: String) -> Memo<Option<FigureNow>> {
+    Memo::new(move |_| {
+        let figures = figures.read();
+        let mut figures = figures.iter().flatten();
+        figures.find(|figure| figure.key == key).cloned()
+    })
 }
 
 /// A figure in words.
@@ -95,17 +121,10 @@ fn cases_of(figure: Option<&FigureNow>, app: App) -> Vec<(String, String)> {
 }
 
 #[component]
-fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String) -> impl IntoView {
+fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String, quiet: bool) -> impl IntoView {
     let app = app();
     let test = format!("figure-{key_name}");
-    let figure = Memo::new(move |_| {
-        figures
-            .read()
-            .iter()
-            .flatten()
-            .find(|figure| figure.key == key_name)
-            .cloned()
-    });
+    let figure = one_of(figures, key_name);
     let texts = Memo::new(move |_| {
         let units = app.settings.read().units;
         let figure = figure.get()?;
@@ -156,7 +175,7 @@ fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String) -> impl IntoV
                 <span class="unit">{move || part(|texts| Some(texts.unit.to_owned()))}</span>
                 <span class="between">{move || part(|texts| texts.between)}</span>
             </p>
-            <Suggestion figure=figure/>
+            {(!quiet).then(|| view! { <Suggestion figure=figure/> })}
             <p class="figure-words">
                 <Show when=attention><strong class="look">{say(W::Attention)}</strong></Show>
                 <span>{move || part(|texts| Some(texts.words))}</span>

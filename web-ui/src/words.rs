@@ -526,7 +526,7 @@ catalogue! {
     PracticeTook = "Done in {0} s.",
     PracticeDoneBy = "Done: {0}",
     PracticePart = "{0} of 3",
-    PracticeEnd = "End the practice",
+    PracticeEnd = "End it",
     // Settings.
     Settings = "This phone",
     LanguageTitle = "Language",

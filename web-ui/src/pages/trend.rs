@@ -166,7 +166,12 @@ fn draw(
     while ago < KEEP_MS {
         let y = y_of(ago);
         line(&context, (width - 24.0, y), (width, y));
-        right(&context, &age(ago), width - 28.0, y + LETTERS / 3.0);
+        right(
+            &context,
+            &fill(W::Seconds, &[&(ago / 1000.0).to_string()]),
+            width - 28.0,
+            y + LETTERS / 3.0,
+        );
         ago += GRID_MS;
     }
     if let Some(band) = band {

@@ -56,10 +56,14 @@ pub fn Incoming(
                     .role(&by.role)
                     .map(|role| role.label.clone())
             });
-            let from = name(&call.said);
-            let from = role.map_or(from.clone(), |role| fill(W::CallFrom, &[&from, &role]));
             let warmup = mirror.record.warmup.as_ref();
             let practice = warmup.is_some_and(|warmup| warmup.is_practice_call(call));
+            // The call of a practice that nobody made is the hub's own.
+            let from = match practice && call.said.by.is_none() {
+                true => say(W::AppName).to_owned(),
+                false => name(&call.said),
+            };
+            let from = role.map_or(from.clone(), |role| fill(W::CallFrom, &[&from, &role]));
             Some(Shown {
                 call: call.seq,
                 text: call.said.text.clone(),

@@ -216,6 +216,7 @@ fn Bar(
             W::Practice
         })
     };
+    let was_held = move || seq().is_some() && held.get() == seq();
     let finished = move || at.get() == "done";
     let by = move || {
         shown
@@ -244,10 +245,11 @@ fn Bar(
                 <Show when=move || of(|part| part.crew && !part.done.is_empty())>
                     <span data-test="practice-done-by">{move || fill(W::PracticeDoneBy, &[&by()])}</span>
                 </Show>
-                <Show when=move || !finished()><span class="practice-hint">{say(W::PracticeNotMeant)}</span></Show>
+                <span class="practice-hint">{say(W::PracticeNotMeant)}</span>
             </div>
-            <Show when=move || at.get() == "hold" && hands()>
-                <HoldKey label=say(W::PracticeHoldKey) ms=MARK_MS test="practice-hold" class="practice-hold" done=move |()| held.set(shown.get_untracked().map(|part| part.seq))/>
+            // Once held it stays, and nothing moves: the finger must not come up on what would lie beneath it then.
+            <Show when=move || hands() && (at.get() == "hold" || was_held())>
+                <HoldKey off=Signal::derive(was_held) label=say(W::PracticeHoldKey) ms=MARK_MS test="practice-hold" class="practice-hold" done=move |()| held.set(shown.get_untracked().map(|part| part.seq))/>
             </Show>
             <Show when=move || of(|part| part.ends) && hands()>
                 <button type="button" class="key" data-test="practice-end" on:click=end>{say(W::PracticeEnd)}</button>

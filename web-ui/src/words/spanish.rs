@@ -441,7 +441,7 @@ translation! {
     PracticeTook = "Hecho en {0} s.",
     PracticeDoneBy = "Hecho: {0}",
     PracticePart = "{0} de 3",
-    PracticeEnd = "Terminar la práctica",
+    PracticeEnd = "Terminar",
     // Settings.
     Settings = "Este teléfono",
     LanguageTitle = "Idioma",

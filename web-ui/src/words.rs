@@ -516,7 +516,7 @@ catalogue! {
     Practice = "Practice",
     PracticeBy = "Practice: {0}",
     PracticeCrew = "Practice, the whole crew",
-    PracticeNotMeant = "Its calls and marks are not meant. STOP always is.",
+    PracticeNotMeant = "Its calls and marks are not meant; STOP is.",
     PracticeText = "Practice: press “Seen”",
     PracticeSee = "A call has come in: press “{0}”.",
     PracticeCall = "Call out: press “{0}” at the foot, then any call.",

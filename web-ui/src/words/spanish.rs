@@ -431,7 +431,7 @@ translation! {
     Practice = "Práctica",
     PracticeBy = "Práctica: {0}",
     PracticeCrew = "Práctica, todo el equipo",
-    PracticeNotMeant = "Sus avisos y marcas no van en serio. ALTO siempre.",
+    PracticeNotMeant = "Sus avisos y marcas no van en serio; ALTO sí.",
     PracticeText = "Práctica: pulse “Visto”",
     PracticeSee = "Ha llegado un aviso: pulse “{0}”.",
     PracticeCall = "Avise: pulse “{0}” abajo, y después cualquier aviso.",

@@ -33,6 +33,17 @@ impl Practice {
         self.ended_at.is_none() && (self.crew || self.by.as_ref().is_some_and(|by| by.id == who.id))
     }
 
+    /// Whether a call was made in it.
+    fn has(&self, call: &Call) -> bool {
+        let by = call.said.by.as_ref();
+        let during = call.seq > self.seq && self.ended_at.is_none_or(|ended| call.said.at <= ended);
+        let own = by
+            .zip(self.by.as_ref())
+            .is_some_and(|(by, its)| by.id == its.id);
+        let hubs = by.is_none() && call.seq == self.seq + 1;
+        !call.stop && during && (self.crew || own || hubs)
+    }
+
     /// How long that person took, once they have done all of it.
     pub fn took(&self, who: &Who) -> Option<Millis> {
         let done = self.done.iter().find(|(done, _)| done.id == who.id);
@@ -54,16 +65,8 @@ impl Warmup {
 
     /// Whether a call was made in a practice, and so is not meant. A stop always is.
     pub fn is_practice_call(&self, call: &Call) -> bool {
-        let by = call.said.by.as_ref();
-        !call.stop
-            && self.practices.iter().any(|practice| {
-                let during = call.seq > practice.seq
-                    && practice.ended_at.is_none_or(|ended| call.said.at <= ended);
-                let own = by
-                    .zip(practice.by.as_ref())
-                    .is_some_and(|(by, its)| by.id == its.id);
-                during && (practice.crew || own || (by.is_none() && call.seq == practice.seq + 1))
-            })
+        let mut practices = self.practices.iter();
+        practices.any(|practice| practice.has(call))
     }
 
     /// Whether that person has said seen to the practice's call, and has called out themselves since it began.
@@ -107,20 +110,15 @@ impl Warmup {
         }
     }
 
-    /// Its call goes with it: nobody is to be interrupted by it afterwards.
+    /// Its calls go with it: nobody is to be interrupted by them afterwards.
     fn end_practice(&mut self, practice: Seq, event: &Event) {
-        let known = self
-            .practices
-            .iter_mut()
-            .find(|known| known.seq == practice);
-        if let Some(known) = known {
-            known.ended_at.get_or_insert(event.at);
-        }
-        let call = self
-            .calls
-            .iter_mut()
-            .find(|call| call.seq == practice + 1 && call.said.by.is_none());
-        if let Some(call) = call {
+        let mut practices = self.practices.iter_mut();
+        let Some(known) = practices.find(|known| known.seq == practice && known.ended_at.is_none())
+        else {
+            return;
+        };
+        known.ended_at = Some(event.at);
+        for call in self.calls.iter_mut().filter(|call| known.has(call)) {
             call.lifted.get_or_insert(Said {
                 at: event.at,
                 by: event.by.clone(),

@@ -145,7 +145,7 @@ const CUT: &str = "const strips = [...document.querySelectorAll('.wall .strip')]
         const track = strip.querySelector('.track').getBoundingClientRect();
         for (const [what, part] of [['digits', digits], ['name', name], ['track', track]])
             if (part.top < own.top - 2 || part.bottom > own.bottom + 2) wrong.push(what + ' outside');
-        if (digits.bottom > name.top + 3) wrong.push('digits on the name');
+        if (digits.bottom > name.top + 3 && digits.right > name.left) wrong.push('digits on the name');
         return wrong.map((wrong) => strip.dataset.test + ': ' + wrong);
     })";
 

@@ -118,6 +118,23 @@ pub enum Command {
         /// The words; may be empty.
         text: String,
     },
+    /// Practise, alone or (chief) with the whole crew; refused while a car is connected.
+    Practise {
+        /// Everyone practises.
+        crew: bool,
+        /// The words of the call that comes in to be seen.
+        text: String,
+    },
+    /// Whoever practises: I have done all of it.
+    PractiseDone {
+        /// The practice: the number of the event that began it.
+        practice: Seq,
+    },
+    /// End a practice: the chief, or whoever practises alone.
+    PractiseEnd {
+        /// The practice.
+        practice: Seq,
+    },
     /// Anyone: I have seen this call.
     Seen {
         /// The call.
@@ -613,6 +630,14 @@ pub struct LastValue {
     pub speaks: bool,
 }
 
+impl SourceHealth {
+    /// It delivers what may be a car's: anything but the simulator. A recording counts as a car: it is looked at like one.
+    pub fn may_be_a_car(&self) -> bool {
+        let delivers = self.state == SourceState::Up || self.per_second > 0.0;
+        delivers && !crate::trust::is_simulated(&self.name)
+    }
+}
+
 /// What a source is doing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -670,6 +695,36 @@ pub struct FigureNow {
     /// The earlier cases that it rests on, oldest first, where it was learned from such.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub rests_on: Option<Cases>,
+    /// A call that it gives reason for; absent while it is not sure enough of it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ask: Option<Ask>,
+}
+
+/// A call that a figure gives reason for. Phones offer it in their own words; only a person makes it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Ask {
+    /// What is asked for.
+    pub what: Asked,
+    /// By how much, in the figure's unit: flow up, turns outwards, seconds to go.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by: Option<f64>,
+    /// The role whose hands it takes; absent: everyone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub to: Option<RoleKey>,
+}
+
+/// What a figure gives reason to call for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Asked {
+    /// Another flow.
+    Flow,
+    /// A turn of the idle's bleeds.
+    Bleed,
+    /// Nothing but to know: soon warm.
+    WarmSoon,
+    /// The fuel does not last.
+    FuelShort,
 }
 
 /// Earlier cases that a figure was learned from.

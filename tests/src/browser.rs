@@ -435,6 +435,28 @@ impl Page {
         Ok(())
     }
 
+    /// Runs a script before those of every page that is opened from now on: to put something in the place of what they would find.
+    ///
+    /// # Errors
+    /// When the browser refuses.
+    pub async fn before_scripts(&self, script: &str) -> Result<()> {
+        let source = json!({ "source": script });
+        self.devtools("Page.addScriptToEvaluateOnNewDocument", source)
+            .await?;
+        Ok(())
+    }
+
+    /// The browser draws as somebody sees who lacks a kind of cone: `none`, `protanopia`, `deuteranopia`, `tritanopia`.
+    ///
+    /// # Errors
+    /// When the browser refuses.
+    pub async fn see_as(&self, deficiency: &str) -> Result<()> {
+        let kind = json!({ "type": deficiency });
+        self.devtools("Emulation.setEmulatedVisionDeficiency", kind)
+            .await?;
+        Ok(())
+    }
+
     /// Waits until nothing on the page is being animated, but for what goes on for good.
     ///
     /// # Errors

@@ -29,6 +29,8 @@ mod speech;
 mod store;
 #[cfg(target_arch = "wasm32")]
 mod wake;
+#[cfg(target_arch = "wasm32")]
+mod wanted;
 
 #[cfg(target_arch = "wasm32")]
 fn main() {

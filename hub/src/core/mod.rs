@@ -13,6 +13,7 @@ pub mod health;
 pub mod judge;
 pub mod lessons;
 pub mod live;
+mod practice;
 pub mod skew;
 pub mod stuck;
 pub mod times;
@@ -179,6 +180,7 @@ impl Core {
                     self.look_at_alarms(now, &mut outputs);
                 }
                 self.health.take(now, source, &report);
+                self.end_practices_over_a_car(now, &mut outputs);
             }
             Input::Joined(who, right) => self.joined(now, who, right, &mut outputs),
             Input::Left(id) => {

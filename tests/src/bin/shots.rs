@@ -5,7 +5,11 @@
 #![forbid(unsafe_code)]
 
 use anyhow::{Context, Result};
-use spinover_protocol::{event::Audience, message::Command};
+use spinover_protocol::{
+    event::Audience,
+    message::Command,
+    today::{Conditions, FlowBaseline},
+};
 use spinover_tests::{
     browser::{Browser, PHONE, Page, Size, TABLET, WALL},
     chief::mark_until,
@@ -121,8 +125,13 @@ async fn main() -> Result<()> {
     for (page, album) in &pages {
         for shot in SHOTS.iter().filter(|shot| wants(shot.name)) {
             show(page, &hub, shot).await?;
+            if shot.name == "trend" {
+                page.script(FINGER).await?;
+            }
             album.keep(page, shot.name).await?;
         }
+        of_a_practice(page, &hub, album, &wants).await?;
+        of_an_offer(page, &hub, &wren, album, &wants).await?;
         of_the_book(page, &hub, &wren, album, &wants).await?;
         show(page, &hub, &SHOTS[0]).await?;
         if wants("incoming") {
@@ -227,6 +236,61 @@ impl Album<'_> {
         eprintln!("docs/shots/{name} ({} KB)", picture.len() / 1000);
         Ok(())
     }
+}
+
+/// A finger in the middle of a trend's past.
+const FINGER: &str = "const paper = document.querySelector('[data-test=\"trend-paper\"]'); const box = paper.getBoundingClientRect();
+    paper.dispatchEvent(new PointerEvent('pointerdown', { bubbles: true, pointerId: 1, isPrimary: true, buttons: 1, clientX: box.left + 20, clientY: box.top + 0.6 * box.height }))";
+
+/// The first thing that a practice asks for.
+async fn of_a_practice(
+    page: &Page,
+    hub: &Hub,
+    album: &Album<'_>,
+    wants: &impl Fn(&str) -> bool,
+) -> Result<()> {
+    if wants("practice") {
+        show(page, hub, &shot("", "idle", "/crew/menu")).await?;
+        page.tap("practise-alone").await?;
+        page.until_shows("[data-test=\"practice\"][data-at=\"see\"]")
+            .await;
+        album.keep(page, "practice").await?;
+        page.tap("practice-end").await?;
+        page.until_hides("[data-test=\"practice\"]").await;
+    }
+    Ok(())
+}
+
+/// A figure that gives reason for a call.
+async fn of_an_offer(
+    page: &Page,
+    hub: &Hub,
+    wren: &Phone,
+    album: &Album<'_>,
+    wants: &impl Fn(&str) -> bool,
+) -> Result<()> {
+    if wants("offer") {
+        let air = Conditions {
+            temp_c: 27.0,
+            pressure_hpa: 1_000.0,
+            rh_pct: 40.0,
+            place: None,
+        };
+        let rule = FlowBaseline {
+            flow_l_per_min: 32.0,
+            density_kg_m3: 1.155,
+            temp_c: 27.0,
+            pct_per_pct_density: 1.0,
+            pct_per_k: 0.0,
+            sd_pct: 2.0,
+        };
+        wren.done(Command::SetConditions(air)).await;
+        wren.done(Command::SetFlowBaseline(rule)).await;
+        show(page, hub, &chief("", "/chief")).await?;
+        page.until_shows("[data-test=\"suggest-flow\"]").await;
+        album.keep(page, "offer").await?;
+    }
+    Ok(())
 }
 
 /// The book, with the warm-up under way in it.

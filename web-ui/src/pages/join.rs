@@ -7,7 +7,7 @@ use crate::{
     socket, store,
     words::{Word as W, fill, say},
 };
-use leptos::prelude::*;
+use leptos::{html, prelude::*};
 use spinover_protocol::{link::Input, message::Farewell};
 
 /// The longest name that the hub takes, in characters.
@@ -21,6 +21,13 @@ pub fn Join() -> impl IntoView {
     let name = RwSignal::new(person.name);
     let code = RwSignal::new(person.code);
     let missing = RwSignal::new(None::<W>);
+    // Whoever has scanned the code types the name at once: one touch less. Some phones bring their keyboard up at a touch only.
+    let field: NodeRef<html::Input> = NodeRef::new();
+    Effect::new(move |_| {
+        if let Some(field) = field.get().filter(|_| name.with_untracked(String::is_empty)) {
+            let _ = field.focus();
+        }
+    });
     // A code that comes in by the address while the form is open goes into it.
     Effect::new(move |_| {
         let known = app.person.read().code.clone();
@@ -74,7 +81,7 @@ pub fn Join() -> impl IntoView {
                 <label>
                     <span>{say(W::JoinName)}</span>
                     <input
-                        type="text" data-test="join-name" name="name" autocomplete="given-name" maxlength=LONGEST_NAME
+                        node_ref=field type="text" data-test="join-name" name="name" autocomplete="given-name" maxlength=LONGEST_NAME
                         placeholder=say(W::JoinNameHint) prop:value=name on:input=move |event| name.set(event_target_value(&event))
                     />
                 </label>

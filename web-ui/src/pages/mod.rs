@@ -28,6 +28,7 @@ use crate::{
         calls::{Incoming, Receipt, Takeover},
         header::Header,
         keyboard, pen,
+        practice::PracticeBars,
         steps::Steps,
     },
     player::Deck,
@@ -141,6 +142,7 @@ fn Inside() -> impl IntoView {
                     Some(deck) => view! { <StopBars/><AlarmLine over_replay=true/><replay::ReplayHead deck=deck/> }.into_any(),
                     None => view! { <Header/><Banners/> }.into_any(),
                 }}
+                <PracticeBars wall=wall/>
                 // Under the step and the link, so that a call never hides that the link is lost.
                 <Incoming wall=wall/>
             </div>

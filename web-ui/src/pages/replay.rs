@@ -402,7 +402,7 @@ pub fn Replay(deck: Deck) -> impl IntoView {
         <div class="strips all">{strips}</div>
         <section class="past-figures" data-test="past-figures">
             <h2>{say(W::ReplayFigures)}</h2>
-            <Cards figures=figures/>
+            <Cards figures=figures quiet=true/>
             <p class="hint" hidden=move || figures.read().as_ref().is_some_and(|figures| !figures.is_empty())>{not_said}</p>
         </section>
         <section class="moments">

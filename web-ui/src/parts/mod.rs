@@ -17,6 +17,7 @@ pub mod past_alarms;
 pub mod pen;
 pub mod people;
 pub mod photos;
+pub mod practice;
 pub mod sources;
 pub mod step_card;
 pub mod steps;

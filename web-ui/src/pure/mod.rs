@@ -7,5 +7,6 @@ pub mod keys;
 pub mod playback;
 pub mod route;
 pub mod show;
+pub mod suggest;
 pub mod trace;
 pub mod waits;

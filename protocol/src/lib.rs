@@ -12,6 +12,7 @@
 //! - [`trust`]: how far a reading can be trusted, and calibration;
 //! - [`link`]: the phone's side of a connection as a state machine, which the app, the tests and any simulation run;
 //! - [`book`]: the book's list and a warm-up played back, over plain HTTP;
+//! - [`files`]: the files as the chief changes them in the app, over plain HTTP;
 //! - [`units`]: exact conversions between the units that crews use.
 #![forbid(unsafe_code)]
 
@@ -19,6 +20,7 @@ pub mod alarm;
 pub mod book;
 pub mod car;
 pub mod event;
+pub mod files;
 pub mod link;
 pub mod message;
 pub mod record;

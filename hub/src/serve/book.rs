@@ -56,7 +56,7 @@ pub fn routes() -> Router<Arc<App>> {
 struct Crew;
 
 /// Somebody who has the chief's code.
-struct Chief;
+pub(super) struct Chief;
 
 /// Somebody who has a code, or a ticket in its place.
 struct Visitor;

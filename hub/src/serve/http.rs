@@ -1,6 +1,7 @@
-//! The app's files, the socket's door, readings by POST, health and metrics. The book's addresses are in `book`.
+//! The app's files, the socket's door, readings by POST, health and metrics. The book's addresses are in `book`, the
+//! files' in `files`.
 
-use super::{App, book, codes::Denied, socket};
+use super::{App, book, codes::Denied, files, socket};
 use crate::sources::{decode::Intake, tally::Tally};
 use axum::{
     Router,
@@ -40,6 +41,7 @@ pub fn router(app: Arc<App>) -> Router {
         .route("/metrics", get(metrics))
         .route("/api/readings", post(readings).layer(DefaultBodyLimit::max(MAX_POST)))
         .merge(book::routes())
+        .merge(files::routes())
         // A third of the bytes on the pit's Wi-Fi; the socket is not touched.
         .fallback_service(get(page).layer(CompressionLayer::new()).with_state(app.clone()))
         // The app needs nothing from elsewhere, and nobody else's page has business framing it or reading what it is sent.

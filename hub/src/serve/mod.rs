@@ -5,6 +5,7 @@
 mod book;
 pub mod codes;
 pub mod discovery;
+pub mod files;
 pub mod history;
 mod http;
 pub mod keeper;
@@ -26,7 +27,7 @@ use spinover_protocol::{
     sheet::Sheet,
     trust::POSTED,
 };
-use std::{net::SocketAddr, sync::Arc};
+use std::{net::SocketAddr, sync::Arc, time::Duration};
 use tokio::{
     net::TcpListener,
     sync::{mpsc, watch},
@@ -51,6 +52,17 @@ pub struct Setup {
     pub chief_code: String,
     /// Announce the hub on the local network by multicast DNS.
     pub announce: bool,
+    /// The files that car and sheets were read from, for the chief to change.
+    pub files: files::Room,
+}
+
+/// Why a hub ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Ending {
+    /// It was told to stop.
+    Stopped,
+    /// Its files were changed: it is to be run again from them, on the same port.
+    Renewed,
 }
 
 /// What every connection can reach.
@@ -73,10 +85,19 @@ pub struct App {
     book: Book,
     counts: Arc<Counts>,
     stop: watch::Receiver<bool>,
+    files: files::Room,
+    /// Set to end this run and have the files taken up.
+    renew: watch::Sender<bool>,
 }
 
-/// Serves until `stop` is set, then says goodbye to the phones and writes out what waits. `ready` is called once the port
-/// accepts connections, with the addresses to join by.
+/// How long answers that are still being sent may hold up an end. A book that somebody downloads slowly must not keep the
+/// crew without a hub.
+const ANSWERS_WITHIN: Duration = Duration::from_secs(2);
+/// How long a source may take to let go of its port.
+const SOURCE_GONE_WITHIN: Duration = Duration::from_secs(1);
+
+/// Serves until `stop` is set or the files were changed, then says goodbye to the phones and writes out what waits. `ready` is
+/// called once the port accepts connections, with the addresses to join by.
 ///
 /// # Errors
 /// When the listener has no address, or the server fails.
@@ -85,9 +106,19 @@ pub async fn run(
     setup: Setup,
     book: Book,
     loaded: Loaded,
-    stop: watch::Receiver<bool>,
+    mut stop: watch::Receiver<bool>,
     ready: impl FnOnce(&[String]),
-) -> anyhow::Result<()> {
+) -> anyhow::Result<Ending> {
+    let (renew, mut renewed) = watch::channel(false);
+    // Told to stop, or to be renewed: for phones and answers it is the same.
+    let (halt_in, halt) = watch::channel(false);
+    let halter = tokio::spawn(async move {
+        tokio::select! {
+            () = stopped(&mut stop) => {}
+            () = stopped(&mut renewed) => {}
+        }
+        halt_in.send_replace(true);
+    });
     let address = listener.local_addr().context("the port has no address")?;
     let latest = loaded.events.last().map_or(0, |event| event.at);
     let clock = Clock::start(latest);
@@ -184,23 +215,33 @@ pub async fn run(
         posted: Feed::new(posted_place, reports_in),
         book,
         counts,
-        stop: stop.clone(),
+        stop: halt.clone(),
+        files: setup.files,
+        renew: renew.clone(),
     });
     let service = http::router(app).into_make_service_with_connect_info::<SocketAddr>();
     ready(&join_urls);
-    let mut stopping = stop.clone();
+    let mut stopping = halt.clone();
+    let patience = async move {
+        stopped(&mut stopping).await;
+        tokio::time::sleep(ANSWERS_WITHIN).await;
+    };
+    let mut stopping = halt;
     let stopped = async move { stopped(&mut stopping).await };
     // Sockets end themselves on stop, after a goodbye.
     let server = axum::serve(listener, service).with_graceful_shutdown(stopped);
     let served = tokio::select! {
         served = server => served,
+        () = patience => Ok(()),
         ended = &mut keeper => {
             let why = ended.context("the keeper broke")?.err().unwrap_or_default();
             anyhow::bail!("nothing can be written down any more: {why}");
         }
     };
+    halter.abort();
     for task in tasks {
         task.abort();
+        let _ = tokio::time::timeout(SOURCE_GONE_WITHIN, task).await;
     }
     drop(announced);
     keeper_stop_in.send_replace(true);
@@ -208,7 +249,11 @@ pub async fn run(
         .await
         .context("the keeper broke")?
         .map_err(anyhow::Error::msg)?;
-    served.context("the server broke")
+    served.context("the server broke")?;
+    Ok(match *renew.borrow() {
+        true => Ending::Renewed,
+        false => Ending::Stopped,
+    })
 }
 
 /// Waits until the hub is told to stop, or whoever could tell it has gone.

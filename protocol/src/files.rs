@@ -45,6 +45,9 @@ pub struct FilesNow {
     /// What is wrong in them.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub mistakes: Vec<Wrong>,
+    /// The keys of all figures that a role's page can show.
+    #[serde(default)]
+    pub figures: Vec<String>,
     /// Why nothing can be changed now.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub not_now: Option<String>,

@@ -539,10 +539,7 @@ pub(super) fn field_at(text: &str, offset: usize) -> String {
 fn in_table(table: &DeTable<'_>, offset: usize, names: &mut Vec<String>) -> bool {
     for (key, value) in table {
         names.push(key.get_ref().to_string());
-        // The key's own line counts as its value's.
-        if key.span().contains(&offset) && value.get_ref().as_array().is_none_or(|list| list.is_empty())
-            || in_value(value, offset, names)
-        {
+        if in_value(value, offset, names) || key.span().contains(&offset) {
             return true;
         }
         names.pop();

@@ -80,7 +80,7 @@ pub struct Wrong {
     pub what: String,
     /// What would be right.
     pub right: String,
-    /// The key that it stands at, by names: `channel.oil_pressure.band`, `step.fire.gate.0.at_least`.
+    /// The key that it stands at, by names: `channel.oil_pressure.band`, `phase.petrol.step.fire.gate.0.at_least`.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub field: String,
 }

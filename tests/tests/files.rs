@@ -194,7 +194,7 @@ async fn not_while_a_warm_up_is_under_way_or_a_stop_stands() -> Result<()> {
     assert_eq!(fs::read_to_string(&team.car)?, before);
     // It stands again: nothing is in the way.
     http::post(&team.hub.address(), "/api/readings", Some(CREW_CODE), b"{\"engine_rpm\": 0}").await?;
-    eventually("the engine to stand", async || team.now().await.not_now.is_none()).await;
+    eventually("the engine to stand", async || team.now().await.not_now.is_none().then_some(())).await;
     assert_eq!(team.post("/api/files/save", &change).await.status, 200);
     Ok(())
 }

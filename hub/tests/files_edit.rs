@@ -13,7 +13,7 @@ use spinover::files::{
 use spinover_protocol::{
     car::{Band, Car, ReadyCall},
     files::{DiffLine, diff},
-    sheet::{Gate, Must, Sheet},
+    sheet::{Gate, Must, Sheet, Step},
 };
 
 fn car_of(text: &str) -> CarFile {
@@ -193,14 +193,14 @@ fn limit_in(plausible: Band, at: u16) -> f64 {
     plausible.low + (plausible.high - plausible.low) * f64::from(at % 1000) / 1000.0
 }
 
+fn step(sheet: &mut Sheet, nth: usize) -> &mut Step {
+    let mut steps = sheet.phases.iter_mut().flat_map(|phase| &mut phase.steps);
+    steps.nth(nth).expect("a step of that number")
+}
+
 fn change_sheet(sheet: &mut Sheet, car: &Car, change: &SheetChange) {
     let phases = sheet.phases.len();
-    let mut steps: Vec<_> = sheet.phases.iter().enumerate().flat_map(|(p, phase)| (0..phase.steps.len()).map(move |s| (p, s))).collect();
-    let count = steps.len();
-    let mut step = |at: &usize| {
-        let (p, s) = steps.remove(at % count);
-        &mut sheet.phases[p].steps[s]
-    };
+    let count = sheet.steps().count();
     use SheetChange as S;
     match change {
         S::Band(at, channel, band) => {
@@ -213,17 +213,17 @@ fn change_sheet(sheet: &mut Sheet, car: &Car, change: &SheetChange) {
             }
         }
         S::PhaseName(at, text) => sheet.phases[at % phases].name.clone_from(text),
-        S::Text(at, text) => step(at).text.clone_from(text),
-        S::Caution(at, text) => step(at).caution.clone_from(text),
-        S::Owner(at, role) => step(at).owner = car.roles[*role].key.clone(),
+        S::Text(at, text) => step(sheet, at % count).text.clone_from(text),
+        S::Caution(at, text) => step(sheet, at % count).caution.clone_from(text),
+        S::Owner(at, role) => step(sheet, at % count).owner = car.roles[*role].key.clone(),
         S::Times(at, dwell, limit, late) => {
-            let step = step(at);
+            let step = step(sheet, at % count);
             step.dwell_ms = dwell.map(|tenths| i64::from(tenths) * 100);
             step.limit_ms = limit.map(|tenths| i64::from(tenths) * 100 + step.dwell_ms.unwrap_or(0));
             step.late_call = late.clone().filter(|_| step.limit_ms.is_some());
         }
         S::AddGate(at, channel, limit, least, held) => {
-            let step = step(at);
+            let step = step(sheet, at % count);
             let channel = &car.channels[*channel];
             // Two limits of one channel could contradict each other.
             if step.gates.iter().all(|gate| gate.channel != channel.key) {
@@ -233,13 +233,13 @@ fn change_sheet(sheet: &mut Sheet, car: &Car, change: &SheetChange) {
             }
         }
         S::DropGate(at, gate) => {
-            let step = step(at);
+            let step = step(sheet, at % count);
             if *gate < step.gates.len() {
                 step.gates.remove(*gate);
             }
         }
         S::Limit(at, nth, limit) => {
-            let step = step(at);
+            let step = step(sheet, at % count);
             let alone = |gate: &Gate| step.gates.iter().filter(|other| other.channel == gate.channel).count() == 1;
             let Some(gate) = step.gates.get(*nth).filter(|gate| alone(gate)) else { return };
             let Some((_, channel)) = car.channel(&gate.channel) else { return };

@@ -111,12 +111,6 @@ impl<'t> Draft<'t> {
         self.get(path).is_some()
     }
 
-    /// How many elements the list at that path has; 0 where there is none.
-    pub(super) fn count(&self, path: &[At<'_>]) -> usize {
-        let list = self.get(path).and_then(|value| value.get_ref().as_array());
-        list.map_or(0, |list| list.len())
-    }
-
     /// Writes another value in the place of the one at that path.
     pub(super) fn replace(&mut self, path: &[At<'_>], value: String) -> Result<(), Unwritable> {
         match self.get(path) {

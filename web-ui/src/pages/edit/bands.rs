@@ -104,7 +104,7 @@ fn Row(desk: Desk, index: usize, channel: Channel, scope: Option<(usize, usize)>
             <legend>{channel.label.clone()} " " <small>{channel.unit.label()}</small></legend>
             <input type="text" inputmode="decimal" autocomplete="off" data-test="edit-low" aria-label=label(W::BandLow) placeholder=say(W::BandLow) prop:value=low on:input=move |event| typed(low, event)/>
             <input type="text" inputmode="decimal" autocomplete="off" data-test="edit-high" aria-label=label(W::BandHigh) placeholder=say(W::BandHigh) prop:value=high on:input=move |event| typed_high(high, event)/>
-            <Preview channel=key.0 scale=scale holds=holds/>
+            <Preview channel=key.0.clone() scale=scale holds=holds/>
             <WrongAt desk=desk place=place/>
             <WrongAt desk=desk place=at_low/>
             <WrongAt desk=desk place=at_high/>

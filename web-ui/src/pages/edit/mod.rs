@@ -43,7 +43,7 @@ pub fn Edit() -> impl IntoView {
         (Part::Calls, "edit-calls", W::EditCalls),
         (Part::Text, "edit-text", W::EditText),
     ];
-    let keys = parts.map(|(one, test, word)| {
+    let keys = move || parts.map(|(one, test, word)| {
         view! { <button type="button" class="key choice" data-test=test aria-pressed=move || (part.get() == one).to_string() on:click=move |_| part.set(one)>{say(word)}</button> }
     });
     let body = move || {
@@ -67,7 +67,7 @@ pub fn Edit() -> impl IntoView {
                 <h1 class="edit-title">{say(W::EditTitle)}</h1>
                 <p class="hint">{say(W::EditHint)}</p>
                 <State desk=desk/>
-                <div class="choices" role="group" aria-label=say(W::EditTitle)>{keys.clone()}</div>
+                <div class="choices" role="group" aria-label=say(W::EditTitle)>{keys()}</div>
                 {body}
                 <Bar desk=desk part=part/>
             </Show>

@@ -86,7 +86,7 @@ fn One(desk: Desk, nth: usize, role: Role) -> impl IntoView {
     };
     view! {
         <fieldset class="edit-card" data-test=format!("edit-role-{key}")>
-            <legend>{role.label.clone()} " " <small>{key}</small></legend>
+            <legend>{role.label.clone()} " " <small>{key.clone()}</small></legend>
             <Field desk=desk place=place.key("label") label=say(W::EditName) value=role.label.clone() test="edit-label" set=set/>
             <List desk=desk nth=nth role=role.clone() kind=Kind::Strips/>
             <List desk=desk nth=nth role=role kind=Kind::Figures/>

@@ -115,8 +115,6 @@ fn Form(desk: Desk, at: At, step: Step, car: Car) -> impl IntoView {
             true
         })
     };
-    let some = |text: String| Some(text).filter(|text| !text.trim().is_empty());
-    let _ = some;
     let time = move |set: fn(&mut Step, Option<i64>)| {
         Callback::new(move |text: String| match typed_ms(&text) {
             Ok(ms) => {

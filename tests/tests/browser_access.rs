@@ -21,6 +21,7 @@ const PLACES: [&str; 22] = [
     "figures",
     "book",
     "laptop",
+    "edit",
     "wall",
     "crew/call",
     "crew/menu",

@@ -349,7 +349,9 @@ async fn renewed(app: &App, work: impl FnOnce() -> Result<(), No>) -> Result<(),
     }
     let done = work();
     if done.is_err() {
-        let _ = app.asks.send(Ask::GoOn).await;
+        // Also when whoever asked hangs up now.
+        let asks = app.asks.clone();
+        tokio::spawn(async move { asks.send(Ask::GoOn).await });
     } else {
         app.renew.send_replace(true);
     }

@@ -276,8 +276,9 @@ impl Running {
             }
             Ask::Rest(answer) => {
                 let busy = self.busy();
-                self.resting = busy.is_none();
-                let _ = answer.send(busy.map_or(Ok(()), Err));
+                let rest = busy.is_none();
+                // Whoever asked may have hung up meanwhile.
+                self.resting = answer.send(busy.map_or(Ok(()), Err)).is_ok() && rest;
             }
             Ask::GoOn => self.resting = false,
             Ask::Busy(answer) => drop(answer.send(self.busy())),

@@ -71,15 +71,24 @@ fn words() -> impl Strategy<Value = String> {
 }
 
 fn call() -> impl Strategy<Value = ReadyCall> {
-    let to = prop::option::of(prop::sample::select(vec!["chief", "idle", "fuel", "starter"]));
-    (words(), to).prop_map(|(text, to)| ReadyCall { text, to: to.map(Into::into) })
+    let to = prop::option::of(prop::sample::select(vec![
+        "chief", "idle", "fuel", "starter",
+    ]));
+    (words(), to).prop_map(|(text, to)| ReadyCall {
+        text,
+        to: to.map(Into::into),
+    })
 }
 
 /// A band within what a sensor can give, whatever the thousandths are.
 fn band_in(plausible: Band, at: (u16, u16)) -> Option<Band> {
-    let place = |at: u16| plausible.low + (plausible.high - plausible.low) * f64::from(at % 1000) / 1000.0;
+    let place =
+        |at: u16| plausible.low + (plausible.high - plausible.low) * f64::from(at % 1000) / 1000.0;
     let (a, b) = (place(at.0), place(at.1));
-    (a != b).then(|| Band { low: a.min(b), high: a.max(b) })
+    (a != b).then(|| Band {
+        low: a.min(b),
+        high: a.max(b),
+    })
 }
 
 /// One change of a car.
@@ -104,7 +113,8 @@ fn car_change() -> impl Strategy<Value = CarChange> {
         (0..6usize, words()).prop_map(|(at, text)| CarChange::RoleLabel(at, text)),
         (0..6usize, some(19)).prop_map(|(at, list)| CarChange::Strips(at, list)),
         (0..6usize, some(FIGURES.len())).prop_map(|(at, list)| CarChange::Figures(at, list)),
-        (whose(), prop::collection::vec(call(), 0..6)).prop_map(|(who, calls)| CarChange::Calls(who, calls)),
+        (whose(), prop::collection::vec(call(), 0..6))
+            .prop_map(|(who, calls)| CarChange::Calls(who, calls)),
         (whose(), 0..8usize, 0..8usize).prop_map(|(who, a, b)| CarChange::CallMoved(who, a, b)),
     ]
 }
@@ -139,7 +149,9 @@ fn change_car(car: &mut Car, change: &CarChange) {
         CarChange::Label(at, text) => car.channels[*at].label.clone_from(text),
         CarChange::RoleLabel(at, text) => car.roles[*at].label.clone_from(text),
         CarChange::Strips(at, list) => {
-            let keys = unique(list).into_iter().map(|at| car.channels[at].key.clone());
+            let keys = unique(list)
+                .into_iter()
+                .map(|at| car.channels[at].key.clone());
             car.roles[*at].strips = keys.collect();
         }
         CarChange::Figures(at, list) => {
@@ -182,8 +194,11 @@ fn sheet_change() -> impl Strategy<Value = SheetChange> {
         (at(), words()).prop_map(|(at, text)| S::Text(at, text)),
         (at(), prop::option::of(words())).prop_map(|(at, text)| S::Caution(at, text)),
         (at(), 0..6usize).prop_map(|(at, role)| S::Owner(at, role)),
-        (at(), time(), time(), prop::option::of(words())).prop_map(|(at, dwell, limit, late)| S::Times(at, dwell, limit, late)),
-        (at(), 0..19usize, any::<u16>(), any::<bool>(), 0..5u8).prop_map(|(at, channel, limit, least, held)| S::AddGate(at, channel, limit, least, held)),
+        (at(), time(), time(), prop::option::of(words()))
+            .prop_map(|(at, dwell, limit, late)| S::Times(at, dwell, limit, late)),
+        (at(), 0..19usize, any::<u16>(), any::<bool>(), 0..5u8).prop_map(
+            |(at, channel, limit, least, held)| S::AddGate(at, channel, limit, least, held)
+        ),
         (at(), 0..4usize).prop_map(|(at, gate)| S::DropGate(at, gate)),
         (at(), 0..4usize, any::<u16>()).prop_map(|(at, gate, limit)| S::Limit(at, gate, limit)),
     ]
@@ -219,7 +234,8 @@ fn change_sheet(sheet: &mut Sheet, car: &Car, change: &SheetChange) {
         S::Times(at, dwell, limit, late) => {
             let step = step(sheet, at % count);
             step.dwell_ms = dwell.map(|tenths| i64::from(tenths) * 100);
-            step.limit_ms = limit.map(|tenths| i64::from(tenths) * 100 + step.dwell_ms.unwrap_or(0));
+            step.limit_ms =
+                limit.map(|tenths| i64::from(tenths) * 100 + step.dwell_ms.unwrap_or(0));
             step.late_call = late.clone().filter(|_| step.limit_ms.is_some());
         }
         S::AddGate(at, channel, limit, least, held) => {
@@ -228,8 +244,16 @@ fn change_sheet(sheet: &mut Sheet, car: &Car, change: &SheetChange) {
             // Two limits of one channel could contradict each other.
             if step.gates.iter().all(|gate| gate.channel != channel.key) {
                 let limit = limit_in(channel.plausible, *limit);
-                let must = if *least { Must::AtLeast(limit) } else { Must::AtMost(limit) };
-                step.gates.push(Gate { channel: channel.key.clone(), must, for_ms: i64::from(*held) * 500 });
+                let must = if *least {
+                    Must::AtLeast(limit)
+                } else {
+                    Must::AtMost(limit)
+                };
+                step.gates.push(Gate {
+                    channel: channel.key.clone(),
+                    must,
+                    for_ms: i64::from(*held) * 500,
+                });
             }
         }
         S::DropGate(at, gate) => {
@@ -240,9 +264,19 @@ fn change_sheet(sheet: &mut Sheet, car: &Car, change: &SheetChange) {
         }
         S::Limit(at, nth, limit) => {
             let step = step(sheet, at % count);
-            let alone = |gate: &Gate| step.gates.iter().filter(|other| other.channel == gate.channel).count() == 1;
-            let Some(gate) = step.gates.get(*nth).filter(|gate| alone(gate)) else { return };
-            let Some((_, channel)) = car.channel(&gate.channel) else { return };
+            let alone = |gate: &Gate| {
+                step.gates
+                    .iter()
+                    .filter(|other| other.channel == gate.channel)
+                    .count()
+                    == 1
+            };
+            let Some(gate) = step.gates.get(*nth).filter(|gate| alone(gate)) else {
+                return;
+            };
+            let Some((_, channel)) = car.channel(&gate.channel) else {
+                return;
+            };
             let limit = limit_in(channel.plausible, *limit);
             let gate = &mut step.gates[*nth];
             gate.must = match gate.must {
@@ -357,7 +391,10 @@ fn whole_or_not(value: f64) -> toml::Value {
 #[test]
 fn a_change_of_nothing_is_the_very_bytes() {
     let car = demo::car().unwrap();
-    assert_eq!(good(edit_car("car.toml", demo::KESTREL, &car.car)), demo::KESTREL);
+    assert_eq!(
+        good(edit_car("car.toml", demo::KESTREL, &car.car)),
+        demo::KESTREL
+    );
     for text in [demo::PIT_WARM_UP, demo::TO_THE_LINE] {
         let sheet = sheet_of(text, &car);
         assert_eq!(good(edit_sheet("sheet.toml", text, &car, &sheet)), text);
@@ -368,13 +405,24 @@ fn a_change_of_nothing_is_the_very_bytes() {
 fn what_is_wrong_is_named_by_its_field() {
     let car = demo::car().unwrap();
     let mut wanted = car.car.clone();
-    wanted.channels[3].band = Some(Band { low: 150.0, high: 60.0 });
+    wanted.channels[3].band = Some(Band {
+        low: 150.0,
+        high: 60.0,
+    });
     wanted.roles[1].calls[0].to = Some("nobody".into());
     let Ok(Edited::Wrong(text, errors)) = edit_car("car.toml", demo::KESTREL, &wanted) else {
         panic!("a band with its ends changed over, and a call to nobody");
     };
-    let fields: Vec<String> = errors.mistakes.iter().map(|wrong| field_at(&text, wrong.line, wrong.column)).collect();
-    assert_eq!(fields, ["channel.oil_pressure.band", "role.idle.calls.0.to"], "{errors}");
+    let fields: Vec<String> = errors
+        .mistakes
+        .iter()
+        .map(|wrong| field_at(&text, wrong.line, wrong.column))
+        .collect();
+    assert_eq!(
+        fields,
+        ["channel.oil_pressure.band", "role.idle.calls.0.to"],
+        "{errors}"
+    );
 
     let sheet = sheet_of(demo::PIT_WARM_UP, &car);
     let mut wanted = sheet.clone();
@@ -383,15 +431,32 @@ fn what_is_wrong_is_named_by_its_field() {
     step.dwell_ms = Some(9_000);
     step.limit_ms = Some(8_000);
     step.owner = "nobody".into();
-    step.gates.push(Gate { channel: "battery".into(), must: Must::AtLeast(400.0), for_ms: 0 });
-    let place = format!("phase.{}.step.{}", sheet.phases[phase].key, sheet.phases[phase].steps[0].key);
+    step.gates.push(Gate {
+        channel: "battery".into(),
+        must: Must::AtLeast(400.0),
+        for_ms: 0,
+    });
+    let place = format!(
+        "phase.{}.step.{}",
+        sheet.phases[phase].key, sheet.phases[phase].steps[0].key
+    );
     let gate = step.gates.len() - 1;
-    let Ok(Edited::Wrong(text, errors)) = edit_sheet("sheet.toml", demo::PIT_WARM_UP, &car, &wanted) else {
+    let Ok(Edited::Wrong(text, errors)) =
+        edit_sheet("sheet.toml", demo::PIT_WARM_UP, &car, &wanted)
+    else {
         panic!("times the wrong way round");
     };
-    let mut fields: Vec<String> = errors.mistakes.iter().map(|wrong| field_at(&text, wrong.line, wrong.column)).collect();
+    let mut fields: Vec<String> = errors
+        .mistakes
+        .iter()
+        .map(|wrong| field_at(&text, wrong.line, wrong.column))
+        .collect();
     fields.sort();
-    let mut expected = vec![format!("{place}.dwell_s"), format!("{place}.owner"), format!("{place}.gate.{gate}.at_least")];
+    let mut expected = vec![
+        format!("{place}.dwell_s"),
+        format!("{place}.owner"),
+        format!("{place}.gate.{gate}.at_least"),
+    ];
     expected.sort();
     assert_eq!(fields, expected, "{errors}");
 }

@@ -178,9 +178,7 @@ pub fn diff(old: &str, new: &str) -> Vec<DiffLine> {
             lines.push(same(head + j));
             (i, j) = (i + 1, j + 1);
         } else if i < a.len()
-            && (!table
-                || j == b.len()
-                || common[(i + 1) * width + j] >= common[i * width + j + 1])
+            && (!table || j == b.len() || common[(i + 1) * width + j] >= common[i * width + j + 1])
         {
             lines.push(DiffLine::Gone(head + i + 1, a[i].to_owned()));
             i += 1;

@@ -105,7 +105,9 @@ impl Desk {
 
     fn is_changed_untracked(self) -> bool {
         self.draft.with_untracked(|draft| {
-            draft.as_ref().is_some_and(|draft| !draft.changed().is_empty() || !draft.bad.is_empty())
+            draft
+                .as_ref()
+                .is_some_and(|draft| !draft.changed().is_empty() || !draft.bad.is_empty())
         })
     }
 
@@ -158,7 +160,10 @@ impl Desk {
 
     /// Puts all changes away, and begins from the files as they are.
     pub fn drop_changes(self) {
-        let now = self.other.get_untracked().or_else(|| self.with(|draft| draft.from.clone()));
+        let now = self
+            .other
+            .get_untracked()
+            .or_else(|| self.with(|draft| draft.from.clone()));
         if let Some(now) = now {
             self.begin(now);
         }
@@ -193,7 +198,11 @@ impl Desk {
         }
         let same_texts = self.with(|draft| {
             let version = |files: &FilesNow| -> Vec<String> {
-                files.files.iter().map(|file| file.version.clone()).collect()
+                files
+                    .files
+                    .iter()
+                    .map(|file| file.version.clone())
+                    .collect()
             };
             version(&draft.from) == version(&now)
         });
@@ -202,7 +211,9 @@ impl Desk {
                 self.other.set(None);
                 let stale = self.with(|draft| {
                     let known = &draft.from;
-                    known.undo != now.undo || known.files != now.files || known.not_now != now.not_now
+                    known.undo != now.undo
+                        || known.files != now.files
+                        || known.not_now != now.not_now
                 });
                 if stale == Some(true) {
                     self.draft.update(|draft| {
@@ -225,7 +236,9 @@ impl Desk {
 
     fn preview(self) {
         let edit = self.edits.get_untracked();
-        let Some(change) = self.with(Draft::change) else { return };
+        let Some(change) = self.with(Draft::change) else {
+            return;
+        };
         leptos::task::spawn_local(async move {
             let answer = post(self.app, "/api/files/preview", &change).await;
             if self.edits.get_untracked() == edit {
@@ -246,7 +259,9 @@ impl Desk {
 
     /// Writes the draft, and has the hub take it up.
     pub fn save(self) {
-        let Some(change) = self.with(Draft::change) else { return };
+        let Some(change) = self.with(Draft::change) else {
+            return;
+        };
         self.ask("/api/files/save", change);
     }
 
@@ -254,7 +269,10 @@ impl Desk {
     pub fn undo(self) {
         let undo = self.with(|draft| draft.from.undo.clone()).flatten();
         if let Some(undo) = undo {
-            self.ask("/api/files/undo", serde_json::json!({ "number": undo.number }));
+            self.ask(
+                "/api/files/undo",
+                serde_json::json!({ "number": undo.number }),
+            );
         }
     }
 

@@ -179,12 +179,20 @@ impl DemoCommand {
                     write("pit-warm-up.toml", files::demo::PIT_WARM_UP)?,
                     write("to-the-line.toml", files::demo::TO_THE_LINE)?,
                 ];
-                (write("kestrel.toml", files::demo::KESTREL)?, sheets, spec.to_owned())
+                (
+                    write("kestrel.toml", files::demo::KESTREL)?,
+                    sheets,
+                    spec.to_owned(),
+                )
             }
             Some(path) => {
                 let sheet = write("ground-run-sheet.toml", files::demo::GROUND_RUN_SHEET)?;
                 let spec = format!("replay:{}?loop=1", path.display());
-                (write("ground-run.toml", files::demo::GROUND_RUN)?, vec![sheet], spec)
+                (
+                    write("ground-run.toml", files::demo::GROUND_RUN)?,
+                    vec![sheet],
+                    spec,
+                )
             }
         };
         let kept = Kept::new(car, sheets, data);
@@ -206,7 +214,11 @@ fn load(kept: &Kept) -> Result<Good, Failed> {
 
 /// Opens the sources that the command line names, else the car file's.
 fn open(file: &CarFile, named: &[String], seed: u64) -> Result<Vec<Box<dyn Source>>, Failed> {
-    let specs = if named.is_empty() { &file.sources } else { named };
+    let specs = if named.is_empty() {
+        &file.sources
+    } else {
+        named
+    };
     names_are_told_apart(file, specs)?;
     let given = sources::Setup {
         car: file.car.clone(),
@@ -235,7 +247,10 @@ fn could_run(file: &CarFile, named: &[String], seed: u64) -> Result<(), String> 
 
 fn is_taken(error: &anyhow::Error) -> bool {
     let taken = |error: &io::Error| error.kind() == io::ErrorKind::AddrInUse;
-    error.chain().filter_map(|cause| cause.downcast_ref()).any(taken)
+    error
+        .chain()
+        .filter_map(|cause| cause.downcast_ref())
+        .any(taken)
 }
 
 fn hub(common: Common, kept: Kept, named: Vec<String>, data: &Path) -> Result<(), Failed> {
@@ -295,7 +310,11 @@ fn hub(common: Common, kept: Kept, named: Vec<String>, data: &Path) -> Result<()
             crew_code: crew_code.clone(),
             chief_code: chief_code.clone(),
             announce: !common.quiet_network && !common.listen.ip().is_loopback(),
-            files: Some(Arc::new(Files::new(kept.clone(), good.versions.clone(), trial))),
+            files: Some(Arc::new(Files::new(
+                kept.clone(),
+                good.versions.clone(),
+                trial,
+            ))),
         };
         let announce = setup.announce;
         let ready = |urls: &[String]| match first {
@@ -317,7 +336,10 @@ fn hub(common: Common, kept: Kept, named: Vec<String>, data: &Path) -> Result<()
         match next {
             Ok((next, opened)) => (good, sources) = (next, opened),
             Err(failed) => {
-                tracing::error!("the files cannot be taken up, those before hold: {}", failed.words());
+                tracing::error!(
+                    "the files cannot be taken up, those before hold: {}",
+                    failed.words()
+                );
                 sources = open(&good.car, &named, seed)?;
             }
         }

@@ -15,19 +15,26 @@ impl Core {
         if warmup.is_some_and(|warmup| warmup.stops().next().is_some()) {
             return Some("a stop stands; lift it first".to_owned());
         }
-        let begun = warmup.filter(|warmup| warmup.closed_at.is_none()).is_some_and(|warmup| {
-            !warmup.order.is_empty()
-                || warmup.held.is_some()
-                || warmup.aborted.is_some()
-                || warmup.skip_asked.is_some()
-        });
+        let begun = warmup
+            .filter(|warmup| warmup.closed_at.is_none())
+            .is_some_and(|warmup| {
+                !warmup.order.is_empty()
+                    || warmup.held.is_some()
+                    || warmup.aborted.is_some()
+                    || warmup.skip_asked.is_some()
+            });
         if begun {
             return Some("a warm-up is under way; close it or begin a new one first".to_owned());
         }
-        let turns = self.car.channel(&"engine_rpm".into()).is_some_and(|(index, channel)| {
-            let value = self.channels.good(now, index);
-            value.and_then(|value| channel.unit.convert(value, Unit::Rpm)).is_some_and(|rpm| rpm > TURNS_RPM)
-        });
+        let turns = self
+            .car
+            .channel(&"engine_rpm".into())
+            .is_some_and(|(index, channel)| {
+                let value = self.channels.good(now, index);
+                value
+                    .and_then(|value| channel.unit.convert(value, Unit::Rpm))
+                    .is_some_and(|rpm| rpm > TURNS_RPM)
+            });
         (turns && !played).then(|| "the engine turns; wait until it stands".to_owned())
     }
 }

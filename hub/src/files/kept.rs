@@ -82,7 +82,8 @@ impl Kept {
     /// # Errors
     /// When any cannot be read.
     pub fn read(&self) -> Result<Texts, FileErrors> {
-        let texts: Result<Vec<String>, FileErrors> = self.paths.iter().map(|path| read(path)).collect();
+        let texts: Result<Vec<String>, FileErrors> =
+            self.paths.iter().map(|path| read(path)).collect();
         texts.map(Texts)
     }
 
@@ -141,7 +142,10 @@ impl Kept {
             put(&folder.join(format!("{id}-before.toml")), &old.0[*place])?;
             put(&folder.join(format!("{id}-after.toml")), &new.0[*place])?;
         }
-        put(&folder.join(ABOUT), &serde_json::to_string(&About { at, files })?)?;
+        put(
+            &folder.join(ABOUT),
+            &serde_json::to_string(&About { at, files })?,
+        )?;
         self.replace(&places, old, new)?;
         Ok(number)
     }
@@ -164,7 +168,12 @@ impl Kept {
         match fs::read_dir(&self.earlier) {
             Ok(entries) => {
                 for entry in entries {
-                    numbers.extend(entry?.file_name().to_str().and_then(|name| name.parse::<u32>().ok()));
+                    numbers.extend(
+                        entry?
+                            .file_name()
+                            .to_str()
+                            .and_then(|name| name.parse::<u32>().ok()),
+                    );
                 }
             }
             Err(error) if error.kind() == io::ErrorKind::NotFound => {}
@@ -197,7 +206,8 @@ impl Kept {
                     return Ok(None);
                 };
                 let was = fs::read_to_string(folder.join(format!("{id}-before.toml")))?;
-                after &= fs::read_to_string(folder.join(format!("{id}-after.toml")))? == now.0[place];
+                after &=
+                    fs::read_to_string(folder.join(format!("{id}-after.toml")))? == now.0[place];
                 never &= was == now.0[place];
                 before.0[place] = was;
             }
@@ -231,7 +241,9 @@ impl Kept {
 /// Writes a file so that, whatever happens, either the old text or the new one is there, whole. A link stays a link.
 fn put(path: &Path, text: &str) -> io::Result<()> {
     let path = &fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
-    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
+    let folder = path
+        .parent()
+        .filter(|folder| !folder.as_os_str().is_empty());
     let folder = folder.unwrap_or(Path::new("."));
     let mut new = tempfile::NamedTempFile::new_in(folder)?;
     new.write_all(text.as_bytes())?;
@@ -292,7 +304,11 @@ mod tests {
             assert_eq!(kept.read().unwrap(), *before);
         }
         assert_eq!(kept.undoable(&steps[0]).unwrap(), None);
-        assert_eq!(kept.write(9, &steps[0], &steps[2]).unwrap(), 3, "a number is used once");
+        assert_eq!(
+            kept.write(9, &steps[0], &steps[2]).unwrap(),
+            3,
+            "a number is used once"
+        );
     }
 
     #[test]

@@ -78,11 +78,15 @@ enum No {
 impl IntoResponse for No {
     fn into_response(self) -> Response {
         match self {
-            Self::Nothing => (StatusCode::NOT_FOUND, "this hub runs from no files\n").into_response(),
+            Self::Nothing => {
+                (StatusCode::NOT_FOUND, "this hub runs from no files\n").into_response()
+            }
             Self::Bad(what) => (StatusCode::BAD_REQUEST, what + "\n").into_response(),
             Self::Conflict(conflict) => (StatusCode::CONFLICT, Json(conflict)).into_response(),
             Self::Busy(why) => (StatusCode::LOCKED, why + "\n").into_response(),
-            Self::Wrong(outcome) => (StatusCode::UNPROCESSABLE_ENTITY, Json(outcome)).into_response(),
+            Self::Wrong(outcome) => {
+                (StatusCode::UNPROCESSABLE_ENTITY, Json(outcome)).into_response()
+            }
             Self::Disk(why) => (StatusCode::INTERNAL_SERVER_ERROR, why + "\n").into_response(),
         }
     }
@@ -148,7 +152,13 @@ impl Files {
                 handed.push_back((version.clone(), text.clone()));
             }
             let in_force = self.in_force.get(place) == Some(&version);
-            files.push(FileNow { id, name, version, text, in_force });
+            files.push(FileNow {
+                id,
+                name,
+                version,
+                text,
+                in_force,
+            });
         }
         while handed.len() > REMEMBERED {
             handed.pop_front();
@@ -212,10 +222,18 @@ impl Files {
         let known: Vec<FileId> = self.kept.names().into_iter().map(|(id, _)| id).collect();
         let named = change.texts.keys().chain(change.sheets.keys());
         if let Some(unknown) = named.into_iter().find(|id| !known.contains(id)) {
-            return Err(No::Bad(format!("there is no file `{unknown}`; known are {}", known.join(", "))));
+            return Err(No::Bad(format!(
+                "there is no file `{unknown}`; known are {}",
+                known.join(", ")
+            )));
         }
-        let (new, mistakes) = self.changed(texts, change).map_err(|error| No::Bad(error.0))?;
-        let mut outcome = Outcome { mistakes, ..Outcome::default() };
+        let (new, mistakes) = self
+            .changed(texts, change)
+            .map_err(|error| No::Bad(error.0))?;
+        let mut outcome = Outcome {
+            mistakes,
+            ..Outcome::default()
+        };
         for (place, id) in known.iter().enumerate() {
             if new.0[place] != texts.0[place] {
                 outcome.texts.insert(id.clone(), new.0[place].clone());
@@ -259,10 +277,16 @@ impl Files {
         if others.is_empty() {
             return Ok(());
         }
-        let handed = self.handed.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        let handed = self
+            .handed
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .clone();
         let mut base = texts.clone();
         for (place, (id, _)) in names.iter().enumerate() {
-            let from = handed.iter().find(|(version, _)| change.base.get(id) == Some(version));
+            let from = handed
+                .iter()
+                .find(|(version, _)| change.base.get(id) == Some(version));
             if let Some((_, text)) = from {
                 base.0[place] = text.clone();
             }
@@ -272,7 +296,9 @@ impl Files {
             |(new, _)| {
                 let pairs = names.iter().zip(new.0).zip(&base.0);
                 let changed = pairs.filter(|((_, new), base)| new != *base);
-                changed.map(|(((id, _), new), _)| (id.clone(), new)).collect::<BTreeMap<_, _>>()
+                changed
+                    .map(|(((id, _), new), _)| (id.clone(), new))
+                    .collect::<BTreeMap<_, _>>()
             },
         );
         Err(No::Conflict(Box::new(Conflict {
@@ -286,7 +312,9 @@ impl Files {
 async fn busy(app: &App) -> Option<String> {
     let (ask, answer) = oneshot::channel();
     let _ = app.asks.send(Ask::Busy(ask)).await;
-    answer.await.unwrap_or_else(|_| Some("the hub is stopping".to_owned()))
+    answer
+        .await
+        .unwrap_or_else(|_| Some("the hub is stopping".to_owned()))
 }
 
 async fn now(_: Chief, State(app): State<Arc<App>>) -> Result<Json<FilesNow>, No> {
@@ -374,7 +402,10 @@ async fn undo(
     let texts = files.kept.read()?;
     let found = files.kept.undoable(&texts)?;
     let Some((_, before)) = found.filter(|(undo, _)| undo.number == asked.number) else {
-        return Err(No::Bad("that change is not the last one any more, or the files were changed otherwise since".to_owned()));
+        return Err(No::Bad(
+            "that change is not the last one any more, or the files were changed otherwise since"
+                .to_owned(),
+        ));
     };
     let names = files.kept.names();
     let mut outcome = Outcome::default();

@@ -211,18 +211,23 @@ async fn files(folder: &Path) -> Result<()> {
         page.until_shows(band).await;
         album.keep(&page, "files-bands").await?;
         for part in ["roles", "steps", "calls"] {
-            page.script(&format!("document.querySelector('[data-test=\"edit-{part}\"]').click()")).await?;
+            page.script(&format!(
+                "document.querySelector('[data-test=\"edit-{part}\"]').click()"
+            ))
+            .await?;
             if part == "steps" {
                 page.script("document.querySelector('[data-test=\"edit-step-recorder_on\"] button').click(); document.querySelector('[data-test=\"edit-step-recorder_on\"]').scrollIntoView({ block: 'center' })").await?;
             }
             album.keep(&page, &format!("files-{part}")).await?;
         }
-        page.script("document.querySelector('[data-test=\"edit-bands\"]').click()").await?;
+        page.script("document.querySelector('[data-test=\"edit-bands\"]').click()")
+            .await?;
         page.until_shows(band).await;
         page.script(&format!("const field = document.querySelector('{band}'); field.value = '65'; field.dispatchEvent(new Event('input', {{ bubbles: true }})); document.querySelector('[data-test=\"edit-look\"]').click()")).await?;
         page.until_shows("[data-test=\"edit-line-new\"]").await;
         album.keep(&page, "files-lines").await?;
-        page.script("document.querySelector('[data-test=\"edit-drop\"]').click()").await?;
+        page.script("document.querySelector('[data-test=\"edit-drop\"]').click()")
+            .await?;
     }
     Ok(())
 }

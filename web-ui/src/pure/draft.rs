@@ -40,7 +40,9 @@ impl Draft {
     pub fn change(&self) -> Change {
         let base = self.from.files.iter();
         let mut change = Change {
-            base: base.map(|file| (file.id.clone(), file.version.clone())).collect(),
+            base: base
+                .map(|file| (file.id.clone(), file.version.clone()))
+                .collect(),
             ..Change::default()
         };
         if !self.texts.contains_key(CAR) && self.car != self.from.car {
@@ -48,7 +50,10 @@ impl Draft {
         }
         for (place, (was, is)) in self.from.sheets.iter().zip(&self.sheets).enumerate() {
             let id = sheet_id(place);
-            if let Some(sheet) = is.as_ref().filter(|_| was != is && !self.texts.contains_key(&id)) {
+            if let Some(sheet) = is
+                .as_ref()
+                .filter(|_| was != is && !self.texts.contains_key(&id))
+            {
                 change.sheets.insert(id, sheet.clone());
             }
         }
@@ -107,7 +112,11 @@ impl Draft {
 
     /// Sets it, or takes it out.
     pub fn set_band(&mut self, channel: usize, phase: Option<(usize, usize)>, band: Option<Band>) {
-        let Some(found) = self.car.as_mut().and_then(|car| car.channels.get_mut(channel)) else {
+        let Some(found) = self
+            .car
+            .as_mut()
+            .and_then(|car| car.channels.get_mut(channel))
+        else {
             return;
         };
         let key = found.key.clone();
@@ -186,12 +195,18 @@ pub fn typed_ms(text: &str) -> Result<Option<i64>, ()> {
         return Ok(None);
     }
     let seconds = typed_number(text).filter(|seconds| (0.0..=86_400.0).contains(seconds));
-    seconds.map(|seconds| Some((seconds * 1000.0).round() as i64)).ok_or(())
+    seconds
+        .map(|seconds| Some((seconds * 1000.0).round() as i64))
+        .ok_or(())
 }
 
 /// Moves an element of a list one place up or down, where there is one.
 pub fn move_one<T>(list: &mut [T], place: usize, down: bool) {
-    let other = if down { place + 1 } else { place.wrapping_sub(1) };
+    let other = if down {
+        place + 1
+    } else {
+        place.wrapping_sub(1)
+    };
     if place < list.len() && other < list.len() {
         list.swap(place, other);
     }
@@ -203,7 +218,9 @@ pub fn changed_lines(old: &str, new: &str) -> Vec<DiffLine> {
     let is_change = |line: &DiffLine| !matches!(line, DiffLine::Same(..));
     let near = |at: usize| {
         let from = at.saturating_sub(AROUND);
-        all[from..(at + AROUND + 1).min(all.len())].iter().any(is_change)
+        all[from..(at + AROUND + 1).min(all.len())]
+            .iter()
+            .any(is_change)
     };
     let places: Vec<usize> = (0..all.len()).filter(|at| near(*at)).collect();
     places.into_iter().map(|at| all[at].clone()).collect()
@@ -220,14 +237,23 @@ mod tests {
             label: "Oil".to_owned(),
             unit: Unit::Psi,
             decimals: 0,
-            plausible: Band { low: 0.0, high: 300.0 },
+            plausible: Band {
+                low: 0.0,
+                high: 300.0,
+            },
             max_rate: None,
             old_after_ms: 1_000,
             sensor: Default::default(),
             band: None,
         };
-        let phase = Phase { key: "start".into(), ..Phase::default() };
-        let sheet = Sheet { phases: vec![phase], ..Sheet::default() };
+        let phase = Phase {
+            key: "start".into(),
+            ..Phase::default()
+        };
+        let sheet = Sheet {
+            phases: vec![phase],
+            ..Sheet::default()
+        };
         let file = |id: &str, text: &str| FileNow {
             id: id.to_owned(),
             name: format!("team/{id}.toml"),
@@ -236,7 +262,10 @@ mod tests {
         };
         Draft::new(FilesNow {
             files: vec![file("car", "a\r\nb\r\n"), file("sheet-1", "")],
-            car: Some(Car { channels: vec![channel], ..Car::default() }),
+            car: Some(Car {
+                channels: vec![channel],
+                ..Car::default()
+            }),
             sheets: vec![Some(sheet)],
             ..FilesNow::default()
         })
@@ -246,7 +275,10 @@ mod tests {
     fn only_what_differs_is_changed_and_taken_back_it_is_nothing() {
         let mut draft = draft();
         assert!(draft.changed().is_empty());
-        let band = Some(Band { low: 60.0, high: 150.0 });
+        let band = Some(Band {
+            low: 60.0,
+            high: 150.0,
+        });
         draft.set_band(0, Some((0, 0)), band);
         assert_eq!(draft.changed(), ["sheet-1.toml"]);
         assert_eq!(draft.change().car, None);

@@ -40,7 +40,11 @@ pub fn field_at(text: &str, line: usize, column: usize) -> String {
     if line == 0 {
         return String::new();
     }
-    let start: usize = text.split_inclusive('\n').take(line - 1).map(str::len).sum();
+    let start: usize = text
+        .split_inclusive('\n')
+        .take(line - 1)
+        .map(str::len)
+        .sum();
     let rest = text.get(start..).unwrap_or_default();
     let inside = rest.char_indices().nth(column.saturating_sub(1));
     text::field_at(text, start + inside.map_or(0, |(at, _)| at))
@@ -53,12 +57,22 @@ pub fn field_at(text: &str, line: usize, column: usize) -> String {
 pub fn edit_car(file: &str, old: &str, wanted: &Car) -> Result<Edited, Unwritable> {
     let was = parse_car(file, old).map_err(mend_first)?;
     let mut draft = Draft::new(old)?;
-    same_keys("channels", &was.car.channels, &wanted.channels, |channel| channel.key.as_str())?;
-    same_keys("roles", &was.car.roles, &wanted.roles, |role| role.key.as_str())?;
+    same_keys("channels", &was.car.channels, &wanted.channels, |channel| {
+        channel.key.as_str()
+    })?;
+    same_keys("roles", &was.car.roles, &wanted.roles, |role| {
+        role.key.as_str()
+    })?;
     calls(&mut draft, &[], &was.car.calls, &wanted.calls)?;
     for (nth, (was, is)) in was.car.channels.iter().zip(&wanted.channels).enumerate() {
         let path = [At::Key("channel"), At::Nth(nth)];
-        text(&mut draft, &path, "label", Some(&was.label), Some(&is.label))?;
+        text(
+            &mut draft,
+            &path,
+            "label",
+            Some(&was.label),
+            Some(&is.label),
+        )?;
         band(&mut draft, &path, "band", was.band, is.band)?;
     }
     for (nth, (was, is)) in was.car.roles.iter().zip(&wanted.roles).enumerate() {
@@ -84,10 +98,17 @@ pub fn edit_car(file: &str, old: &str, wanted: &Car) -> Result<Edited, Unwritabl
 ///
 /// # Errors
 /// As [`edit_car`].
-pub fn edit_sheet(file: &str, old: &str, car: &CarFile, wanted: &Sheet) -> Result<Edited, Unwritable> {
+pub fn edit_sheet(
+    file: &str,
+    old: &str,
+    car: &CarFile,
+    wanted: &Sheet,
+) -> Result<Edited, Unwritable> {
     let was = parse_sheet_of(file, old, car).map_err(mend_first)?;
     let mut draft = Draft::new(old)?;
-    same_keys("phases", &was.phases, &wanted.phases, |phase| phase.key.as_str())?;
+    same_keys("phases", &was.phases, &wanted.phases, |phase| {
+        phase.key.as_str()
+    })?;
     text(&mut draft, &[], "name", Some(&was.name), Some(&wanted.name))?;
     for (nth, (was, is)) in was.phases.iter().zip(&wanted.phases).enumerate() {
         phase(&mut draft, &[At::Key("phase"), At::Nth(nth)], was, is)?;
@@ -101,14 +122,18 @@ pub fn edit_sheet(file: &str, old: &str, car: &CarFile, wanted: &Sheet) -> Resul
 
 /// The sheet that is there to be changed. With another car it may be wrong meanwhile, so it is read for itself as well.
 fn parse_sheet_of(file: &str, text: &str, car: &CarFile) -> Result<Sheet, FileErrors> {
-    parse_sheet(file, text, car).or_else(|errors| {
-        super::parse_sheet_alone(file, text).map_err(|_| errors)
-    })
+    parse_sheet(file, text, car)
+        .or_else(|errors| super::parse_sheet_alone(file, text).map_err(|_| errors))
 }
 
 fn mend_first(errors: FileErrors) -> Unwritable {
-    let first = errors.mistakes.first().map_or_else(String::new, ToString::to_string);
-    Unwritable(format!("the file is wrong as it stands; mend its text first: {first}"))
+    let first = errors
+        .mistakes
+        .first()
+        .map_or_else(String::new, ToString::to_string);
+    Unwritable(format!(
+        "the file is wrong as it stands; mend its text first: {first}"
+    ))
 }
 
 /// Holds a new text against what must be true of it.
@@ -122,7 +147,11 @@ fn kept(old: &str, new: &str, says: bool) -> Done {
     for comment in comments(old) {
         match left.iter().position(|known| *known == comment) {
             Some(at) => drop(left.swap_remove(at)),
-            None => return Err(Unwritable(format!("it would lose the comment `{comment}`; change the text"))),
+            None => {
+                return Err(Unwritable(format!(
+                    "it would lose the comment `{comment}`; change the text"
+                )));
+            }
         }
     }
     Ok(())
@@ -132,34 +161,65 @@ fn same_keys<T>(what: &str, was: &[T], is: &[T], key: impl Fn(&T) -> &str) -> Do
     if was.iter().map(&key).eq(is.iter().map(&key)) {
         return Ok(());
     }
-    Err(Unwritable(format!("{what} are added, taken out, moved and renamed in the text")))
+    Err(Unwritable(format!(
+        "{what} are added, taken out, moved and renamed in the text"
+    )))
 }
 
-fn text(draft: &mut Draft<'_>, path: &[At<'_>], key: &str, was: Option<&String>, is: Option<&String>) -> Done {
+fn text(
+    draft: &mut Draft<'_>,
+    path: &[At<'_>],
+    key: &str,
+    was: Option<&String>,
+    is: Option<&String>,
+) -> Done {
     if was == is {
         return Ok(());
     }
     draft.set(path, key, is.map(|text| quoted(text)))
 }
 
-fn yes(draft: &mut Draft<'_>, path: &[At<'_>], key: &str, was: bool, is: bool, usual: bool) -> Done {
+fn yes(
+    draft: &mut Draft<'_>,
+    path: &[At<'_>],
+    key: &str,
+    was: bool,
+    is: bool,
+    usual: bool,
+) -> Done {
     if was == is {
         return Ok(());
     }
     draft.set(path, key, (is != usual).then(|| is.to_string()))
 }
 
-fn seconds(draft: &mut Draft<'_>, path: &[At<'_>], key: &str, was: Option<i64>, is: Option<i64>) -> Done {
+fn seconds(
+    draft: &mut Draft<'_>,
+    path: &[At<'_>],
+    key: &str,
+    was: Option<i64>,
+    is: Option<i64>,
+) -> Done {
     if was == is {
         return Ok(());
     }
     draft.set(path, key, is.map(|ms| number(ms as f64 / 1000.0)))
 }
 
-fn band(draft: &mut Draft<'_>, path: &[At<'_>], key: &str, was: Option<Band>, is: Option<Band>) -> Done {
+fn band(
+    draft: &mut Draft<'_>,
+    path: &[At<'_>],
+    key: &str,
+    was: Option<Band>,
+    is: Option<Band>,
+) -> Done {
     let (Some(old), Some(new)) = (was, is) else {
         let value = is.map(|band| format!("[{}, {}]", number(band.low), number(band.high)));
-        return if was == is { Ok(()) } else { draft.set(path, key, value) };
+        return if was == is {
+            Ok(())
+        } else {
+            draft.set(path, key, value)
+        };
     };
     // Only the end that changes, so that spaces stay as they are.
     for (nth, old, new) in [(0, old.low, new.low), (1, old.high, new.high)] {
@@ -172,17 +232,27 @@ fn band(draft: &mut Draft<'_>, path: &[At<'_>], key: &str, was: Option<Band>, is
 
 fn role(draft: &mut Draft<'_>, path: &[At<'_>], was: &Role, is: &Role) -> Done {
     text(draft, path, "label", Some(&was.label), Some(&is.label))?;
-    let keys = |role: &Role| -> Vec<String> { role.strips.iter().map(|key| quoted(key.as_str())).collect() };
+    let keys = |role: &Role| -> Vec<String> {
+        role.strips.iter().map(|key| quoted(key.as_str())).collect()
+    };
     list(draft, path, "strips", &keys(was), &keys(is))?;
-    let figures = |role: &Role| -> Vec<String> { role.figures.iter().map(|key| quoted(key)).collect() };
+    let figures =
+        |role: &Role| -> Vec<String> { role.figures.iter().map(|key| quoted(key)).collect() };
     list(draft, path, "figures", &figures(was), &figures(is))?;
     calls(draft, path, &was.calls, &is.calls)
 }
 
 fn calls(draft: &mut Draft<'_>, path: &[At<'_>], was: &[ReadyCall], is: &[ReadyCall]) -> Done {
     let written = |call: &ReadyCall| {
-        let to = call.to.as_ref().map(|to| format!(", to = {}", quoted(to.as_str())));
-        format!("{{ text = {}{} }}", quoted(&call.text), to.unwrap_or_default())
+        let to = call
+            .to
+            .as_ref()
+            .map(|to| format!(", to = {}", quoted(to.as_str())));
+        format!(
+            "{{ text = {}{} }}",
+            quoted(&call.text),
+            to.unwrap_or_default()
+        )
     };
     let written = |calls: &[ReadyCall]| -> Vec<String> { calls.iter().map(written).collect() };
     list(draft, path, "calls", &written(was), &written(is))
@@ -235,13 +305,17 @@ fn phase(draft: &mut Draft<'_>, path: &[At<'_>], was: &Phase, is: &Phase) -> Don
     yes(draft, path, "firing", was.firing, is.firing, false)?;
     let there = [path, &[At::Key("bands")]].concat();
     if !draft.has(&there) && !is.bands.is_empty() {
-        let pairs = is.bands.iter().map(|(key, band)| {
-            format!("{key} = [{}, {}]", number(band.low), number(band.high))
-        });
+        let pairs = is
+            .bands
+            .iter()
+            .map(|(key, band)| format!("{key} = [{}, {}]", number(band.low), number(band.high)));
         let pairs: Vec<String> = pairs.collect();
         draft.set(path, "bands", Some(format!("{{ {} }}", pairs.join(", "))))?;
     } else {
-        let keys = was.bands.keys().chain(is.bands.keys().filter(|key| !was.bands.contains_key(key)));
+        let keys = was
+            .bands
+            .keys()
+            .chain(is.bands.keys().filter(|key| !was.bands.contains_key(key)));
         for key in keys {
             let (was, is) = (was.bands.get(key).copied(), is.bands.get(key).copied());
             band(draft, &there, key.as_str(), was, is)?;
@@ -249,7 +323,12 @@ fn phase(draft: &mut Draft<'_>, path: &[At<'_>], was: &Phase, is: &Phase) -> Don
     }
     same_keys("steps", &was.steps, &is.steps, |step| step.key.as_str())?;
     for (nth, (was, is)) in was.steps.iter().zip(&is.steps).enumerate() {
-        step(draft, &[path, &[At::Key("step"), At::Nth(nth)]].concat(), was, is)?;
+        step(
+            draft,
+            &[path, &[At::Key("step"), At::Nth(nth)]].concat(),
+            was,
+            is,
+        )?;
     }
     Ok(())
 }
@@ -257,12 +336,24 @@ fn phase(draft: &mut Draft<'_>, path: &[At<'_>], was: &Phase, is: &Phase) -> Don
 fn step(draft: &mut Draft<'_>, path: &[At<'_>], was: &Step, is: &Step) -> Done {
     text(draft, path, "text", Some(&was.text), Some(&is.text))?;
     text(draft, path, "owner", Some(&was.owner.0), Some(&is.owner.0))?;
-    text(draft, path, "caution", was.caution.as_ref(), is.caution.as_ref())?;
+    text(
+        draft,
+        path,
+        "caution",
+        was.caution.as_ref(),
+        is.caution.as_ref(),
+    )?;
     yes(draft, path, "safety", was.safety, is.safety, false)?;
     yes(draft, path, "ordered", was.ordered, is.ordered, true)?;
     seconds(draft, path, "dwell_s", was.dwell_ms, is.dwell_ms)?;
     seconds(draft, path, "limit_s", was.limit_ms, is.limit_ms)?;
-    text(draft, path, "late_call", was.late_call.as_ref(), is.late_call.as_ref())?;
+    text(
+        draft,
+        path,
+        "late_call",
+        was.late_call.as_ref(),
+        is.late_call.as_ref(),
+    )?;
     gates(draft, path, &was.gates, &is.gates)
 }
 
@@ -291,7 +382,10 @@ fn gates(draft: &mut Draft<'_>, path: &[At<'_>], was: &[Gate], is: &[Gate]) -> D
     if draft.has(&there) && draft.in_brackets(&there) {
         let written = |gates: &[Gate]| -> Vec<String> {
             let one = |gate: &Gate| {
-                let pairs: Vec<String> = pairs(gate).iter().map(|(k, v)| format!("{k} = {v}")).collect();
+                let pairs: Vec<String> = pairs(gate)
+                    .iter()
+                    .map(|(k, v)| format!("{k} = {v}"))
+                    .collect();
                 format!("{{ {} }}", pairs.join(", "))
             };
             gates.iter().map(one).collect()
@@ -308,7 +402,9 @@ fn gates(draft: &mut Draft<'_>, path: &[At<'_>], was: &[Gate], is: &[Gate]) -> D
             stays
         });
         left.truncate(is.len());
-        let mut spare = (0..was.len()).filter(|place| left.iter().all(|(kept, _)| kept != place)).collect::<Vec<_>>();
+        let mut spare = (0..was.len())
+            .filter(|place| left.iter().all(|(kept, _)| kept != place))
+            .collect::<Vec<_>>();
         // Where they cannot be told apart, the last ones go.
         while left.len() < is.len() && !spare.is_empty() {
             let place = spare.remove(0);
@@ -319,7 +415,13 @@ fn gates(draft: &mut Draft<'_>, path: &[At<'_>], was: &[Gate], is: &[Gate]) -> D
     for (place, (nth, old)) in left.iter().enumerate() {
         let Some(new) = is.get(place) else { continue };
         let path = [there.as_slice(), &[At::Nth(*nth)]].concat();
-        text(draft, &path, "channel", Some(&old.channel.0), Some(&new.channel.0))?;
+        text(
+            draft,
+            &path,
+            "channel",
+            Some(&old.channel.0),
+            Some(&new.channel.0),
+        )?;
         let ((was_key, was_value), (key, value)) = (asks(&old.must), asks(&new.must));
         if was_key != key {
             draft.set(&path, was_key, None)?;
@@ -341,5 +443,6 @@ fn gates(draft: &mut Draft<'_>, path: &[At<'_>], was: &[Gate], is: &[Gate]) -> D
 
 /// Whether a gate can have become that one by being changed.
 fn same_place(was: &Gate, is: &Gate) -> bool {
-    was.channel == is.channel && std::mem::discriminant(&was.must) == std::mem::discriminant(&is.must)
+    was.channel == is.channel
+        && std::mem::discriminant(&was.must) == std::mem::discriminant(&is.must)
 }

@@ -160,7 +160,9 @@ impl<'t> Draft<'t> {
             }
             (None, Some(value)) => {
                 let section = self.section(path)?;
-                let own = table.iter().filter(|(k, _)| section.contains(&k.span().start));
+                let own = table
+                    .iter()
+                    .filter(|(k, _)| section.contains(&k.span().start));
                 let last = own
                     .map(|(k, v)| (v.span().end.max(k.span().end), k.span().start))
                     .max();
@@ -178,7 +180,11 @@ impl<'t> Draft<'t> {
 
     fn insert_line(&mut self, at: usize, line: String) {
         let broken = at > 0 && !self.text[..at].ends_with('\n');
-        let line = if broken { self.eol().to_owned() + &line } else { line };
+        let line = if broken {
+            self.eol().to_owned() + &line
+        } else {
+            line
+        };
         self.splices.push((at..at, line));
     }
 
@@ -193,7 +199,10 @@ impl<'t> Draft<'t> {
             return unwritable("there is no such key");
         };
         let (start, end, _) = pairs[nth];
-        let range = match (nth.checked_sub(1).map(|before| pairs[before]), pairs.get(nth + 1)) {
+        let range = match (
+            nth.checked_sub(1).map(|before| pairs[before]),
+            pairs.get(nth + 1),
+        ) {
             (_, Some((next, _, _))) => start..*next,
             (Some((_, before, _)), None) => before..end,
             (None, None) => start..end,
@@ -272,7 +281,11 @@ impl<'t> Draft<'t> {
             return unwritable("there is no list");
         };
         let span = value.span();
-        let Some(list) = value.get_ref().as_array().filter(|_| self.in_brackets(path)) else {
+        let Some(list) = value
+            .get_ref()
+            .as_array()
+            .filter(|_| self.in_brackets(path))
+        else {
             return unwritable("it is not a list in brackets");
         };
         let spots: Vec<Range<usize>> = list.iter().map(Spanned::span).collect();
@@ -291,12 +304,23 @@ impl<'t> Draft<'t> {
         for spot in spots {
             leads.push(&text[at..spot.start]);
             let rest = &text[spot.end..span.end - 1];
-            comma = rest.trim_start_matches([' ', '\t', '\r', '\n']).starts_with(',');
+            comma = rest
+                .trim_start_matches([' ', '\t', '\r', '\n'])
+                .starts_with(',');
             // A comma on a line of its own, or behind a comment, is none of ours to move.
-            at = spot.end + if comma { rest.find(',').map_or(0, |at| at + 1) } else { 0 };
+            at = spot.end
+                + if comma {
+                    rest.find(',').map_or(0, |at| at + 1)
+                } else {
+                    0
+                };
             let line = &text[at..span.end - 1];
             let line = &line[..line.find(['\r', '\n']).unwrap_or(line.len())];
-            let tail = if line.trim_start().starts_with('#') { line } else { "" };
+            let tail = if line.trim_start().starts_with('#') {
+                line
+            } else {
+                ""
+            };
             tails.push(tail);
             at += tail.len();
         }
@@ -332,7 +356,11 @@ impl<'t> Draft<'t> {
                 Item::Changed(nth, text) => (Some(*nth), text.as_str()),
                 Item::Fresh(text) => (None, text.as_str()),
             };
-            let first = if place == 0 && !usual.contains('\n') { "" } else { usual };
+            let first = if place == 0 && !usual.contains('\n') {
+                ""
+            } else {
+                usual
+            };
             let lead = match own.map(|nth| leads[nth]).filter(|lead| !plain(lead)) {
                 Some(commented) => commented,
                 None => leads.get(place).copied().filter(plain).unwrap_or(first),
@@ -428,7 +456,11 @@ struct Marks {
 
 /// All comments of a text, from their `#` to the end of their lines.
 pub fn comments(text: &str) -> Vec<&str> {
-    marks(text).comments.into_iter().map(|at| &text[at]).collect()
+    marks(text)
+        .comments
+        .into_iter()
+        .map(|at| &text[at])
+        .collect()
 }
 
 fn marks(text: &str) -> Marks {
@@ -568,7 +600,11 @@ mod tests {
     fn comments_and_headers_are_told_from_what_is_in_strings() {
         let text = "a = \"# no\" # yes\r\nb = ''' [\n# no\n'''\n[c] # two\nd = [\n  [1], # three\n]\n [[e]]\n";
         assert_eq!(comments(text), ["# yes", "# two", "# three"]);
-        let headers: Vec<&str> = marks(text).headers.iter().map(|at| &text[*at..at + 3]).collect();
+        let headers: Vec<&str> = marks(text)
+            .headers
+            .iter()
+            .map(|at| &text[*at..at + 3])
+            .collect();
         assert_eq!(headers, ["[c]", "[[e"]);
     }
 
@@ -580,13 +616,18 @@ mod tests {
 
     #[test]
     fn values_keys_and_lines_change_and_nothing_else() {
-        let text = "# top\r\nx = 1 # one\r\n\r\n[[t]]\r\n  key = \"a\" # k\r\n  band = [1, 2]  # b\r\n";
+        let text =
+            "# top\r\nx = 1 # one\r\n\r\n[[t]]\r\n  key = \"a\" # k\r\n  band = [1, 2]  # b\r\n";
         let path = [At::Key("t"), At::Nth(0)];
-        let out = changed(text, |draft| draft.set(&path, "band", Some("[3, 4]".into())).unwrap());
+        let out = changed(text, |draft| {
+            draft.set(&path, "band", Some("[3, 4]".into())).unwrap()
+        });
         assert_eq!(out, text.replace("[1, 2]", "[3, 4]"));
         let out = changed(text, |draft| draft.set(&path, "band", None).unwrap());
         assert_eq!(out, text.replace("  band = [1, 2]  # b", "  # b"));
-        let out = changed(text, |draft| draft.set(&path, "label", Some("\"L\"".into())).unwrap());
+        let out = changed(text, |draft| {
+            draft.set(&path, "label", Some("\"L\"".into())).unwrap()
+        });
         assert_eq!(out, text.to_owned() + "  label = \"L\"\r\n");
         let out = changed(text, |draft| draft.set(&[], "y", Some("2".into())).unwrap());
         assert_eq!(out, text.replace("# one\r\n", "# one\r\ny = 2\r\n"));
@@ -596,9 +637,15 @@ mod tests {
     fn lists_keep_their_lines_and_comments() {
         let text = "calls = [\n    { text = \"a\" }, # first\n    # of b\n    { text = \"b\" },\n]\nn = [1, 2, 3]\n";
         let out = changed(text, |draft| {
-            let items = [Item::Kept(1), Item::Fresh("{ text = \"c\" }".into()), Item::Kept(0)];
+            let items = [
+                Item::Kept(1),
+                Item::Fresh("{ text = \"c\" }".into()),
+                Item::Kept(0),
+            ];
             draft.rearrange(&[At::Key("calls")], &items).unwrap();
-            draft.rearrange(&[At::Key("n")], &[Item::Kept(2), Item::Fresh("9".into())]).unwrap();
+            draft
+                .rearrange(&[At::Key("n")], &[Item::Kept(2), Item::Fresh("9".into())])
+                .unwrap();
         });
         assert_eq!(
             out,
@@ -617,8 +664,12 @@ mod tests {
     fn tables_come_and_go() {
         let text = "[[s]]\nkey = \"a\"\n\n[[s.g]]\nx = 1 # why\n\n# --- next\n\n[[s]]\nkey = \"b\"";
         let out = changed(text, |draft| {
-            draft.append_table(&[At::Key("s"), At::Nth(0)], "[[s.g]]", &[("x", "2".into())]).unwrap();
-            draft.append_table(&[At::Key("s"), At::Nth(1)], "[[s.g]]", &[("x", "3".into())]).unwrap();
+            draft
+                .append_table(&[At::Key("s"), At::Nth(0)], "[[s.g]]", &[("x", "2".into())])
+                .unwrap();
+            draft
+                .append_table(&[At::Key("s"), At::Nth(1)], "[[s.g]]", &[("x", "3".into())])
+                .unwrap();
         });
         assert_eq!(
             out,
@@ -632,7 +683,10 @@ mod tests {
     #[test]
     fn an_offset_is_named_by_the_keys_around_it() {
         let text = "[[step]]\nkey = \"fire\"\ngate = [{ at_least = 60 }]\n";
-        assert_eq!(field_at(text, text.find("60").unwrap()), "step.fire.gate.0.at_least");
+        assert_eq!(
+            field_at(text, text.find("60").unwrap()),
+            "step.fire.gate.0.at_least"
+        );
         assert_eq!(field_at(text, 0), "step.fire");
     }
 }

@@ -25,7 +25,10 @@ pub fn Bands(desk: Desk) -> impl IntoView {
     let scopes = desk.with(|draft| {
         let mut all = vec![(None, say(W::EditEverywhere).to_owned())];
         for (nth, sheet) in draft.sheets.iter().enumerate() {
-            for (place, phase) in sheet.iter().flat_map(|sheet| sheet.phases.iter().enumerate()) {
+            for (place, phase) in sheet
+                .iter()
+                .flat_map(|sheet| sheet.phases.iter().enumerate())
+            {
                 let sheet = sheet.as_ref().map_or("", |sheet| &sheet.name);
                 all.push((Some((nth, place)), format!("{sheet}: {}", phase.name)));
             }
@@ -34,16 +37,27 @@ pub fn Bands(desk: Desk) -> impl IntoView {
     });
     let scopes = scopes.unwrap_or_default();
     let values: Vec<_> = scopes.iter().map(|(scope, _)| *scope).collect();
-    let options = scopes.into_iter().enumerate().map(|(nth, (_, label))| view! { <option value=nth.to_string()>{label}</option> });
+    let options = scopes
+        .into_iter()
+        .enumerate()
+        .map(|(nth, (_, label))| view! { <option value=nth.to_string()>{label}</option> });
     let chosen = move |event| {
         let nth: usize = event_target_value(&event).parse().unwrap_or_default();
         scope.set(values.get(nth).copied().flatten());
     };
     let rows = move || {
         let scope = scope.get();
-        let channels = desk.with(|draft| draft.car.as_ref().map(|car| car.channels.clone())).flatten();
-        let row = |(index, channel)| view! { <Row desk=desk index=index channel=channel scope=scope/> };
-        channels.into_iter().flatten().enumerate().map(row).collect_view()
+        let channels = desk
+            .with(|draft| draft.car.as_ref().map(|car| car.channels.clone()))
+            .flatten();
+        let row =
+            |(index, channel)| view! { <Row desk=desk index=index channel=channel scope=scope/> };
+        channels
+            .into_iter()
+            .flatten()
+            .enumerate()
+            .map(row)
+            .collect_view()
     };
     view! {
         <label class="edit-field">
@@ -59,8 +73,13 @@ pub fn Bands(desk: Desk) -> impl IntoView {
 fn Row(desk: Desk, index: usize, channel: Channel, scope: Option<(usize, usize)>) -> impl IntoView {
     let scale = Scale::of(&channel, Units::Car);
     let was = desk.with(|draft| draft.band(index, scope)).flatten();
-    let text = |value: Option<f64>| RwSignal::new(value.map_or_else(String::new, |value| value.to_string()));
-    let (low, high) = (text(was.map(|band| band.low)), text(was.map(|band| band.high)));
+    let text = |value: Option<f64>| {
+        RwSignal::new(value.map_or_else(String::new, |value| value.to_string()))
+    };
+    let (low, high) = (
+        text(was.map(|band| band.low)),
+        text(was.map(|band| band.high)),
+    );
     let place = match scope {
         None => Place::new(CAR, format!("channel.{}.band", channel.key)),
         Some((sheet, phase)) => {
@@ -69,7 +88,10 @@ fn Row(desk: Desk, index: usize, channel: Channel, scope: Option<(usize, usize)>
                 sheet.phases.get(phase).map(|phase| phase.key.to_string())
             });
             let phase = phase.flatten().unwrap_or_default();
-            Place::new(&sheet_id(sheet), format!("phase.{phase}.bands.{}", channel.key))
+            Place::new(
+                &sheet_id(sheet),
+                format!("phase.{phase}.bands.{}", channel.key),
+            )
         }
     };
     let name = place.name();

@@ -15,18 +15,33 @@ use spinover_protocol::{
 /// All ready calls.
 #[component]
 pub fn Calls(desk: Desk) -> impl IntoView {
-    let roles = desk.with(|draft| draft.car.as_ref().map(|car| car.roles.clone())).flatten().unwrap_or_default();
+    let roles = desk
+        .with(|draft| draft.car.as_ref().map(|car| car.roles.clone()))
+        .flatten()
+        .unwrap_or_default();
     let whose = std::iter::once(None).chain((0..roles.len()).map(Some));
-    let lists = whose.map(|role| view! { <List desk=desk role=role roles=roles.clone()/> }).collect_view();
+    let lists = whose
+        .map(|role| view! { <List desk=desk role=role roles=roles.clone()/> })
+        .collect_view();
     view! { <div class="edit-cards">{lists}</div> }
 }
 
 #[component]
 fn List(desk: Desk, role: Option<usize>, roles: Vec<Role>) -> impl IntoView {
-    let calls = desk.with(|draft| draft.calls(role).to_vec()).unwrap_or_default();
+    let calls = desk
+        .with(|draft| draft.calls(role).to_vec())
+        .unwrap_or_default();
     let (title, key, place) = match role.and_then(|nth| roles.get(nth)) {
-        Some(role) => (role.label.clone(), role.key.0.clone(), format!("role.{}.calls", role.key)),
-        None => (say(W::EditEveryRole).to_owned(), "all".to_owned(), "calls".to_owned()),
+        Some(role) => (
+            role.label.clone(),
+            role.key.0.clone(),
+            format!("role.{}.calls", role.key),
+        ),
+        None => (
+            say(W::EditEveryRole).to_owned(),
+            "all".to_owned(),
+            "calls".to_owned(),
+        ),
     };
     let place = Place::new(CAR, place);
     let change = move |work: &dyn Fn(&mut Vec<ReadyCall>)| {
@@ -37,7 +52,11 @@ fn List(desk: Desk, role: Option<usize>, roles: Vec<Role>) -> impl IntoView {
         });
     };
     let mut options = vec![(String::new(), say(W::Everyone).to_owned())];
-    options.extend(roles.iter().map(|role| (role.key.0.clone(), role.label.clone())));
+    options.extend(
+        roles
+            .iter()
+            .map(|role| (role.key.0.clone(), role.label.clone())),
+    );
     let count = calls.len();
     let rows = calls.into_iter().enumerate().map(|(at, call)| {
         let place = place.key(&at.to_string());
@@ -71,7 +90,10 @@ fn List(desk: Desk, role: Option<usize>, roles: Vec<Role>) -> impl IntoView {
     let rows = rows.collect_view();
     let add = move |_| {
         change(&|calls| {
-            calls.push(ReadyCall { text: say(W::EditNewCall).to_owned(), to: None });
+            calls.push(ReadyCall {
+                text: say(W::EditNewCall).to_owned(),
+                to: None,
+            });
         });
     };
     view! {

@@ -18,7 +18,10 @@ pub struct Place {
 impl Place {
     /// A place.
     pub fn new(id: &str, field: impl Into<String>) -> Self {
-        Self { id: id.to_owned(), field: field.into() }
+        Self {
+            id: id.to_owned(),
+            field: field.into(),
+        }
     }
 
     /// A key in it.

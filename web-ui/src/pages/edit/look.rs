@@ -22,16 +22,22 @@ pub fn Mistakes(desk: Desk) -> impl IntoView {
         let outcome = desk.outcome.get();
         let all = match outcome {
             Some(outcome) => outcome.mistakes,
-            None => desk.watch(|draft| draft.from.mistakes.clone()).unwrap_or_default(),
+            None => desk
+                .watch(|draft| draft.from.mistakes.clone())
+                .unwrap_or_default(),
         };
-        all.into_iter().map(|wrong| view! { <Line desk=desk wrong=wrong/> }).collect_view()
+        all.into_iter()
+            .map(|wrong| view! { <Line desk=desk wrong=wrong/> })
+            .collect_view()
     };
     view! { <ul class="edit-mistakes" data-test="edit-mistakes">{list}</ul> }
 }
 
 #[component]
 fn Line(desk: Desk, wrong: Wrong) -> impl IntoView {
-    let file = desk.with(|draft| name(&draft.from, &wrong.id)).unwrap_or_default();
+    let file = desk
+        .with(|draft| name(&draft.from, &wrong.id))
+        .unwrap_or_default();
     let place = match wrong.line {
         0 => file,
         line => fill(W::EditLine, &[&file, &line.to_string()]),
@@ -63,7 +69,10 @@ fn Lines(name: String, old: String, new: String) -> impl IntoView {
 }
 
 fn differences(from: &FilesNow, texts: &BTreeMap<FileId, String>) -> impl IntoView + use<> {
-    let files = from.files.iter().filter_map(|file| Some((file, texts.get(&file.id)?)));
+    let files = from
+        .files
+        .iter()
+        .filter_map(|file| Some((file, texts.get(&file.id)?)));
     let one = |(file, new): (&spinover_protocol::files::FileNow, &String)| {
         view! { <Lines name=short(&file.name).to_owned() old=file.text.clone() new=new.clone()/> }
     };
@@ -76,18 +85,28 @@ pub fn Look(desk: Desk) -> impl IntoView {
     let bad = move || desk.watch(|draft| !draft.bad.is_empty()) == Some(true);
     let ready = Memo::new(move |_| {
         let good = desk.outcome.with(|outcome| {
-            outcome.as_ref().is_some_and(|outcome| outcome.mistakes.is_empty() && !outcome.texts.is_empty())
+            outcome
+                .as_ref()
+                .is_some_and(|outcome| outcome.mistakes.is_empty() && !outcome.texts.is_empty())
         });
         good && !bad() && desk.not_now.read().is_none()
     });
     let lines = move || match desk.outcome.get() {
         Some(outcome) => desk.with(|draft| differences(&draft.from, &outcome.texts).into_any()),
-        None if desk.is_changed() => Some(view! { <p class="hint">{say(W::EditAsking)}</p> }.into_any()),
+        None if desk.is_changed() => {
+            Some(view! { <p class="hint">{say(W::EditAsking)}</p> }.into_any())
+        }
         None => Some(view! { <p class="hint">{say(W::EditNothing)}</p> }.into_any()),
     };
     let notes = move || {
-        let notes = desk.outcome.with(|outcome| outcome.as_ref().map(|outcome| outcome.notes.clone()));
-        notes.into_iter().flatten().map(|note| view! { <li class="hint">{note.what} " " {note.right}</li> }).collect_view()
+        let notes = desk
+            .outcome
+            .with(|outcome| outcome.as_ref().map(|outcome| outcome.notes.clone()));
+        notes
+            .into_iter()
+            .flatten()
+            .map(|note| view! { <li class="hint">{note.what} " " {note.right}</li> })
+            .collect_view()
     };
     view! {
         <div data-test="edit-looking">
@@ -103,10 +122,21 @@ pub fn Look(desk: Desk) -> impl IntoView {
 /// Two changes of the same files: what lies on the disk, and what was wanted here.
 #[component]
 pub fn Both(desk: Desk, conflict: Conflict) -> impl IntoView {
-    let theirs: BTreeMap<FileId, String> =
-        conflict.now.files.iter().map(|file| (file.id.clone(), file.text.clone())).collect();
+    let theirs: BTreeMap<FileId, String> = conflict
+        .now
+        .files
+        .iter()
+        .map(|file| (file.id.clone(), file.text.clone()))
+        .collect();
     let was = desk.with(|draft| draft.from.clone()).unwrap_or_default();
-    let changed = theirs.into_iter().filter(|(id, text)| was.files.iter().any(|file| file.id == *id && file.text != *text)).collect();
+    let changed = theirs
+        .into_iter()
+        .filter(|(id, text)| {
+            was.files
+                .iter()
+                .any(|file| file.id == *id && file.text != *text)
+        })
+        .collect();
     view! {
         <div class="edit-conflict" data-test="edit-conflict">
             <p class="wrong">{say(W::EditConflict)}</p>

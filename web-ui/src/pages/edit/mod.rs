@@ -43,12 +43,15 @@ pub fn Edit() -> impl IntoView {
         (Part::Calls, "edit-calls", W::EditCalls),
         (Part::Text, "edit-text", W::EditText),
     ];
-    let keys = move || parts.map(|(one, test, word)| {
+    let keys = move || {
+        parts.map(|(one, test, word)| {
         view! { <button type="button" class="key choice" data-test=test aria-pressed=move || (part.get() == one).to_string() on:click=move |_| part.set(one)>{say(word)}</button> }
-    });
+    })
+    };
     let body = move || {
         desk.turn.track();
-        let good = desk.with(|draft| draft.car.is_some() && draft.sheets.iter().all(Option::is_some))?;
+        let good =
+            desk.with(|draft| draft.car.is_some() && draft.sheets.iter().all(Option::is_some))?;
         let typed = desk.with(|draft| !draft.texts.is_empty()) == Some(true);
         Some(match part.get() {
             Part::Text => view! { <text::Text desk=desk/> }.into_any(),
@@ -81,7 +84,10 @@ fn State(desk: Desk) -> impl IntoView {
     let not_in_force = move || {
         let names = desk.watch(|draft| {
             let files = draft.from.files.iter().filter(|file| !file.in_force);
-            files.map(|file| short(&file.name).to_owned()).collect::<Vec<_>>().join(", ")
+            files
+                .map(|file| short(&file.name).to_owned())
+                .collect::<Vec<_>>()
+                .join(", ")
         });
         names.filter(|names| !names.is_empty() && !desk.written.get())
     };
@@ -124,7 +130,14 @@ fn Bar(desk: Desk, part: RwSignal<Part>) -> impl IntoView {
     let undo_words = Signal::derive(move || {
         undo().map_or_else(String::new, |undo| {
             let names: Vec<&str> = undo.names.iter().map(|name| short(name)).collect();
-            fill(W::EditUndo, &[&undo.number.to_string(), &wall_time(undo.at), &names.join(", ")])
+            fill(
+                W::EditUndo,
+                &[
+                    &undo.number.to_string(),
+                    &wall_time(undo.at),
+                    &names.join(", "),
+                ],
+            )
         })
     });
     view! {

@@ -13,7 +13,9 @@ use spinover_protocol::{car::Role, files::CAR};
 /// All roles.
 #[component]
 pub fn Roles(desk: Desk) -> impl IntoView {
-    let roles = desk.with(|draft| draft.car.as_ref().map(|car| car.roles.clone())).flatten();
+    let roles = desk
+        .with(|draft| draft.car.as_ref().map(|car| car.roles.clone()))
+        .flatten();
     let role = |(nth, role)| view! { <One desk=desk nth=nth role=role/> };
     view! {
         <p class="hint">{say(W::EditRolesHint)}</p>
@@ -56,15 +58,23 @@ impl Kind {
         match self {
             Self::Strips => {
                 let channels = draft.car.iter().flat_map(|car| &car.channels);
-                channels.map(|channel| (channel.key.0.clone(), channel.label.clone())).collect()
+                channels
+                    .map(|channel| (channel.key.0.clone(), channel.label.clone()))
+                    .collect()
             }
             Self::Figures => {
                 let label = |key: &String| {
                     let known = socket::with(|link| {
                         let figures = &link.mirror().figures;
-                        figures.iter().find(|figure| figure.key == *key).map(|figure| figure.label.clone())
+                        figures
+                            .iter()
+                            .find(|figure| figure.key == *key)
+                            .map(|figure| figure.label.clone())
                     });
-                    (key.clone(), known.flatten().unwrap_or_else(|| key.replace('_', " ")))
+                    (
+                        key.clone(),
+                        known.flatten().unwrap_or_else(|| key.replace('_', " ")),
+                    )
                 };
                 draft.from.figures.iter().map(label).collect()
             }

@@ -19,7 +19,10 @@ type At = (usize, usize, usize);
 #[component]
 pub fn Steps(desk: Desk) -> impl IntoView {
     let sheets = desk.with(|draft| draft.sheets.clone()).unwrap_or_default();
-    let car = desk.with(|draft| draft.car.clone()).flatten().unwrap_or_default();
+    let car = desk
+        .with(|draft| draft.car.clone())
+        .flatten()
+        .unwrap_or_default();
     let sheets = sheets.into_iter().flatten().enumerate().map(|(sheet, content)| {
         let phases = content.phases.into_iter().enumerate().map(|(phase, content)| {
             let steps = content.steps.into_iter().enumerate();
@@ -51,11 +54,16 @@ fn One(desk: Desk, at: At, step: Step, car: Car) -> impl IntoView {
             false => drop(all.remove(&name)),
         });
     };
-    let text = move || desk.watch(|draft| draft.step(at).map(|step| step.text.clone())).flatten();
+    let text = move || {
+        desk.watch(|draft| draft.step(at).map(|step| step.text.clone()))
+            .flatten()
+    };
     let owner = {
         let car = car.clone();
         move || {
-            let owner = desk.watch(|draft| draft.step(at).map(|step| step.owner.clone())).flatten()?;
+            let owner = desk
+                .watch(|draft| draft.step(at).map(|step| step.owner.clone()))
+                .flatten()?;
             car.role(&owner).map(|role| role.label.clone())
         }
     };
@@ -66,12 +74,17 @@ fn One(desk: Desk, at: At, step: Step, car: Car) -> impl IntoView {
         move || {
             let outcome = desk.outcome.read();
             let wrongs = outcome.iter().flat_map(|outcome| &outcome.mistakes);
-            wrongs.filter(|wrong| wrong.id == id && (wrong.field.clone() + ".").starts_with(&prefix)).count()
+            wrongs
+                .filter(|wrong| wrong.id == id && (wrong.field.clone() + ".").starts_with(&prefix))
+                .count()
         }
     };
     let more = move || {
         open.get().then(|| {
-            let step = desk.with(|draft| draft.step(at).cloned()).flatten().unwrap_or_default();
+            let step = desk
+                .with(|draft| draft.step(at).cloned())
+                .flatten()
+                .unwrap_or_default();
             view! { <Form desk=desk at=at step=step car=car.clone()/> }
         })
     };
@@ -90,7 +103,11 @@ fn One(desk: Desk, at: At, step: Step, car: Car) -> impl IntoView {
 fn place_of(desk: Desk, at: At) -> String {
     let keys = desk.with(|draft| {
         let phase = draft.sheets.get(at.0)?.as_ref()?.phases.get(at.1)?;
-        Some(format!("phase.{}.step.{}", phase.key, phase.steps.get(at.2)?.key))
+        Some(format!(
+            "phase.{}.step.{}",
+            phase.key,
+            phase.steps.get(at.2)?.key
+        ))
     });
     keys.flatten().unwrap_or_default()
 }
@@ -124,7 +141,11 @@ fn Form(desk: Desk, at: At, step: Step, car: Car) -> impl IntoView {
             Err(()) => false,
         })
     };
-    let owners = car.roles.iter().map(|role| (role.key.0.clone(), role.label.clone())).collect();
+    let owners = car
+        .roles
+        .iter()
+        .map(|role| (role.key.0.clone(), role.label.clone()))
+        .collect();
     let owner = move |key: String| edit(&|step| step.owner = key.as_str().into());
     let safety = move |yes: bool| {
         edit(&|step| {
@@ -137,11 +158,19 @@ fn Form(desk: Desk, at: At, step: Step, car: Car) -> impl IntoView {
     let gates = step.gates.iter().cloned().enumerate();
     let gates = gates.map(|(nth, gate)| view! { <GateRow desk=desk at=at nth=nth gate=gate car=car.clone() place=place.key(&format!("gate.{nth}"))/> });
     let gates = gates.collect_view();
-    let first = car.channels.first().map(|channel| channel.key.clone()).unwrap_or_default();
+    let first = car
+        .channels
+        .first()
+        .map(|channel| channel.key.clone())
+        .unwrap_or_default();
     let add = move |_| {
         desk.rearrange(|draft| {
             if let Some(step) = draft.step_mut(at) {
-                step.gates.push(Gate { channel: first.clone(), must: Must::AtLeast(0.0), for_ms: 0 });
+                step.gates.push(Gate {
+                    channel: first.clone(),
+                    must: Must::AtLeast(0.0),
+                    for_ms: 0,
+                });
             }
         });
     };
@@ -229,11 +258,23 @@ fn GateRow(desk: Desk, at: At, nth: usize, gate: Gate, car: Car, place: Place) -
         Must::AtMost(_) => "at_most",
         Must::InBand(_) => "in_band",
     };
-    let asks = [("at_least", W::EditAtLeast), ("at_most", W::EditAtMost), ("in_band", W::InBand)];
-    let asks = asks.map(|(key, word)| (key.to_owned(), say(word).to_owned())).to_vec();
-    let found = car.channel(&gate.channel).map(|(_, channel)| channel.clone());
+    let asks = [
+        ("at_least", W::EditAtLeast),
+        ("at_most", W::EditAtMost),
+        ("in_band", W::InBand),
+    ];
+    let asks = asks
+        .map(|(key, word)| (key.to_owned(), say(word).to_owned()))
+        .to_vec();
+    let found = car
+        .channel(&gate.channel)
+        .map(|(_, channel)| channel.clone());
     let unit = found.as_ref().map_or("", |channel| channel.unit.label());
-    let channels = car.channels.iter().map(|channel| (channel.key.0.clone(), channel.label.clone())).collect();
+    let channels = car
+        .channels
+        .iter()
+        .map(|channel| (channel.key.0.clone(), channel.label.clone()))
+        .collect();
     let label = found.map_or_else(|| gate.channel.0.clone(), |channel| channel.label);
     view! {
         <li class="edit-gate" data-test=format!("edit-gate-{nth}")>

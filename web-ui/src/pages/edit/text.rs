@@ -13,7 +13,9 @@ use leptos::prelude::*;
 pub fn Text(desk: Desk) -> impl IntoView {
     let files = desk.with(|draft| {
         let files = draft.from.files.iter();
-        files.map(|file| (file.id.clone(), short(&file.name).to_owned())).collect::<Vec<_>>()
+        files
+            .map(|file| (file.id.clone(), short(&file.name).to_owned()))
+            .collect::<Vec<_>>()
     });
     let files = files.unwrap_or_default();
     let open = RwSignal::new(files.first().map(|(id, _)| id.clone()).unwrap_or_default());
@@ -31,7 +33,10 @@ pub fn Text(desk: Desk) -> impl IntoView {
             let own = own.map(|file| file.text.clone()).unwrap_or_default();
             draft.texts.get(&id).cloned().unwrap_or(own)
         });
-        let rows = text.as_ref().map_or(10, |text| text.lines().count() + 2).clamp(10, 60);
+        let rows = text
+            .as_ref()
+            .map_or(10, |text| text.lines().count() + 2)
+            .clamp(10, 60);
         let typed = move |event| {
             let text = event_target_value(&event);
             let id = open.get_untracked();

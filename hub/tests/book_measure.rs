@@ -186,6 +186,7 @@ fn an_hour_of_figures(dir: &std::path::Path) -> (Book, usize) {
                 attention: false,
                 forecast: None,
                 rests_on: None,
+                ask: None,
             }
         };
         book.said("w", 1_000 + second * 1_000, (0..12).map(figure).collect());

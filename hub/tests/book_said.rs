@@ -24,6 +24,7 @@ fn figure(key: &str, value: f64) -> FigureNow {
         attention: value > 3.0,
         forecast: None,
         rests_on: None,
+        ask: None,
     }
 }
 

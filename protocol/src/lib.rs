@@ -14,6 +14,7 @@
 //! - [`book`]: the book's list and a warm-up played back, over plain HTTP;
 //! - [`recording`]: a recording from elsewhere, looked at and taken into the book, over plain HTTP;
 //! - [`door`]: the devices that may come in, for the chief, over plain HTTP;
+//! - [`files`]: the files as the chief changes them in the app, over plain HTTP;
 //! - [`units`]: exact conversions between the units that crews use.
 #![forbid(unsafe_code)]
 
@@ -22,6 +23,7 @@ pub mod book;
 pub mod car;
 pub mod door;
 pub mod event;
+pub mod files;
 pub mod link;
 pub mod message;
 pub mod record;

@@ -12,7 +12,7 @@ use spinover_tests::{
 use std::io::Write;
 
 /// Every place of the app that an address leads to.
-const PLACES: [&str; 22] = [
+const PLACES: [&str; 23] = [
     "crew",
     "all",
     "steps",
@@ -20,6 +20,7 @@ const PLACES: [&str; 22] = [
     "figures",
     "book",
     "laptop",
+    "edit",
     "wall",
     "crew/call",
     "crew/menu",

@@ -12,8 +12,8 @@ use spinover_tests::{
 };
 
 const LIVE: &str = "[data-test=\"link-state\"][data-link=\"live\"]";
-const PAGES: [&str; 8] = [
-    "crew", "all", "steps", "chief", "figures", "book", "laptop", "wall",
+const PAGES: [&str; 9] = [
+    "crew", "all", "steps", "chief", "figures", "book", "laptop", "edit", "wall",
 ];
 /// How much wider than the window the page is, in CSS pixels.
 const TOO_WIDE: &str = "return document.documentElement.scrollWidth - innerWidth";

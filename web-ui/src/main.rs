@@ -14,6 +14,8 @@ mod app;
 #[cfg(target_arch = "wasm32")]
 mod ask;
 #[cfg(target_arch = "wasm32")]
+mod desk;
+#[cfg(target_arch = "wasm32")]
 mod pages;
 #[cfg(target_arch = "wasm32")]
 mod parts;

@@ -1,9 +1,15 @@
 //! `spinover serve` and `spinover demo`: files and options in, a running hub out.
 
 use crate::{
-    book::{Book, BookError},
-    files::{self, CarFile, FileErrors},
-    serve::{self, Setup, codes, discovery, door::sessions::Sessions, net::authority::Authority},
+    book::{Book, BookError, Loaded},
+    files::{
+        self, CarFile, FileErrors,
+        kept::{Good, Kept},
+    },
+    serve::{
+        self, Ending, Setup, codes, discovery, door::sessions::Sessions, files::Files,
+        net::authority::Authority,
+    },
     sources::{self, Source},
 };
 use anyhow::{Context, anyhow};
@@ -11,10 +17,10 @@ use clap::Args;
 use spinover_protocol::{
     event::Right,
     message::Join,
-    sheet::Sheet,
     trust::{POSTED, source_name},
 };
 use std::{
+    io,
     net::SocketAddr,
     path::{Path, PathBuf},
     process::ExitCode,
@@ -62,6 +68,9 @@ struct Common {
 
 /// Serve a crew.
 ///
+/// The chief can change the files in the app (page "Laptop", "Change the files"); what is written is taken up at once, and the
+/// files from before are kept in the data directory.
+///
 /// Prints `ready <url>` on standard output once the port accepts connections. Logs go to standard error.
 #[derive(Debug, Args)]
 pub struct ServeCommand {
@@ -83,11 +92,14 @@ pub struct ServeCommand {
 }
 
 /// A simulated car and the demo sheets.
+///
+/// Writes its car file and sheets to the folder `files` in the data directory where they are not there yet, and runs from
+/// there, so that they can be changed as a team's own can. Delete that folder to have the demo's files anew.
 #[derive(Debug, Args)]
 pub struct DemoCommand {
     #[command(flatten)]
     common: Common,
-    /// Directory that keeps the book; one that is thrown away afterwards when absent.
+    /// Directory that keeps the book and the demo's files; one that is thrown away afterwards when absent.
     #[arg(long, value_name = "DIR")]
     data: Option<PathBuf>,
     /// Replay a recorded cold start of a real engine with all five readings (a light aircraft's ground run; CSV from
@@ -103,6 +115,8 @@ pub struct DemoCommand {
 enum Failed {
     /// The files or the usage are wrong: exit 2.
     Input(String),
+    /// A source cannot be opened as it is named: exit 2.
+    Source(anyhow::Error),
     /// It ran, and failed: exit 1.
     Run(anyhow::Error),
 }
@@ -119,15 +133,27 @@ impl From<anyhow::Error> for Failed {
     }
 }
 
+impl Failed {
+    fn words(&self) -> String {
+        match self {
+            Self::Input(text) => text.clone(),
+            Self::Source(error) | Self::Run(error) => format!("{error:#}"),
+        }
+    }
+}
+
 fn exit(result: Result<(), Failed>) -> ExitCode {
-    match result {
-        Ok(()) => ExitCode::SUCCESS,
-        Err(Failed::Input(text)) => {
-            eprintln!("{text}");
+    let Err(failed) = result else {
+        return ExitCode::SUCCESS;
+    };
+    let words = failed.words();
+    match failed {
+        Failed::Input(_) | Failed::Source(_) => {
+            eprintln!("{words}");
             ExitCode::from(2)
         }
-        Err(Failed::Run(error)) => {
-            eprintln!("spinover: {error:#}");
+        Failed::Run(_) => {
+            eprintln!("spinover: {words}");
             ExitCode::FAILURE
         }
     }
@@ -140,30 +166,8 @@ impl ServeCommand {
     }
 
     fn serve(self) -> Result<(), Failed> {
-        let car = files::load_car(&self.car)?;
-        // Every mistake in every sheet is told at once.
-        let (good, bad): (Vec<_>, Vec<_>) = files::load_sheets(&self.sheet, Some(&car))
-            .into_iter()
-            .partition(Result::is_ok);
-        if !bad.is_empty() {
-            let texts: Vec<String> = bad
-                .into_iter()
-                .filter_map(Result::err)
-                .map(|errors| errors.to_string())
-                .collect();
-            return Err(Failed::Input(texts.join("\n")));
-        }
-        let sheets: Vec<Sheet> = good.into_iter().filter_map(Result::ok).collect();
-        let car_file = self.car.display().to_string();
-        for note in files::unknown_phases(&car_file, &car, &sheets.iter().collect::<Vec<_>>()) {
-            tracing::warn!("{note}");
-        }
-        let specs = if self.source.is_empty() {
-            car.sources.clone()
-        } else {
-            self.source
-        };
-        hub(self.common, car, sheets, &specs, &self.data)
+        let kept = Kept::new(self.car, self.sheet, &self.data);
+        hub(self.common, kept, self.source, &self.data)
     }
 }
 
@@ -174,33 +178,100 @@ impl DemoCommand {
     }
 
     fn demo(self) -> Result<(), Failed> {
+        let throwaway = tempfile::tempdir().context("no room for a throwaway book")?;
+        let data = self.data.as_deref().unwrap_or(throwaway.path());
+        let folder = data.join("files");
+        let write = |name: &str, text: &str| -> Result<PathBuf, Failed> {
+            let path = folder.join(name);
+            let written = std::fs::create_dir_all(&folder).and_then(|()| match path.exists() {
+                true => Ok(()),
+                false => std::fs::write(&path, text),
+            });
+            written.with_context(|| format!("cannot write {}", path.display()))?;
+            Ok(path)
+        };
         let (car, sheets, spec) = match &self.real {
             None => {
                 let spec = if self.auto { "sim:?auto=1" } else { "sim:" };
-                (files::demo::car()?, files::demo::sheets()?, spec.to_owned())
+                let sheets = vec![
+                    write("pit-warm-up.toml", files::demo::PIT_WARM_UP)?,
+                    write("to-the-line.toml", files::demo::TO_THE_LINE)?,
+                ];
+                (
+                    write("kestrel.toml", files::demo::KESTREL)?,
+                    sheets,
+                    spec.to_owned(),
+                )
             }
             Some(path) => {
+                let sheet = write("ground-run-sheet.toml", files::demo::GROUND_RUN_SHEET)?;
                 let spec = format!("replay:{}?loop=1", path.display());
                 (
-                    files::demo::real_car()?,
-                    vec![files::demo::real_sheet()?],
+                    write("ground-run.toml", files::demo::GROUND_RUN)?,
+                    vec![sheet],
                     spec,
                 )
             }
         };
-        let throwaway = tempfile::tempdir().context("no room for a throwaway book")?;
-        let data = self.data.as_deref().unwrap_or(throwaway.path());
-        hub(self.common, car, sheets, &[spec], data)
+        let kept = Kept::new(car, sheets, data);
+        hub(self.common, kept, vec![spec], data)
     }
 }
 
-fn hub(
-    common: Common,
-    file: CarFile,
-    sheets: Vec<Sheet>,
-    specs: &[String],
-    data: &Path,
-) -> Result<(), Failed> {
+/// Every file, or every mistake in any of them.
+fn load(kept: &Kept) -> Result<Good, Failed> {
+    let good = kept.check(&kept.read()?).map_err(|wrong| {
+        let texts: Vec<String> = wrong.iter().map(|(_, errors)| errors.to_string()).collect();
+        Failed::Input(texts.join("\n"))
+    })?;
+    for note in kept.notes(&good) {
+        tracing::warn!("{note}");
+    }
+    Ok(good)
+}
+
+/// Opens the sources that the command line names, else the car file's.
+fn open(file: &CarFile, named: &[String], seed: u64) -> Result<Vec<Box<dyn Source>>, Failed> {
+    let specs = if named.is_empty() {
+        &file.sources
+    } else {
+        named
+    };
+    names_are_told_apart(file, specs)?;
+    let given = sources::Setup {
+        car: file.car.clone(),
+        replay: file.replay.clone(),
+        names: file.names.clone(),
+        seed,
+    };
+    let open = |spec: &String| sources::open(spec, &given).map_err(Failed::Source);
+    let opened: Vec<Box<dyn Source>> = specs.iter().map(open).collect::<Result<_, _>>()?;
+    if opened.is_empty() {
+        tracing::warn!(
+            "no source is named: readings come by POST /api/readings and from phones only"
+        );
+    }
+    Ok(opened)
+}
+
+/// Whether a hub that runs could run with another car file. A port that is taken is taken by the hub itself.
+fn could_run(file: &CarFile, named: &[String], seed: u64) -> Result<(), String> {
+    match open(file, named, seed) {
+        Ok(_) => Ok(()),
+        Err(Failed::Source(error)) if is_taken(&error) => Ok(()),
+        Err(failed) => Err(failed.words()),
+    }
+}
+
+fn is_taken(error: &anyhow::Error) -> bool {
+    let taken = |error: &io::Error| error.kind() == io::ErrorKind::AddrInUse;
+    error
+        .chain()
+        .filter_map(|cause| cause.downcast_ref())
+        .any(taken)
+}
+
+fn hub(common: Common, kept: Kept, named: Vec<String>, data: &Path) -> Result<(), Failed> {
     for name in &common.host_name {
         if !serve::door::hosts::is_name(name) {
             return Err(Failed::Input(format!(
@@ -225,25 +296,123 @@ fn hub(
             "the crew code and the chief code must differ".to_owned(),
         ));
     }
-    names_are_told_apart(&file, specs)?;
     let seed = u64::from(getrandom::u32().context("the system gives no random numbers")?);
-    let open = sources::Setup {
-        car: file.car.clone(),
-        replay: file.replay.clone(),
-        names: file.names.clone(),
-        seed,
-    };
-    let mut opened: Vec<Box<dyn Source>> = Vec::new();
-    for spec in specs {
-        opened
-            .push(sources::open(spec, &open).map_err(|error| Failed::Input(format!("{error:#}")))?);
+    let mut good = load(&kept)?;
+    let mut sources = open(&good.car, &named, seed)?;
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
+        .context("no runtime")?;
+    let (stop_in, stop) = watch::channel(false);
+    let mut listener = None;
+    let mut devices = None;
+    let mut codes = None;
+    loop {
+        let (book, loaded) = open_book(data)?;
+        // The book is open, so the directory is there and no other hub's.
+        let sessions = match &devices {
+            Some(devices) => devices,
+            None => {
+                let sessions = Sessions::open(data, jiff::Timestamp::now().as_millisecond())
+                    .with_context(|| {
+                        format!("the devices in {} cannot be read", data.display())
+                    })?;
+                if common.forget_devices {
+                    sessions.forget();
+                }
+                devices.insert(Arc::new(sessions))
+            }
+        };
+        let (crew_code, chief_code) = match codes.take() {
+            Some(codes) => codes,
+            None => (
+                code_for(sessions, Right::Crew, common.crew_code.clone())?,
+                code_for(sessions, Right::Chief, common.chief_code.clone())?,
+            ),
+        };
+        let authority = if common.tls {
+            let ip = common.listen.ip();
+            Some(Authority::open(data, ip, &common.host_name).context("no encryption")?)
+        } else {
+            None
+        };
+        let first = listener.is_none();
+        let port = match &listener {
+            Some(port) => port,
+            None => {
+                let port = std::net::TcpListener::bind(common.listen)
+                    .with_context(|| format!("cannot listen on {}", common.listen))?;
+                port.set_nonblocking(true).context("the port")?;
+                let stop_in = stop_in.clone();
+                runtime.spawn(async move {
+                    stop_signal().await;
+                    tracing::info!("stopping");
+                    stop_in.send_replace(true);
+                });
+                listener.insert(port)
+            }
+        };
+        // Each run has a handle of its own; the port stays open between them, so that a phone that dials then waits.
+        let port = port.try_clone().context("the port")?;
+        let local = port.local_addr().context("the port has no address")?;
+        let name = format!("{} · {}", good.car.car.team, good.car.car.name);
+        let again = named.clone();
+        let trial = Box::new(move |file: &CarFile| could_run(file, &again, seed));
+        let setup = Setup {
+            car: good.car.car.clone(),
+            sheets: good.sheets.clone(),
+            sources,
+            crew_code: crew_code.clone(),
+            chief_code: chief_code.clone(),
+            sessions: sessions.clone(),
+            host_names: common.host_name.clone(),
+            authority,
+            announce: !common.quiet_network && !common.listen.ip().is_loopback(),
+            files: Some(Arc::new(Files::new(
+                kept.clone(),
+                good.versions.clone(),
+                trial,
+            ))),
+        };
+        let announce = setup.announce;
+        let ready = |join: &Join| match first {
+            true => greet(&name, join, local, announce, &crew_code, &chief_code),
+            false => tracing::info!("files taken up"),
+        };
+        let ending = runtime.block_on(async {
+            let listener = TcpListener::from_std(port).context("the port")?;
+            serve::run(listener, setup, book, loaded, stop.clone(), ready).await
+        })?;
+        codes = match ending {
+            Ending::Stopped => break,
+            Ending::Renewed {
+                crew_code,
+                chief_code,
+            } => Some((crew_code, chief_code)),
+        };
+        // They were found good before this run was ended. Whatever has become of them since, the crew keeps a hub.
+        let next = load(&kept).and_then(|next| {
+            let sources = open(&next.car, &named, seed)?;
+            Ok((next, sources))
+        });
+        match next {
+            Ok((next, opened)) => (good, sources) = (next, opened),
+            Err(failed) => {
+                tracing::error!(
+                    "the files cannot be taken up, those before hold: {}",
+                    failed.words()
+                );
+                sources = open(&good.car, &named, seed)?;
+            }
+        }
     }
-    if opened.is_empty() {
-        tracing::warn!(
-            "no source is named: readings come by POST /api/readings and from phones only"
-        );
-    }
-    let (book, loaded) = Book::open(data).map_err(|error| match error {
+    // Reading standard input cannot be interrupted, so a runtime that waits for it would never end.
+    runtime.shutdown_background();
+    Ok(())
+}
+
+fn open_book(data: &Path) -> Result<(Book, Loaded), Failed> {
+    Book::open(data).map_err(|error| match error {
         BookError::InUse(..)
         | BookError::Damaged(..)
         | BookError::Foreign(..)
@@ -252,55 +421,7 @@ fn hub(
             "the book in {} cannot be opened: {error}",
             data.display()
         )),
-    })?;
-    // The book is open, so the directory is there and no other hub's.
-    let sessions = Sessions::open(data, jiff::Timestamp::now().as_millisecond())
-        .with_context(|| format!("the devices in {} cannot be read", data.display()))?;
-    if common.forget_devices {
-        sessions.forget();
-    }
-    let crew_code = code_for(&sessions, Right::Crew, common.crew_code)?;
-    let chief_code = code_for(&sessions, Right::Chief, common.chief_code)?;
-    let authority = if common.tls {
-        let ip = common.listen.ip();
-        Some(Authority::open(data, ip, &common.host_name).context("no encryption")?)
-    } else {
-        None
-    };
-    let name = format!("{} · {}", file.car.team, file.car.name);
-    let setup = Setup {
-        car: file.car,
-        sheets,
-        sources: opened,
-        crew_code: crew_code.clone(),
-        chief_code: chief_code.clone(),
-        sessions: Arc::new(sessions),
-        host_names: common.host_name,
-        authority,
-        announce: !common.quiet_network && !common.listen.ip().is_loopback(),
-    };
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .enable_all()
-        .build()
-        .context("no runtime")?;
-    runtime.block_on(async move {
-        let listener = TcpListener::bind(common.listen)
-            .await
-            .with_context(|| format!("cannot listen on {}", common.listen))?;
-        let local = listener.local_addr().context("the port has no address")?;
-        let (stop_in, stop) = watch::channel(false);
-        tokio::spawn(async move {
-            stop_signal().await;
-            tracing::info!("stopping");
-            stop_in.send_replace(true);
-        });
-        let announce = setup.announce;
-        let ready = move |join: &Join| greet(&name, join, local, announce, &crew_code, &chief_code);
-        serve::run(listener, setup, book, loaded, stop, ready).await
-    })?;
-    // Reading standard input cannot be interrupted, so a runtime that waits for it would never end.
-    runtime.shutdown_background();
-    Ok(())
+    })
 }
 
 /// The code to begin with: the one given, unless the chief has replaced it, else a random one.

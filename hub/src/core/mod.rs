@@ -14,6 +14,7 @@ pub mod judge;
 pub mod lessons;
 pub mod live;
 mod practice;
+mod rest;
 pub mod skew;
 pub mod stuck;
 pub mod times;
@@ -31,7 +32,7 @@ use spinover_protocol::{
     car::Car,
     event::{Event, EventBody, Right, Who},
     message::{Command, FigureNow, Present, Progress, SourceHealth},
-    record::Record,
+    record::{Call, Record},
     sheet::Sheet,
 };
 use std::collections::BTreeMap;
@@ -355,20 +356,41 @@ impl Core {
         }
     }
 
-    /// Goes on with the warm-up under way where it can: the same channels, and the same sheet unless nothing was marked yet.
+    /// Goes on with the warm-up under way where it can: with anything marked, when channels and alarms are the same; with nothing
+    /// marked yet, only when car and sheet are, so that the record says what held. A stop that stands outlives its warm-up.
     fn start(&mut self, now: Millis, outputs: &mut Vec<Output>) {
         let Some(first) = self.sheets.first().map(|sheet| sheet.key.clone()) else {
             return;
         };
-        let goes_on = self.record.warmup.as_ref().is_some_and(|warmup| {
+        let last = self.record.warmup.as_ref();
+        let open = last.filter(|warmup| warmup.closed_at.is_none());
+        let goes_on = open.is_some_and(|warmup| {
             let same_sheet = self.sheets.contains(&warmup.sheet);
-            warmup.closed_at.is_none()
-                && warmup.car.channels == self.car.channels
-                && warmup.car.alarms == self.car.alarms
-                && (same_sheet || !warmup.order.is_empty())
+            match warmup.order.is_empty() {
+                true => same_sheet && warmup.car == self.car,
+                false => {
+                    warmup.car.channels == self.car.channels
+                        && warmup.car.alarms == self.car.alarms
+                }
+            }
         });
-        if !goes_on {
-            self.begin(now, None, None, &first, outputs);
+        if goes_on {
+            return;
+        }
+        // A sheet that was chosen and not begun is still the one that is wanted.
+        let chosen = open
+            .filter(|warmup| warmup.order.is_empty())
+            .map(|warmup| warmup.sheet.key.clone())
+            .filter(|key| self.sheets.iter().any(|sheet| sheet.key == *key));
+        let stops: Vec<Call> = last.map_or_else(Vec::new, |last| last.stops().cloned().collect());
+        self.begin(now, None, None, &chosen.unwrap_or(first), outputs);
+        for stop in stops.into_iter().rev() {
+            let body = EventBody::Called {
+                to: stop.to,
+                text: stop.said.text,
+                stop: true,
+            };
+            self.emit(now, stop.said.by.as_ref(), None, body, outputs);
         }
     }
 

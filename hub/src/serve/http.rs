@@ -1,8 +1,10 @@
-//! The app's files, the socket's door, readings by POST, health and metrics. The book's addresses are in `book`.
+//! The app's files, the socket's door, readings by POST, health and metrics. The book's addresses are in `book`, the
+//! files' in `files`.
 
 use super::{
     App, book,
     door::{Denied, devices, hosts::Stranger, policy, sessions},
+    files,
     net::{self, Secure},
     photos, recording, socket,
 };
@@ -51,6 +53,7 @@ pub fn router(app: Arc<App>) -> Router {
         .merge(book::routes())
         .merge(photos::routes())
         .merge(recording::routes())
+        .merge(files::routes())
         .merge(devices::routes());
     if let Some(about) = &app.about {
         routes = routes.merge(net::trust::routes(about.clone()));

@@ -54,6 +54,13 @@ pub enum Ask {
     Command(ConnId, CommandId, Box<Command>),
     /// The phone's lag.
     Lag(ConnId, u32),
+    /// Other files are about to be taken up: from now on nothing but a stop is accepted. Answered with why not, where it must
+    /// not be now.
+    Rest(oneshot::Sender<Result<(), String>>),
+    /// Nothing came of it.
+    GoOn,
+    /// Why the files must not be changed now, if so.
+    Busy(oneshot::Sender<Option<String>>),
 }
 
 struct Conn {
@@ -140,6 +147,8 @@ struct Running {
     owed: VecDeque<(Seq, ConnId, HubMessage)>,
     sources_gone: bool,
     broken: Option<String>,
+    /// Other files are about to be taken up.
+    resting: bool,
     /// Lessons out of the book, read beside the work.
     lessons: (mpsc::Sender<Lessons>, mpsc::Receiver<Lessons>),
     fresh: bool,
@@ -164,6 +173,7 @@ impl Keeper {
             owed: VecDeque::new(),
             sources_gone: false,
             broken: None,
+            resting: false,
             lessons: mpsc::channel(1),
             fresh: true,
             stirred: true,
@@ -248,6 +258,11 @@ impl Running {
                 let Some(known) = self.conns.get(&conn) else {
                     return;
                 };
+                if self.resting && !matches!(*command, Command::Stop { .. }) {
+                    let reason = "the files are being changed; ask again in a moment".to_owned();
+                    self.answer(conn, HubMessage::Refused { id, reason });
+                    return;
+                }
                 let trouble = self.health.borrow().trouble.clone();
                 if let Some(trouble) = trouble.filter(|_| !matches!(*command, Command::Stop { .. }))
                 {
@@ -259,7 +274,20 @@ impl Running {
                 let input = Input::Command(known.who.clone(), known.right, id, *command);
                 self.take(input, Some(conn));
             }
+            Ask::Rest(answer) => {
+                let busy = self.busy();
+                let rest = busy.is_none();
+                // Whoever asked may have hung up meanwhile.
+                self.resting = answer.send(busy.map_or(Ok(()), Err)).is_ok() && rest;
+            }
+            Ask::GoOn => self.resting = false,
+            Ask::Busy(answer) => drop(answer.send(self.busy())),
         }
+    }
+
+    fn busy(&self) -> Option<String> {
+        let played = self.keeper.not_live.is_some();
+        self.keeper.core.busy(self.now(), played)
     }
 
     /// Runs one input through the core and does what comes out.

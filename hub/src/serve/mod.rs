@@ -6,6 +6,7 @@ mod book;
 pub mod codes;
 pub mod discovery;
 pub mod door;
+pub mod files;
 pub mod history;
 mod http;
 pub mod keeper;
@@ -35,7 +36,7 @@ use spinover_protocol::{
     sheet::Sheet,
     trust::POSTED,
 };
-use std::sync::Arc;
+use std::{sync::Arc, time::Duration};
 use tokio::{
     net::TcpListener,
     sync::{mpsc, watch},
@@ -66,6 +67,22 @@ pub struct Setup {
     pub authority: Option<Authority>,
     /// Announce the hub on the local network by multicast DNS.
     pub announce: bool,
+    /// The files that car and sheets were read from, for the chief to change.
+    pub files: files::Room,
+}
+
+/// Why a hub ended.
+#[derive(Clone, PartialEq, Eq)]
+pub enum Ending {
+    /// It was told to stop.
+    Stopped,
+    /// Its files were changed: it is to be run again from them, on the same port.
+    Renewed {
+        /// The crew code as it is now; the chief may have replaced the one that it began with.
+        crew_code: String,
+        /// The chief code as it is now.
+        chief_code: String,
+    },
 }
 
 /// What every connection can reach.
@@ -92,10 +109,16 @@ pub struct App {
     heavy: tokio::sync::Semaphore,
     counts: Arc<Counts>,
     stop: watch::Receiver<bool>,
+    files: files::Room,
+    /// Set to end this run and have the files taken up.
+    renew: watch::Sender<bool>,
 }
 
-/// Serves until `stop` is set, then says goodbye to the phones and writes out what waits. `ready` is called once the port
-/// accepts connections, with the addresses to join by.
+/// How long a source may take to let go of its port.
+const SOURCE_GONE_WITHIN: Duration = Duration::from_secs(1);
+
+/// Serves until `stop` is set or the files were changed, then says goodbye to the phones and writes out what waits. `ready` is
+/// called once the port accepts connections, with the addresses to join by.
 ///
 /// # Errors
 /// When the listener has no address, or the server fails.
@@ -104,9 +127,19 @@ pub async fn run(
     setup: Setup,
     book: Book,
     loaded: Loaded,
-    stop: watch::Receiver<bool>,
+    mut stop: watch::Receiver<bool>,
     ready: impl FnOnce(&Join),
-) -> anyhow::Result<()> {
+) -> anyhow::Result<Ending> {
+    let (renew, mut renewed) = watch::channel(false);
+    // Told to stop, or to be renewed: for phones and answers it is the same.
+    let (halt_in, halt) = watch::channel(false);
+    let halter = tokio::spawn(async move {
+        tokio::select! {
+            () = stopped(&mut stop) => {}
+            () = stopped(&mut renewed) => {}
+        }
+        halt_in.send_replace(true);
+    });
     let address = listener.local_addr().context("the port has no address")?;
     let latest = loaded.events.last().map_or(0, |event| event.at);
     let clock = Clock::start(latest);
@@ -198,7 +231,7 @@ pub async fn run(
     }
     let tls = match setup.authority {
         Some(authority) => Some(Tls {
-            config: authority.serve(stop.clone()).context("no encryption")?,
+            config: authority.serve(halt.clone()).context("no encryption")?,
             plain: trust::plain(about.clone().context("no authority")?, hosts),
         }),
         None => None,
@@ -234,14 +267,16 @@ pub async fn run(
         book,
         heavy: tokio::sync::Semaphore::new(1),
         counts,
-        stop: stop.clone(),
+        stop: halt.clone(),
+        files: setup.files,
+        renew: renew.clone(),
     });
     ready(&join);
-    let kept = tokio::spawn(door.sessions.clone().keep(stop.clone()));
+    let kept = tokio::spawn(door.sessions.clone().keep(halt.clone()));
     let telling = move |message| show(&board_in, &message);
-    tokio::spawn(door.watch(telling, stop.clone()));
+    tokio::spawn(door.clone().watch(telling, halt.clone()));
     // Sockets end themselves on stop, after a goodbye.
-    let server = net::serve(listener, http::router(app), tls, stop);
+    let server = net::serve(listener, http::router(app), tls, halt);
     tokio::select! {
         () = server => {}
         ended = &mut keeper => {
@@ -249,8 +284,10 @@ pub async fn run(
             anyhow::bail!("nothing can be written down any more: {why}");
         }
     }
+    halter.abort();
     for task in tasks {
         task.abort();
+        let _ = tokio::time::timeout(SOURCE_GONE_WITHIN, task).await;
     }
     drop(announced);
     keeper_stop_in.send_replace(true);
@@ -258,7 +295,17 @@ pub async fn run(
         .await
         .context("the keeper broke")?
         .map_err(anyhow::Error::msg)?;
-    kept.await.context("the devices' list broke")
+    kept.await.context("the devices' list broke")?;
+    Ok(match *renew.borrow() {
+        true => {
+            let (crew_code, chief_code) = door.codes();
+            Ending::Renewed {
+                crew_code,
+                chief_code,
+            }
+        }
+        false => Ending::Stopped,
+    })
 }
 
 /// Puts a message of the door's up on everyone's board.

@@ -1,6 +1,6 @@
 //! Screenshots of every page, at the size of a phone, a tablet and a wall, of the demo in the middle of a warm-up.
 //!
-//! `shots [PAGE]...` takes those pages only. Pictures go to `docs/shots/`. They are for looking at: nothing is compared.
+//! `shots [PAGE]...` takes those pages only; `shots files` is the page that changes the files. Pictures go to `docs/shots/`. They are for looking at: nothing is compared.
 //! `shots icons` draws the app's icons anew from `web-ui/icon.svg`, at the sizes that home screens ask for.
 #![forbid(unsafe_code)]
 
@@ -94,6 +94,12 @@ async fn main() -> Result<()> {
         alarm(&folder).await?;
     }
     if wanted == ["alarm"] {
+        return Ok(());
+    }
+    if wants("files") {
+        files(&folder).await?;
+    }
+    if wanted == ["files"] {
         return Ok(());
     }
     let mut hub = Launch::demo().start();
@@ -198,6 +204,40 @@ async fn alarm(folder: &Path) -> Result<()> {
             page.until_shows("[data-alarm=\"oil_pressure_lost\"]").await;
             album.keep(page, name).await?;
         }
+    }
+    Ok(())
+}
+
+/// The chief changes the files: each part of the page, and the lines that change.
+async fn files(folder: &Path) -> Result<()> {
+    let hub = Launch::demo().start();
+    let browser = Browser::start();
+    for size in SIZES {
+        let page = browser.page(&size.to_string(), size).await;
+        let album = Album { folder, size };
+        before_joining(&page, &hub, &album, &|_| false).await?;
+        show(&page, &hub, &chief("files", "/edit")).await?;
+        let band = "[data-test=\"edit-band-oil_pressure\"] [data-test=\"edit-low\"]";
+        page.until_shows(band).await;
+        album.keep(&page, "files-bands").await?;
+        for part in ["roles", "steps", "calls"] {
+            page.script(&format!(
+                "document.querySelector('[data-test=\"edit-{part}\"]').click()"
+            ))
+            .await?;
+            if part == "steps" {
+                page.script("document.querySelector('[data-test=\"edit-step-recorder_on\"] button').click(); document.querySelector('[data-test=\"edit-step-recorder_on\"]').scrollIntoView({ block: 'center' })").await?;
+            }
+            album.keep(&page, &format!("files-{part}")).await?;
+        }
+        page.script("document.querySelector('[data-test=\"edit-bands\"]').click()")
+            .await?;
+        page.until_shows(band).await;
+        page.script(&format!("const field = document.querySelector('{band}'); field.value = '65'; field.dispatchEvent(new Event('input', {{ bubbles: true }})); document.querySelector('[data-test=\"edit-look\"]').click()")).await?;
+        page.until_shows("[data-test=\"edit-line-new\"]").await;
+        album.keep(&page, "files-lines").await?;
+        page.script("document.querySelector('[data-test=\"edit-drop\"]').click()")
+            .await?;
     }
     Ok(())
 }

@@ -1,8 +1,9 @@
-//! The page for the laptop in the pit: how to join, who is here, how the sources are doing.
+//! The page for the laptop in the pit: how to join, who is here, how the sources are doing, and the chief's way to the files.
 
 use crate::{
     app::app,
     parts::{people::People, sources::Sources},
+    pure::route::Page,
     socket::Topic,
     words::{Word as W, fill, say},
 };
@@ -12,6 +13,7 @@ use leptos::prelude::*;
 #[component]
 pub fn Laptop() -> impl IntoView {
     let app = app();
+    let chief = app.chief();
     let join = app.about(&[Topic::Welcome], |link| {
         link.mirror()
             .welcome
@@ -47,6 +49,9 @@ pub fn Laptop() -> impl IntoView {
                 }
             })}
             <div class="laptop-side">
+                <Show when=move || chief.get()>
+                    <button type="button" class="key edit-open" data-test="edit-open" on:click=move |_| app.go(Page::Edit)>{say(W::EditTitle)}</button>
+                </Show>
                 <People/>
                 <Sources all=true/>
             </div>

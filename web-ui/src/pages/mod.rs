@@ -6,6 +6,7 @@ mod calibrate;
 mod cautions;
 mod chief;
 mod crew;
+mod edit;
 mod figures;
 mod join;
 mod laptop;
@@ -21,6 +22,7 @@ mod warmup;
 
 use crate::{
     app::{App, LinkView},
+    desk::Desk,
     parts::{
         alarms::AlarmLine,
         banners::{Banners, Notices, StopBars},
@@ -55,6 +57,7 @@ enum Face {
 pub fn Root() -> impl IntoView {
     let app = App::new();
     provide_context(app);
+    provide_context(Desk::new(app));
     app.start();
     pen::start();
     let face = Memo::new(move |_| {
@@ -154,6 +157,10 @@ fn Inside() -> impl IntoView {
                     if let Some(deck) = deck.get() {
                         return view! { <replay::Replay deck=deck/> }.into_any();
                     }
+                    // What is being changed must not go because the hub takes another car up.
+                    if page.get() == Page::Edit {
+                        return view! { <edit::Edit/> }.into_any();
+                    }
                     // Pages are built from the car: another car, other pages.
                     app.car.track();
                     match page.get() {
@@ -164,7 +171,7 @@ fn Inside() -> impl IntoView {
                         Page::Figures => view! { <figures::FiguresPage/> }.into_any(),
                         Page::Laptop => view! { <laptop::Laptop/> }.into_any(),
                         Page::Wall => view! { <wall::Wall/> }.into_any(),
-                        Page::Book | Page::Replay => view! { <book::Book/> }.into_any(),
+                        Page::Book | Page::Replay | Page::Edit => view! { <book::Book/> }.into_any(),
                     }
                 }}
             </main>

@@ -3,6 +3,7 @@
 pub mod alarms;
 pub mod calls;
 pub mod clock;
+pub mod draft;
 pub mod keys;
 pub mod playback;
 pub mod route;

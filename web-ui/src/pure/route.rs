@@ -22,11 +22,13 @@ pub enum Page {
     Book,
     /// One of them played back; the address says which.
     Replay,
+    /// Changing the crew's files.
+    Edit,
 }
 
 impl Page {
     /// Every page.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 10] = [
         Self::Crew,
         Self::All,
         Self::Steps,
@@ -36,6 +38,7 @@ impl Page {
         Self::Wall,
         Self::Book,
         Self::Replay,
+        Self::Edit,
     ];
 
     /// Its name in the address.
@@ -50,6 +53,7 @@ impl Page {
             Self::Wall => "wall",
             Self::Book => "book",
             Self::Replay => "replay",
+            Self::Edit => "edit",
         }
     }
 }

@@ -136,6 +136,12 @@ impl Door {
         }
     }
 
+    /// The crew code and the chief code as they are now.
+    pub fn codes(&self) -> (String, String) {
+        let words = self.words.lock().unwrap_or_else(PoisonError::into_inner);
+        (words.crew.clone(), words.chief.clone())
+    }
+
     /// How to join, as it is now.
     pub fn join(&self) -> Join {
         let join = self.join.read().unwrap_or_else(PoisonError::into_inner);

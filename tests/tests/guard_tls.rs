@@ -264,10 +264,8 @@ async fn unencrypted_there_is_the_certificate_and_the_way_on_and_nothing_else() 
     )
     .await?;
     assert_eq!(sent.status, 307, "readings are not taken in the clear");
-    let wrong = format!("GET / HTTP/1.1\r\nHost: elsewhere.example\r\nConnection: close\r\n\r\n");
-    let wrong = http::send(&address, wrong.as_bytes())
-        .await?
-        .context("an answer")?;
+    let wrong = b"GET / HTTP/1.1\r\nHost: elsewhere.example\r\nConnection: close\r\n\r\n";
+    let wrong = http::send(&address, wrong).await?.context("an answer")?;
     assert_eq!(wrong.status, 421, "no redirect to a stranger's name");
 
     let page = http::get(&address, "/trust", None).await?;

@@ -374,8 +374,9 @@ fn marked_bleed_turns_are_learned_from_and_give_advice() {
 
     // Too far: the other way.
     pit.crew(Command::MoveBleed { turns: 0.75 });
+    pit.run(1, idle_at(out + 0.75));
     assert_eq!(pit.figure("bleed").ask, None, "it has to settle first");
-    pit.run(30, idle_at(out + 0.75));
+    pit.run(29, idle_at(out + 0.75));
     let back = pit.figure("bleed");
     assert_eq!(back.value, Some(-0.5), "{back:?}");
     assert!(

@@ -258,6 +258,16 @@ async fn a_figure_that_is_sure_offers_its_call_and_one_press_makes_it() -> Resul
     Ok(())
 }
 
+/// Says seen to every call that has come in.
+async fn see_all(page: &Page) {
+    let press = "document.querySelector('[data-test=\"seen\"]')?.click()";
+    eventually("nothing more to see", async || {
+        page.script(press).await.ok()?;
+        (!page.shows("[data-test=\"incoming\"]").await).then_some(())
+    })
+    .await;
+}
+
 const AT: &str = "[data-test=\"practice\"]";
 
 #[tokio::test(flavor = "multi_thread")]
@@ -327,18 +337,15 @@ async fn a_crew_practises_over_the_real_pages_and_the_record_says_so() -> Result
     wren.tap("practise-all").await?;
     for page in [&wren, &ash] {
         page.until_shows(&format!("{AT}[data-at=\"see\"]")).await;
-        page.tap("seen").await?;
+        see_all(page).await;
+        page.until_shows(&format!("{AT}[data-at=\"call\"]")).await;
         page.tap("call-open").await?;
         page.tap("ready-call-0").await?;
     }
-    // Each has the other's call to see first, marked as practice.
-    for page in [&wren, &ash] {
-        if page.shows("[data-test=\"seen\"]").await {
-            page.until_shows("[data-test=\"incoming\"] [data-test=\"practice-call\"]")
-                .await;
-            page.tap("seen").await?;
-        }
-    }
+    // Ash's call to the chief says that it is practice.
+    wren.until_shows("[data-test=\"incoming\"] [data-test=\"practice-call\"]")
+        .await;
+    see_all(&wren).await;
     wren.until_shows(&format!("{AT}[data-at=\"mark\"]")).await;
     wren.press("mark-hold", HOLD).await?;
     wren.until_shows(&format!("{AT}[data-at=\"done\"]")).await;

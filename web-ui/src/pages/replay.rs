@@ -183,10 +183,10 @@ pub fn ReplayHead(deck: Deck) -> impl IntoView {
                 <Show when=move || matches!(*app.link.read(), LinkView::Lost(_))><strong data-test="replay-link-lost">{say(W::LinkLost)}</strong></Show>
                 <Show when=move || deck.waits.get()><span data-test="replay-waits">{say(W::ReplayWaits)}</span></Show>
             </div>
-            <p class="replay-step" data-test="replay-step" data-step=move || step.get().map(|(.., key)| key)>
+            <h1 class="replay-step" data-test="replay-step" data-step=move || step.get().map(|(.., key)| key)>
                 {move || step.get().map(|(phase, text, _)| if phase.is_empty() { text } else { phase + ": " + &text })}
                 {move || state.get().map(|words| view! { <strong class="replay-state" data-test="replay-state">{words}</strong> })}
-            </p>
+            </h1>
             <Controls deck=deck/>
         </header>
     }

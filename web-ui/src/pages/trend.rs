@@ -22,6 +22,8 @@ const STEP_MS: f64 = 1_000.0;
 const GRID_MS: f64 = 30_000.0;
 /// The size of the letters in the drawing, in CSS pixels.
 const LETTERS: f64 = 14.0;
+/// The longest name of a step in the drawing, in characters.
+const NAME: usize = 24;
 
 /// One channel, large.
 #[component]
@@ -188,17 +190,19 @@ fn draw(
             height - 8.0,
         );
     }
-    let mut last = f64::NEG_INFINITY;
     let mut marks: Vec<_> = marks
         .into_iter()
         .map(|(ago, text)| (y_of(ago), text))
         .collect();
-    marks.sort_by(|(one, _), (other, _)| one.total_cmp(other));
+    marks.sort_by(|(one, _), (other, _)| other.total_cmp(one));
+    let mut above = f64::INFINITY;
     for (y, text) in marks {
         line(&context, (0.0, y), (width, y));
-        // Names of steps that were marked one upon the other are written below each other.
-        last = (y - 4.0).max(last + LETTERS + 2.0);
-        let _ = context.fill_text_with_max_width(&text, 6.0, last, width - 90.0);
+        // Of steps that were marked one upon the other only the latest is named: names upon each other would be none.
+        if y < above - LETTERS - 2.0 {
+            let _ = context.fill_text(&short(&text), 6.0, y - 4.0);
+            above = y;
+        }
     }
     if let Some((y, x)) = found {
         context.set_line_width(3.0);
@@ -208,6 +212,15 @@ fn draw(
         let _ = context.arc(x, y, 9.0, 0.0, std::f64::consts::TAU);
         context.stroke();
     }
+}
+
+/// A step's text up to its colon, or the beginning of it.
+fn short(text: &str) -> String {
+    let head = text.split(':').next().unwrap_or(text);
+    if head.chars().count() <= NAME {
+        return head.to_owned();
+    }
+    head.chars().take(NAME - 1).chain(['…']).collect()
 }
 
 fn line(context: &CanvasRenderingContext2d, from: (f64, f64), to: (f64, f64)) {

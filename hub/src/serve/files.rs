@@ -10,12 +10,13 @@ use crate::files::{
 };
 use axum::{
     Json, Router,
+    body::Bytes,
     extract::{DefaultBodyLimit, State},
     http::StatusCode,
     response::{IntoResponse, Response},
     routing::{get, post},
 };
-use serde::Deserialize;
+use serde::{Deserialize, de::DeserializeOwned};
 use spinover_protocol::files::{CAR, Change, Conflict, FileId, FileNow, FilesNow, Outcome, Wrong};
 use std::{
     collections::{BTreeMap, VecDeque},
@@ -309,6 +310,11 @@ impl Files {
     }
 }
 
+/// What a body says. JSON whatever its header calls it, so that a script need not say so.
+fn meant<T: DeserializeOwned>(body: &Bytes) -> Result<T, No> {
+    serde_json::from_slice(body).map_err(|error| No::Bad(format!("not understood: {error}")))
+}
+
 async fn busy(app: &App) -> Option<String> {
     let (ask, answer) = oneshot::channel();
     let _ = app.asks.send(Ask::Busy(ask)).await;
@@ -323,22 +329,16 @@ async fn now(_: Chief, State(app): State<Arc<App>>) -> Result<Json<FilesNow>, No
     Ok(Json(files.now(&files.kept.read()?, not_now)?))
 }
 
-async fn preview(
-    _: Chief,
-    State(app): State<Arc<App>>,
-    Json(change): Json<Change>,
-) -> Result<Json<Outcome>, No> {
+async fn preview(_: Chief, State(app): State<Arc<App>>, body: Bytes) -> Result<Json<Outcome>, No> {
+    let change: Change = meant(&body)?;
     let files = files(&app)?;
     let texts = files.kept.read()?;
     files.same(&texts, &change)?;
     Ok(Json(files.outcome(&texts, &change)?.1))
 }
 
-async fn save(
-    _: Chief,
-    State(app): State<Arc<App>>,
-    Json(change): Json<Change>,
-) -> Result<Json<Outcome>, No> {
+async fn save(_: Chief, State(app): State<Arc<App>>, body: Bytes) -> Result<Json<Outcome>, No> {
+    let change: Change = meant(&body)?;
     let files = files(&app)?.clone();
     let _one = files.one.lock().await;
     let texts = files.kept.read()?;
@@ -392,11 +392,8 @@ struct Undo {
     number: u32,
 }
 
-async fn undo(
-    _: Chief,
-    State(app): State<Arc<App>>,
-    Json(asked): Json<Undo>,
-) -> Result<Json<Outcome>, No> {
+async fn undo(_: Chief, State(app): State<Arc<App>>, body: Bytes) -> Result<Json<Outcome>, No> {
+    let asked: Undo = meant(&body)?;
     let files = files(&app)?.clone();
     let _one = files.one.lock().await;
     let texts = files.kept.read()?;

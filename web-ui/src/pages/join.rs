@@ -24,7 +24,10 @@ pub fn Join() -> impl IntoView {
     // Whoever has scanned the code types the name at once: one touch less. Some phones bring their keyboard up at a touch only.
     let field: NodeRef<html::Input> = NodeRef::new();
     Effect::new(move |_| {
-        if let Some(field) = field.get().filter(|_| name.with_untracked(String::is_empty)) {
+        if let Some(field) = field
+            .get()
+            .filter(|_| name.with_untracked(String::is_empty))
+        {
             let _ = field.focus();
         }
     });

@@ -314,9 +314,7 @@ fn hub(common: Common, kept: Kept, named: Vec<String>, data: &Path) -> Result<()
             Some(devices) => devices,
             None => {
                 let sessions = Sessions::open(data, jiff::Timestamp::now().as_millisecond())
-                    .with_context(|| {
-                        format!("the devices in {} cannot be read", data.display())
-                    })?;
+                    .with_context(|| format!("the devices in {} cannot be read", data.display()))?;
                 if common.forget_devices {
                     sessions.forget();
                 }

@@ -369,8 +369,7 @@ impl Core {
             match warmup.order.is_empty() {
                 true => same_sheet && warmup.car == self.car,
                 false => {
-                    warmup.car.channels == self.car.channels
-                        && warmup.car.alarms == self.car.alarms
+                    warmup.car.channels == self.car.channels && warmup.car.alarms == self.car.alarms
                 }
             }
         });

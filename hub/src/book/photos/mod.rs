@@ -180,10 +180,17 @@ impl Photos {
     }
 
     /// Removes those of these photos that no warm-up has any more. What cannot be removed takes room, and `check` counts it.
-    pub(super) fn remove_unused(&self, conn: &Connection, names: &[String]) -> Result<(), BookError> {
+    pub(super) fn remove_unused(
+        &self,
+        conn: &Connection,
+        names: &[String],
+    ) -> Result<(), BookError> {
         let entries = read::entries(conn)?;
         let used: BTreeSet<&String> = entries.iter().flat_map(|entry| &entry.photos).collect();
-        for name in names.iter().filter(|name| is_photo(name) && !used.contains(name)) {
+        for name in names
+            .iter()
+            .filter(|name| is_photo(name) && !used.contains(name))
+        {
             let _ = fs::remove_file(self.path(name));
             let _ = fs::remove_file(self.small_path(name));
         }

@@ -18,7 +18,7 @@ pub(super) enum Decision {
     /// Events.
     Events(Vec<EventBody>),
     /// A practice, and the call of the hub's own that belongs to it.
-    Practice(EventBody, EventBody),
+    Practice(Box<[EventBody; 2]>),
     /// Nothing: it is so already.
     Nothing,
     /// Close and begin.
@@ -63,7 +63,8 @@ impl Core {
                             self.emit(now, Some(who), Some(&id), body, outputs);
                         }
                     }
-                    Decision::Practice(begun, call) => {
+                    Decision::Practice(both) => {
+                        let [begun, call] = *both;
                         self.emit(now, Some(who), Some(&id), begun, outputs);
                         self.emit(now, None, Some(&id), call, outputs);
                     }

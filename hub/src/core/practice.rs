@@ -41,7 +41,8 @@ impl Core {
             text,
             stop: false,
         };
-        Ok(Decision::Practice(EventBody::PracticeBegun { crew }, call))
+        let begun = EventBody::PracticeBegun { crew };
+        Ok(Decision::Practice(Box::new([begun, call])))
     }
 
     pub(super) fn practise_done(

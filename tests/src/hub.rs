@@ -337,12 +337,14 @@ fn keep(
     let into = kept.clone();
     thread::spawn(move || {
         for line in BufReader::new(stream).lines().map_while(Result::ok) {
-            if let (Some(ready), Some(url)) = (&ready, line.strip_prefix("ready ")) {
-                let _ = ready.send(url.to_owned());
-            }
+            // Kept first, so that whoever is told that it is ready finds the line among the others.
             let mut kept = into.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
             kept.push_str(&line);
             kept.push('\n');
+            drop(kept);
+            if let (Some(ready), Some(url)) = (&ready, line.strip_prefix("ready ")) {
+                let _ = ready.send(url.to_owned());
+            }
         }
     });
     kept

@@ -216,18 +216,16 @@ async fn a_figure_that_is_sure_offers_its_call_and_one_press_makes_it() -> Resul
     );
     page.tap("suggest-flow").await?;
     // The press makes an ordinary call, to whoever has the lever, and nothing else.
-    let words = ash
-        .until("the call", |seen| {
-            let warmup = seen.mirror().record.warmup.as_ref();
-            warmup.is_some_and(|warmup| {
-                warmup
-                    .calls
-                    .iter()
-                    .any(|call| call.said.text.starts_with("Flow up "))
-            })
+    ash.until("the call", |seen| {
+        let warmup = seen.mirror().record.warmup.as_ref();
+        warmup.is_some_and(|warmup| {
+            warmup
+                .calls
+                .iter()
+                .any(|call| call.said.text.starts_with("Flow up "))
         })
-        .await;
-    let _ = words;
+    })
+    .await;
     let (to, stop) = ash.look(|seen| {
         let warmup = seen.mirror().record.warmup.as_ref().expect("a warm-up");
         let call = warmup.calls.last().expect("the call");

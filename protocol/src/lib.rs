@@ -10,6 +10,7 @@
 //! - [`car`], [`sheet`]: the car and the procedure as a phone needs to know them;
 //! - [`today`]: what people measure and set for the figures;
 //! - [`trust`]: how far a reading can be trusted, and calibration;
+//! - [`clock`]: a phone's clock that never goes back;
 //! - [`link`]: the phone's side of a connection as a state machine, which the app, the tests and any simulation run;
 //! - [`book`]: the book's list and a warm-up played back, over plain HTTP;
 //! - [`units`]: exact conversions between the units that crews use.
@@ -18,6 +19,7 @@
 pub mod alarm;
 pub mod book;
 pub mod car;
+pub mod clock;
 pub mod event;
 pub mod link;
 pub mod message;

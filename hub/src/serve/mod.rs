@@ -3,11 +3,13 @@
 //! [`run`] takes everything from outside (listener, files, book, stop), so that tests can run a hub of their own.
 
 mod book;
+pub mod clerk;
 pub mod codes;
 pub mod discovery;
 pub mod history;
 mod http;
 pub mod keeper;
+pub mod session;
 pub mod shared;
 mod socket;
 mod tickets;

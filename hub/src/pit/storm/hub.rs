@@ -21,7 +21,7 @@ use spinover_protocol::{
     message::{ClientMessage, HubMessage, Join, SheetTitle, Welcome},
 };
 use std::{
-    collections::{BTreeMap, VecDeque},
+    collections::VecDeque,
     sync::Arc,
 };
 

@@ -218,6 +218,11 @@ impl Core {
         &self.record
     }
 
+    /// Whether a command of that id has become an event.
+    pub fn knows(&self, id: &CommandId) -> bool {
+        self.answered.contains_key(id)
+    }
+
     /// The car.
     pub fn car(&self) -> &Car {
         &self.car

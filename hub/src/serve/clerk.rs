@@ -16,6 +16,8 @@ use std::collections::{BTreeMap, VecDeque};
 const SLOW_EVERY_MS: i64 = 1_000;
 /// What steps wait for is shown this often while a gate or a dwell is counting; pages count on between.
 const PROGRESS_EVERY_MS: i64 = 200;
+/// Refusals that are remembered, so that a command that comes again on another socket gets the same answer.
+const REFUSALS_KEPT: usize = 1_024;
 
 /// One socket.
 pub type ConnId = u64;
@@ -31,6 +33,8 @@ pub enum Order {
     Answer(ConnId, HubMessage),
     /// Put this on the board.
     Show(Kind, HubMessage),
+    /// Take this off the board.
+    TakeDown(Kind),
     /// Give these readings of that moment to the book.
     Keep(i64, Vec<(usize, f64)>),
     /// Move a control of the simulated car.
@@ -46,8 +50,11 @@ pub struct Clerk {
     on_disk: Seq,
     /// Answers that wait for the disk: up to which event, to whom.
     owed: VecDeque<(Seq, ConnId, HubMessage)>,
+    refused: VecDeque<(CommandId, String)>,
     /// Why nothing can be written down now.
     trouble: Option<String>,
+    /// The stop call on the board: its event is not on the disk yet.
+    stop: Option<CommandId>,
     fresh: bool,
     stirred: bool,
     presence_changed: bool,
@@ -65,7 +72,9 @@ impl Clerk {
             conns: BTreeMap::new(),
             writing: VecDeque::new(),
             owed: VecDeque::new(),
+            refused: VecDeque::new(),
             trouble: None,
+            stop: None,
             fresh: true,
             stirred: true,
             presence_changed: true,
@@ -131,14 +140,21 @@ impl Clerk {
         let Some((who, right)) = self.conns.get(&conn) else {
             return Vec::new();
         };
-        if let Some(trouble) = self
-            .trouble
-            .as_ref()
-            .filter(|_| !matches!(command, Command::Stop { .. }))
-        {
-            // What cannot be written down is not accepted. A stop goes out all the same.
-            let reason = format!("it cannot be written down now: {trouble}");
-            return vec![Order::Answer(conn, HubMessage::Refused { id, reason })];
+        // One id, one answer: also of a command that an old socket delivers after a new one has had its answer, and also while
+        // the disk refuses, when its event may be waiting already.
+        if !self.core.knows(&id) {
+            let before = self.refused.iter().find(|(known, _)| *known == id);
+            let stop = matches!(command, Command::Stop { .. });
+            let trouble = self.trouble.as_ref().filter(|_| !stop);
+            let reason = match (before, trouble) {
+                (Some((_, reason)), _) => Some(reason.clone()),
+                // What cannot be written down is not accepted. A stop goes out all the same.
+                (None, Some(trouble)) => Some(format!("it cannot be written down now: {trouble}")),
+                (None, None) => None,
+            };
+            if let Some(reason) = reason {
+                return vec![self.refuse(conn, id, reason)];
+            }
         }
         let input = Input::Command(who.clone(), *right, id, command);
         self.take(now, input, Some(conn))
@@ -162,7 +178,15 @@ impl Clerk {
         if let Some(last) = events.last() {
             self.on_disk = last.seq;
         }
-        let mut orders = vec![Order::Publish(events)];
+        let shown = |event: &Event| event.command.is_some() && event.command == self.stop;
+        let stop_is_out = events.iter().any(shown);
+        let mut orders = Vec::new();
+        if stop_is_out {
+            // Down before its event is up: who joins between them hears of it once, and not of one that has been lifted.
+            self.stop = None;
+            orders.push(Order::TakeDown(Kind::StopNow));
+        }
+        orders.push(Order::Publish(events));
         self.pay(&mut orders);
         orders
     }
@@ -182,7 +206,10 @@ impl Clerk {
             self.shown_frame_at = now;
         }
         if self.stirred || now - self.shown_progress_at >= PROGRESS_EVERY_MS {
-            show(Kind::Progress, HubMessage::Progress(self.core.progress(now)));
+            show(
+                Kind::Progress,
+                HubMessage::Progress(self.core.progress(now)),
+            );
             self.stirred = false;
             self.shown_progress_at = now;
         }
@@ -216,10 +243,11 @@ impl Clerk {
                 }
                 Output::Refused(id, reason) => {
                     if let Some(conn) = conn {
-                        orders.push(Order::Answer(conn, HubMessage::Refused { id, reason }));
+                        orders.push(self.refuse(conn, id, reason));
                     }
                 }
                 Output::StopNow { text, by, command } => {
+                    self.stop = Some(command.clone());
                     let message = HubMessage::StopNow { text, by, command };
                     orders.push(Order::Show(Kind::StopNow, message));
                 }
@@ -235,6 +263,16 @@ impl Clerk {
         }
         self.pay(&mut orders);
         orders
+    }
+
+    fn refuse(&mut self, conn: ConnId, id: CommandId, reason: String) -> Order {
+        if !self.refused.iter().any(|(known, _)| *known == id) {
+            self.refused.push_back((id.clone(), reason.clone()));
+            if self.refused.len() > REFUSALS_KEPT {
+                self.refused.pop_front();
+            }
+        }
+        Order::Answer(conn, HubMessage::Refused { id, reason })
     }
 
     /// The answers whose events are on the disk.

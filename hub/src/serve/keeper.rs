@@ -205,6 +205,7 @@ impl Running {
                 Order::Publish(events) => self.publish(&events),
                 Order::Answer(conn, message) => orders.extend(self.answer(conn, message)),
                 Order::Show(kind, message) => self.show(kind, &message),
+                Order::TakeDown(kind) => self.board.send_modify(|board| board.take_down(kind)),
                 Order::Keep(t_us, values) => self.keep(t_us, &values),
                 Order::Control(key, value) => {
                     if let Some(controls) = &self.controls {
@@ -238,7 +239,8 @@ impl Running {
             Ask::Lag(conn, lag) => self.decide(|clerk, now| clerk.lag(now, conn, lag)),
             Ask::Command(conn, id, command) => {
                 // The book's word is looked at here as well: it may not have come round yet.
-                self.clerk.book_trouble(self.health.borrow().trouble.clone());
+                self.clerk
+                    .book_trouble(self.health.borrow().trouble.clone());
                 self.decide(|clerk, now| clerk.command(now, conn, id, *command));
             }
         }

@@ -32,11 +32,10 @@ impl Session {
     /// journal gets the tail by [`Session::events`]; any other gets a snapshot, even an empty one, so that it knows that it has all.
     pub fn begin(
         log: &EventLog,
-        board: &Board,
         journal: &str,
         resume: Option<&Resume>,
     ) -> (Self, Option<Utf8Bytes>) {
-        let seen = Seen::stops_until(board);
+        let seen = Seen::default();
         match resume {
             Some(resume) if resume.journal == journal && resume.seq > 0 => {
                 let cursor = resume.seq;
@@ -46,7 +45,10 @@ impl Session {
                 let record = log.record();
                 let cursor = record.seq;
                 let record = Box::new(spinover_protocol::record::Record::clone(&record));
-                (Self { cursor, seen }, Some(encode(&HubMessage::Snapshot { record })))
+                (
+                    Self { cursor, seen },
+                    Some(encode(&HubMessage::Snapshot { record })),
+                )
             }
         }
     }

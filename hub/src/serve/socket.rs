@@ -201,8 +201,7 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
     joined.await.ok()?;
 
     let resume = hello.resume.as_ref();
-    let (mut session, snapshot) =
-        Session::begin(&app.log, &board.borrow_and_update(), &app.journal, resume);
+    let (mut session, snapshot) = Session::begin(&app.log, &app.journal, resume);
     board.mark_changed();
     let mut first = vec![encode(&HubMessage::Welcome(Box::new(welcome(app, &hello))))];
     first.extend(snapshot);

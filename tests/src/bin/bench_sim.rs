@@ -54,8 +54,9 @@ impl Asked {
                     let name = value()?;
                     let plant = Plant::ALL.into_iter().find(|plant| plant.name() == name);
                     let names = Plant::ALL.map(Plant::name).join(", ");
-                    asked.plant =
-                        Some(plant.with_context(|| format!("there is no {name}; there are {names}"))?);
+                    asked.plant = Some(
+                        plant.with_context(|| format!("there is no {name}; there are {names}"))?,
+                    );
                 }
                 _ => bail!("not {arg}; see the top of tests/src/bin/bench_sim.rs"),
             }
@@ -169,5 +170,9 @@ fn main() -> Result<()> {
         true => println!("{told}"),
         false => println!("{told:#}"),
     }
-    if wrong.is_empty() { Ok(()) } else { bail!("{} seeds went wrong", wrong.len()) }
+    if wrong.is_empty() {
+        Ok(())
+    } else {
+        bail!("{} seeds went wrong", wrong.len())
+    }
 }

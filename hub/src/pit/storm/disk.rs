@@ -85,7 +85,10 @@ impl Disk {
             for event in events {
                 let due = self.synced.len() as Seq + 1;
                 if event.seq != due {
-                    return Err(format!("event {} is out of order, {due} was due", event.seq));
+                    return Err(format!(
+                        "event {} is out of order, {due} was due",
+                        event.seq
+                    ));
                 }
                 if let EventBody::WarmupBegun { id, .. } = &event.body
                     && !self.ids.insert(id.clone())

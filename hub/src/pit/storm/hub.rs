@@ -20,10 +20,7 @@ use spinover_protocol::{
     event::{Right, Who},
     message::{ClientMessage, HubMessage, Join, SheetTitle, Welcome},
 };
-use std::{
-    collections::VecDeque,
-    sync::Arc,
-};
+use std::{collections::VecDeque, sync::Arc};
 
 /// The journal's name.
 const JOURNAL: &str = "storm";
@@ -109,8 +106,16 @@ impl Storm {
         let held = self.disk.crash(&mut self.chance);
         self.watch.on_disk(&self.disk, self.now);
         self.say(|| {
-            let how = if word_gets_out { "is killed" } else { "loses power" };
-            let held = if held { "; what it was writing had reached the disk" } else { "" };
+            let how = if word_gets_out {
+                "is killed"
+            } else {
+                "loses power"
+            };
+            let held = if held {
+                "; what it was writing had reached the disk"
+            } else {
+                ""
+            };
             format!("hub {how}{held}")
         });
         self.watch.hub_gone(&self.disk, &self.phones, self.now);
@@ -161,6 +166,7 @@ impl Storm {
                 }
                 Order::Show(Kind::StopNow, _) if self.plant == Some(Plant::StopWaits) => {}
                 Order::Show(kind, message) => hub.board.put(kind, &message),
+                Order::TakeDown(kind) => hub.board.take_down(kind),
                 Order::Keep(..) | Order::Control(..) => {}
             }
         }
@@ -228,7 +234,9 @@ impl Storm {
         }
         self.decide(Clerk::tick);
         let gone = |end: &HubEnd| {
-            let blocked = end.blocked_since.is_some_and(|at| self.now - at > PHONE_GONE_MS);
+            let blocked = end
+                .blocked_since
+                .is_some_and(|at| self.now - at > PHONE_GONE_MS);
             blocked || self.now - end.heard_at > PHONE_GONE_MS
         };
         let gone: Vec<ConnId> = self
@@ -238,11 +246,14 @@ impl Storm {
             .map(|conn| conn.id)
             .collect();
         for id in gone {
-            self.say(|| format!("hub gives connection {id} up: heard nothing, or it takes nothing"));
+            self.say(|| {
+                format!("hub gives connection {id} up: heard nothing, or it takes nothing")
+            });
             self.hub_closes(id);
         }
         let record = self.hub.as_ref().map(|hub| hub.clerk.core().record());
-        self.watch.stops(record, &self.phones, &self.conns, self.now);
+        self.watch
+            .stops(record, &self.phones, &self.conns, self.now);
     }
 
     /// The car says what its gauges read.
@@ -320,11 +331,12 @@ impl Storm {
             }
             let welcome = welcome(&hub.car, hub.now(self.now), who.clone(), right);
             let from = resume.as_ref().map_or(0, |resume| resume.seq);
-            self.say(|| format!("hub lets phone {phone} in on connection {id}, resuming after {from}"));
+            self.say(|| {
+                format!("hub lets phone {phone} in on connection {id}, resuming after {from}")
+            });
             self.decide(|clerk, now| clerk.joined(now, id, who, right));
             let Some(hub) = &mut self.hub else { return };
-            let (session, snapshot) =
-                Session::begin(&hub.log, &hub.board, JOURNAL, resume.as_ref());
+            let (session, snapshot) = Session::begin(&hub.log, JOURNAL, resume.as_ref());
             let mut frames = vec![encode(&HubMessage::Welcome(Box::new(welcome)))];
             frames.extend(snapshot);
             if let Some(end) = self.conns.get_mut(&id).and_then(|conn| conn.hub.as_mut()) {
@@ -440,4 +452,3 @@ fn welcome(car: &Car, now: Millis, you: Who, right: Right) -> Welcome {
         controls: Vec::new(),
     }
 }
-

@@ -76,8 +76,7 @@ impl Phone {
 
     /// Its steady clock.
     pub(super) fn clock(&mut self, storm: Millis) -> f64 {
-        self.clock
-            .at(PHONE_WALL + (storm + self.clock_off) as f64)
+        self.clock.at(PHONE_WALL + (storm + self.clock_off) as f64)
     }
 
     /// Whether its screen shows a stop call.
@@ -202,7 +201,8 @@ impl Storm {
             return self.at(until, Happening::Down(id));
         }
         let phone = conn.phone;
-        if let (Some(what), false, true) = (conn.down.flying.pop_front(), conn.dead, conn.phone_open)
+        if let (Some(what), false, true) =
+            (conn.down.flying.pop_front(), conn.dead, conn.phone_open)
         {
             self.receives(phone, id, what);
         }
@@ -245,7 +245,11 @@ impl Storm {
             HubMessage::Events { events } => {
                 let (first, last) = (events.first().map(|e| e.seq), events.last().map(|e| e.seq));
                 self.say(|| {
-                    format!("phone {n} hears events {} to {}", first.unwrap_or(0), last.unwrap_or(0))
+                    format!(
+                        "phone {n} hears events {} to {}",
+                        first.unwrap_or(0),
+                        last.unwrap_or(0)
+                    )
                 });
             }
             HubMessage::Snapshot { record } => {
@@ -321,7 +325,10 @@ impl Storm {
         }
         phone.presses += 1;
         let words = format!("{}:{}:{}", n, phone.loads, phone.presses);
-        let id = CommandId(format!("{}-{}-{}", phone.identity.device, phone.loads, phone.presses));
+        let id = CommandId(format!(
+            "{}-{}-{}",
+            phone.identity.device, phone.loads, phone.presses
+        ));
         let command = crew::wish(&phone.link, phone.chief, words, &mut self.chance);
         self.say(|| format!("phone {n} wants {id}: {command:?}"));
         self.feed(n, Input::Want(id, command));

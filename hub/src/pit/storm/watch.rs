@@ -104,7 +104,8 @@ impl Watch {
 
     /// Notes what does not hold. The first counts.
     pub(super) fn breaks(&mut self, at_ms: Millis, rule: Rule, words: String) {
-        self.violation.get_or_insert(Violation { rule, at_ms, words });
+        self.violation
+            .get_or_insert(Violation { rule, at_ms, words });
     }
 
     /// More may be on the disk.
@@ -202,7 +203,9 @@ impl Watch {
         let sheet = sheet(true);
         let (phase, step) = sheet.step(key)?;
         if warmup.closed_at.is_some() || warmup.held.is_some() || warmup.steps.contains_key(key) {
-            return Some(format!("'{key}' that is done, or of a warm-up that stands still"));
+            return Some(format!(
+                "'{key}' that is done, or of a warm-up that stands still"
+            ));
         }
         if warmup.aborted.is_some() && !phase.shut_down {
             return Some(format!("'{key}' after an abort"));
@@ -236,7 +239,9 @@ impl Watch {
             for read in between {
                 if !self.good_at(place, read.at).is_some_and(met) {
                     let ago = now - read.at;
-                    return Some(format!("'{key}' with a gate shut {ago} ms before: {gate:?}"));
+                    return Some(format!(
+                        "'{key}' with a gate shut {ago} ms before: {gate:?}"
+                    ));
                 }
             }
         }
@@ -269,7 +274,10 @@ impl Watch {
                 value: *value,
                 typed: false,
             });
-            while readings.front().is_some_and(|read| now - read.at > REMEMBERED_MS) {
+            while readings
+                .front()
+                .is_some_and(|read| now - read.at > REMEMBERED_MS)
+            {
                 readings.pop_front();
             }
         }
@@ -289,7 +297,8 @@ impl Watch {
                 let events = self.by_command.get(id);
                 let named = events.is_none_or(|seqs| seqs.last() == Some(seq));
                 if !named && *seq <= disk.last() {
-                    let words = format!("command {id} was acknowledged as event {seq}, and is {events:?}");
+                    let words =
+                        format!("command {id} was acknowledged as event {seq}, and is {events:?}");
                     self.breaks(now, Rule::Lost, words);
                 }
                 self.acknowledged.insert(id.clone(), *seq);
@@ -310,7 +319,10 @@ impl Watch {
         if let Some(truth) = self.records.get(record.seq as usize)
             && **truth != *record
         {
-            let words = format!("phone {n} at event {} shows another record than the journal gives", record.seq);
+            let words = format!(
+                "phone {n} at event {} shows another record than the journal gives",
+                record.seq
+            );
             self.breaks(now, Rule::Apart, words);
         }
     }
@@ -352,7 +364,9 @@ impl Watch {
             };
             let waited = now - there.max(stop);
             if waited > HEARTBEAT_MS + WAY_MS && !phone.shows_stop() {
-                let words = format!("phone {n} has been connected for {waited} ms of a stop call, and does not show it");
+                let words = format!(
+                    "phone {n} has been connected for {waited} ms of a stop call, and does not show it"
+                );
                 self.breaks(now, Rule::Stop, words);
             }
         }
@@ -395,7 +409,9 @@ impl Watch {
                     .is_some_and(|seqs| seqs.last() != Some(*seq))
         };
         if let Some((id, seq)) = self.acknowledged.iter().find(lost) {
-            let words = format!("command {id} was acknowledged as event {seq}, which is not in the journal");
+            let words = format!(
+                "command {id} was acknowledged as event {seq}, which is not in the journal"
+            );
             self.breaks(now, Rule::Lost, words);
         }
     }
@@ -411,14 +427,8 @@ fn is_there(phone: &Phone, conns: &BTreeMap<ConnId, Conn>, now: Millis) -> bool 
         .as_ref()
         .is_some_and(|hub| hub.session.is_some() && hub.blocked_since.is_none() && !hub.given_up);
     // What flies behind a backlog comes when that has drained; a slow corner is no link that is there.
-    let free = phone.radio.crawl_ms == 0
-        && phone.radio.cut_until <= now
-        && conn.down.is_free(now);
-    joined
-        && free
-        && !phone.asleep
-        && !conn.dead
-        && phone.link.mirror().welcome.is_some()
+    let free = phone.radio.crawl_ms == 0 && phone.radio.cut_until <= now && conn.down.is_free(now);
+    joined && free && !phone.asleep && !conn.dead && phone.link.mirror().welcome.is_some()
 }
 
 /// One batch as the source hands it over.

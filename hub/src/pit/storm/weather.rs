@@ -154,13 +154,17 @@ impl Storm {
             }
             Trouble::HalfOpen => {
                 if let Some(id) = self.phones[n].conn {
-                    self.say(|| format!("connection {id} of phone {n} is gone, and nobody is told"));
+                    self.say(|| {
+                        format!("connection {id} of phone {n} is gone, and nobody is told")
+                    });
                     self.dies(id);
                 }
             }
             Trouble::Crawl => {
                 let crawl = self.chance.from_to(40, 300);
-                self.say(|| format!("phone {n} is in a slow corner: {crawl} ms a frame, for {long} ms"));
+                self.say(|| {
+                    format!("phone {n} is in a slow corner: {crawl} ms a frame, for {long} ms")
+                });
                 self.phones[n].radio.crawl_ms = crawl;
                 self.after(long, Happening::Change(Change::CrawlEnds(n)));
             }

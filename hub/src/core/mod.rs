@@ -124,6 +124,8 @@ pub struct Core {
     live: Live,
     times: Times,
     here: BTreeMap<PersonId, Here>,
+    /// The time that the latest warm-up's id says.
+    begun_at: Millis,
 }
 
 impl Core {
@@ -151,6 +153,7 @@ impl Core {
             gates: Gates::default(),
             health: Health::new(sources),
             here: BTreeMap::new(),
+            begun_at: 0,
         };
         core.answered.extend(journal.commands.iter().cloned());
         for event in &journal.events {
@@ -296,6 +299,9 @@ impl Core {
 
     fn fold(&mut self, event: &Event) {
         self.record.apply(event);
+        if let EventBody::WarmupBegun { .. } = event.body {
+            self.begun_at = self.begun_at.max(event.at);
+        }
         if let Some(id) = &event.command {
             self.answered.insert(id.clone(), event.seq);
         }
@@ -397,8 +403,10 @@ impl Core {
         }
         // The weather and the fuel in the can do not change with the sheet.
         let today = self.record.warmup.as_ref().map(|last| last.today.clone());
+        // Two warm-ups that begin in one millisecond must not have one id: the book would refuse the second, and the hub would end.
+        self.begun_at = now.max(self.begun_at + 1);
         let body = EventBody::WarmupBegun {
-            id: warmup_id(now),
+            id: warmup_id(self.begun_at),
             sheet: Box::new(sheet),
             car: Box::new(self.car.clone()),
             today: Box::new(today.unwrap_or_default()),

@@ -259,7 +259,8 @@ impl Storm {
     /// The car says what its gauges read.
     pub(super) fn car_speaks(&mut self) {
         self.after(self.plan.reading_ms, Happening::Reading);
-        if self.chance.percent(4) {
+        // Once the weather has cleared the engine runs on evenly, so that the pit can come to rest.
+        if !self.healed && self.chance.percent(4) {
             self.gauges[OIL] = self.chance.one(&[0.0, 70.0, 70.0, 70.0, 85.0, 30.0]);
             self.gauges[FUEL] = self.chance.one(&[0.0, 70.0, 70.0, 70.0, 120.0, 250.0]);
         }

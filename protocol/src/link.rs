@@ -72,14 +72,14 @@ pub enum Action {
 /// The state of the link, as the page shows it.
 #[derive(Clone, Debug, PartialEq)]
 pub enum State {
-    /// Never been up; dialling or waiting to dial.
+    /// Never had any readings; dialling, or waiting to dial, or for the first of them.
     Connecting,
-    /// Up, and heard from lately.
+    /// Up, and the latest readings are of now.
     Live,
-    /// Was up; what is known of the hub is of that time on the phone's clock. It may still be heard from, but too late: over a
-    /// slow link old frames come one after the other.
+    /// Was up; the readings are of that time on the phone's clock. The hub may still be heard, but too late: over a slow link old
+    /// frames come one after the other.
     Lost {
-        /// When the hub said the last that was heard of it.
+        /// When the hub said the latest readings.
         since_ms: f64,
     },
     /// The hub refused, and trying again by itself would not help.
@@ -171,8 +171,10 @@ pub struct Link {
     offsets: VecDeque<Offset>,
     /// The hub's clock is at least so far ahead of the phone's: nothing is heard before it is said.
     ahead_at_least: f64,
-    /// The latest time that the hub has said it was.
-    hub_said: f64,
+    /// The time of the latest readings on the hub's clock; none of this connection's have come while it is absent.
+    frame_said: Option<f64>,
+    /// Of when the latest readings of the connection before are, on the phone's clock.
+    told_before: f64,
     /// The page has slept, and nothing has been heard since.
     woken: bool,
     lag_ms: Option<u32>,
@@ -199,7 +201,8 @@ impl Link {
             pinged_at: f64::NEG_INFINITY,
             offsets: VecDeque::new(),
             ahead_at_least: f64::NEG_INFINITY,
-            hub_said: f64::NEG_INFINITY,
+            frame_said: None,
+            told_before: f64::NEG_INFINITY,
             woken: false,
             lag_ms: None,
             waiting: Vec::new(),
@@ -259,7 +262,8 @@ impl Link {
             return State::Connecting;
         }
         let since_ms = self.told_at(now);
-        if self.socket == Socket::Up && !self.woken && now - since_ms < LINK_LOST_MS as f64 {
+        let told = self.frame_said.is_some() && !self.woken;
+        if self.socket == Socket::Up && told && now - since_ms < LINK_LOST_MS as f64 {
             State::Live
         } else {
             State::Lost { since_ms }
@@ -293,18 +297,18 @@ impl Link {
         ahead.is_finite().then_some(now + ahead)
     }
 
-    /// When the hub said the latest of what has been heard, on the phone's clock: the time of hearing, less what it took to come.
+    /// Of when the latest readings are, on the phone's clock: the time of hearing, less what they took to come. A welcome alone
+    /// does not make the readings of the connection before any newer.
     fn told_at(&self, now: f64) -> f64 {
-        match self.hub_now(now) {
-            Some(hub_now) => self.heard_at.min(now - (hub_now - self.hub_said)),
-            None => self.heard_at,
+        match self.hub_now(now).zip(self.frame_said) {
+            Some((hub_now, said)) => self.heard_at.min(now - (hub_now - said)),
+            None => self.told_before,
         }
     }
 
     /// The hub said that it was this time.
     fn said(&mut self, now: f64, hub_now: Millis) {
         let hub_now = hub_now as f64;
-        self.hub_said = self.hub_said.max(hub_now);
         self.ahead_at_least = self.ahead_at_least.max(hub_now - now);
         // A pong that allows no such time was of a clock that has been set since.
         let least = self.ahead_at_least - CLOCKS_MS;
@@ -410,6 +414,8 @@ impl Link {
             HubMessage::StopNow { text, by, command } => self.stop_now(text, by, command),
             HubMessage::Readings(frame) => {
                 self.said(now, frame.now);
+                self.frame_said = Some(frame.now as f64);
+                self.was_up = true;
                 self.mirror.frame = frame;
             }
             HubMessage::Progress(progress) => self.mirror.progress = progress,
@@ -447,14 +453,15 @@ impl Link {
     }
 
     fn welcomed(&mut self, now: f64, welcome: Welcome, actions: &mut Vec<Action>) {
+        self.told_before = self.told_at(now);
+        self.frame_said = None;
         self.socket = Socket::Up;
         self.attempts = 0;
-        self.was_up = true;
         self.refused = None;
         self.pinged_at = f64::NEG_INFINITY;
         // Another hub, or the same one after its clock was set: what was known of its clock is void.
         self.offsets.clear();
-        (self.ahead_at_least, self.hub_said) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
+        self.ahead_at_least = f64::NEG_INFINITY;
         self.said(now, welcome.now);
         if self
             .mirror

@@ -37,6 +37,8 @@ fn up(link: &mut Link) {
     assert_eq!(link.take(0.0, Input::Tick), vec![Action::Dial]);
     link.take(10.0, Input::Opened);
     link.take(20.0, welcome("j"));
+    assert_eq!(link.state(20.0), State::Connecting, "no readings yet");
+    link.take(20.0, readings(5_000));
     assert_eq!(link.state(20.0), State::Live);
 }
 
@@ -219,6 +221,19 @@ fn old_frames_one_after_the_other_are_not_live() {
     }
     link.take(10_000.0, readings(14_990));
     assert_eq!(link.state(10_000.0), State::Live, "caught up");
+}
+
+#[test]
+fn a_welcome_makes_no_reading_new() {
+    let mut link = link();
+    up(&mut link);
+    link.take(30.0, Input::Closed);
+    link.take(1_000.0, Input::Tick);
+    link.take(1_010.0, Input::Opened);
+    link.take(1_020.0, welcome("j"));
+    assert_eq!(link.state(1_030.0), State::Lost { since_ms: 20.0 });
+    link.take(1_040.0, readings(5_015));
+    assert_eq!(link.state(1_040.0), State::Live);
 }
 
 #[test]

@@ -87,8 +87,8 @@ pub(super) struct Watch {
     readings: [VecDeque<Read>; 3],
     /// Since when there has been a stop call without a break.
     stop_since: Option<Millis>,
-    /// Since when each phone's link has been there without a break.
-    there_since: BTreeMap<usize, Millis>,
+    /// Since when each phone's link has been there without a break, and by which connection.
+    there_since: BTreeMap<usize, (Option<ConnId>, Millis)>,
     told: BTreeMap<usize, Seq>,
 }
 
@@ -358,7 +358,11 @@ impl Watch {
                 self.there_since.remove(&n);
                 continue;
             }
-            let there = *self.there_since.entry(n).or_insert(now);
+            let there = self.there_since.entry(n).or_insert((phone.conn, now));
+            if there.0 != phone.conn {
+                *there = (phone.conn, now);
+            }
+            let there = there.1;
             let Some(stop) = self.stop_since else {
                 continue;
             };

@@ -82,7 +82,8 @@ impl Plant {
         match self {
             Self::AnswersBeforeDisk => &[Rule::Lost],
             Self::ResumesOneLate => &[Rule::Unsettled, Rule::Stop],
-            Self::ForgetsCommands => &[Rule::Twice],
+            // A command that comes again is another event, or is answered as another, or refused.
+            Self::ForgetsCommands => &[Rule::Twice, Rule::Lost, Rule::RefusedButDone],
             Self::StopWaits => &[Rule::Stop],
             Self::PageTrustsFrames => &[Rule::Old],
             Self::NoGates => &[Rule::Order],

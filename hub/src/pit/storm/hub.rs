@@ -26,7 +26,7 @@ use std::{collections::VecDeque, sync::Arc};
 const JOURNAL: &str = "storm";
 /// 2026-05-16 as the hub's clock has it, in milliseconds.
 const WALL: Millis = 1_778_900_000_000;
-/// Frames that a connection can hold on their way before the hub's end of it blocks, unless the plan says otherwise.
+/// The crew code and the chief code.
 pub(super) const CODES: (&str, &str) = ("crew-code", "chief-code");
 
 /// A hub that runs.

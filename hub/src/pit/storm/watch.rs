@@ -89,6 +89,8 @@ pub(super) struct Watch {
     stop_since: Option<Millis>,
     /// Since when each phone's link has been there without a break, and by which connection.
     there_since: BTreeMap<usize, (Option<ConnId>, Millis)>,
+    /// When each phone was last seen to show a stop call.
+    showed_at: BTreeMap<usize, Millis>,
     told: BTreeMap<usize, Seq>,
 }
 
@@ -366,8 +368,14 @@ impl Watch {
             let Some(stop) = self.stop_since else {
                 continue;
             };
-            let waited = now - there.max(stop);
-            if waited > HEARTBEAT_MS + WAY_MS && !phone.shows_stop() {
+            if phone.shows_stop() {
+                self.showed_at.insert(n, now);
+                continue;
+            }
+            // One stop may be lifted on its screen a moment before it hears of the next.
+            let showed = self.showed_at.get(&n).copied().unwrap_or(0);
+            let waited = now - there.max(stop).max(showed);
+            if waited > HEARTBEAT_MS + WAY_MS {
                 let words = format!(
                     "phone {n} has been connected for {waited} ms of a stop call, and does not show it"
                 );

@@ -53,6 +53,12 @@ impl<T> Pipe<T> {
         self.held_until <= now && self.last_at <= now + 100
     }
 
+    /// The way is quick again: what flies arrives now; how much that is.
+    pub(super) fn catches_up(&mut self, now: i64) -> usize {
+        self.last_at = now;
+        self.flying.len()
+    }
+
     /// Nothing arrives for so long, and then, as senders wait longer and longer before they try again, not at once.
     pub(super) fn stall(&mut self, now: i64, for_ms: i64, chance: &mut Chance) {
         let longer = chance.from_to(0, for_ms.min(3_000));

@@ -230,7 +230,7 @@ impl Storm {
         match change {
             Change::DiskWorks => self.disk.failing = false,
             Change::DiskQuick => self.disk.slow_ms = self.plan.disk_ms,
-            Change::CrawlEnds(n) => self.phones[n].radio.crawl_ms = 0,
+            Change::CrawlEnds(n) => self.leaves_slow_corner(n),
             Change::HubStarts if self.hub.is_none() => self.start_hub(),
             Change::HubStarts => {}
         }
@@ -248,6 +248,21 @@ impl Storm {
             }
             if up {
                 conn.up.stall(self.now, for_ms, &mut self.chance);
+            }
+        }
+    }
+
+    /// What waited on the slow way comes at once.
+    fn leaves_slow_corner(&mut self, n: usize) {
+        self.phones[n].radio.crawl_ms = 0;
+        let now = self.now;
+        let mut waiting = Vec::new();
+        for conn in self.conns.values_mut().filter(|conn| conn.phone == n) {
+            waiting.push((conn.id, conn.down.catches_up(now)));
+        }
+        for (id, frames) in waiting {
+            for _ in 0..frames {
+                self.after(1, Happening::Down(id));
             }
         }
     }
@@ -279,9 +294,8 @@ impl Storm {
             self.start_hub();
         }
         for n in 0..PHONES {
-            let radio = &mut self.phones[n].radio;
-            radio.crawl_ms = 0;
-            radio.cut_until = 0;
+            self.phones[n].radio.cut_until = 0;
+            self.leaves_slow_corner(n);
             self.wakes(n);
         }
         let now = self.now;

@@ -61,7 +61,7 @@ impl<T> Pipe<T> {
 
     /// Nothing arrives for so long, and then, as senders wait longer and longer before they try again, not at once.
     pub(super) fn stall(&mut self, now: i64, for_ms: i64, chance: &mut Chance) {
-        let longer = chance.from_to(0, for_ms.min(3_000));
+        let longer = chance.between(0, for_ms.min(3_000));
         self.held_until = self.held_until.max(now + for_ms + longer);
     }
 }
@@ -124,6 +124,6 @@ pub(super) struct Radio {
 
 impl Radio {
     pub(super) fn latency(&self, chance: &mut Chance) -> i64 {
-        self.latency_ms + chance.from_to(0, self.jitter_ms)
+        self.latency_ms + chance.between(0, self.jitter_ms)
     }
 }

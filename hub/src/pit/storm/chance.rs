@@ -29,7 +29,7 @@ impl Chance {
     }
 
     /// A number from `low` to `high`, both included.
-    pub(super) fn from_to(&mut self, low: i64, high: i64) -> i64 {
+    pub(super) fn between(&mut self, low: i64, high: i64) -> i64 {
         low + self.below((high - low + 1).max(1) as u64) as i64
     }
 
@@ -45,6 +45,6 @@ impl Chance {
 
     /// A wait around a mean: from a fifth of it to nine fifths.
     pub(super) fn around(&mut self, mean: i64) -> i64 {
-        self.from_to(mean / 5, mean * 9 / 5).max(1)
+        self.between(mean / 5, mean * 9 / 5).max(1)
     }
 }

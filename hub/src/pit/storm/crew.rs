@@ -37,7 +37,7 @@ pub(super) fn wish(link: &Link, chief: bool, words: String, chance: &mut Chance)
         42..48 => Command::Stop { text: words },
         48..58 => Command::TypeReading {
             channel: chance.one(&["oil", "fuel"]).into(),
-            value: chance.from_to(0, 120) as f64,
+            value: chance.between(0, 120) as f64,
         },
         58..64 => Command::MoveBleed {
             turns: chance.one(&[-0.25, 0.25, 0.5]),
@@ -100,7 +100,7 @@ fn chief_wish(link: &Link, warmup: &Warmup, words: String, chance: &mut Chance) 
         },
         64..66 => Command::Close {},
         66..70 => {
-            let low = chance.from_to(30, 70) as f64;
+            let low = chance.between(30, 70) as f64;
             Command::SetBand {
                 channel: "fuel".into(),
                 phase: None,

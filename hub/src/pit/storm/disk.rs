@@ -63,7 +63,7 @@ impl Disk {
     }
 
     fn takes_ms(&self, chance: &mut Chance) -> i64 {
-        chance.from_to(1, self.slow_ms.max(1))
+        chance.between(1, self.slow_ms.max(1))
     }
 
     /// The attempt is over.

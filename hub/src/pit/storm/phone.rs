@@ -52,15 +52,15 @@ impl Phone {
             device: format!("phone-{n:04}").as_str().into(),
         };
         let seed = chance.below(u64::MAX);
-        let latency_ms = chance.from_to(1, 30);
+        let latency_ms = chance.between(1, 30);
         Self {
             link: Link::new(identity.clone(), seed),
             clock: SteadyClock::default(),
-            clock_off: chance.from_to(-3_600_000, 3_600_000),
+            clock_off: chance.between(-3_600_000, 3_600_000),
             conn: None,
             radio: Radio {
                 latency_ms,
-                jitter_ms: chance.from_to(0, 40),
+                jitter_ms: chance.between(0, 40),
                 ..Radio::default()
             },
             asleep: false,

@@ -91,8 +91,8 @@ impl Plan {
         troubles.retain(|_| chance.percent(45));
         let long_sleeps = troubles.contains(&Trouble::Sleep) && chance.percent(10);
         let length_ms = match long_sleeps {
-            true => chance.from_to(150_000, 300_000),
-            false => chance.from_to(20_000, 70_000),
+            true => chance.between(150_000, 300_000),
+            false => chance.between(20_000, 70_000),
         };
         Self {
             length_ms,
@@ -161,7 +161,7 @@ impl Storm {
                 }
             }
             Trouble::Crawl => {
-                let crawl = self.chance.from_to(40, 300);
+                let crawl = self.chance.between(40, 300);
                 self.say(|| {
                     format!("phone {n} is in a slow corner: {crawl} ms a frame, for {long} ms")
                 });
@@ -183,7 +183,7 @@ impl Storm {
             }
             Trouble::Sleep => {
                 let time = match self.plan.long_sleeps {
-                    true => self.chance.from_to(30_000, 180_000),
+                    true => self.chance.between(30_000, 180_000),
                     false => some,
                 };
                 if self.chance.percent(40) {
@@ -193,7 +193,7 @@ impl Storm {
             }
             Trouble::PhoneClock => {
                 let far = self.chance.one(&[1_500, 20_000, 3_600_000]);
-                let by = self.chance.from_to(-far, far);
+                let by = self.chance.between(-far, far);
                 self.say(|| format!("phone {n}'s clock is set by {by} ms"));
                 self.phones[n].clock_off += by;
             }
@@ -203,7 +203,7 @@ impl Storm {
                     self.hub_goes(trouble == Trouble::Kill);
                     // The laptop's clock may be another after a power cut.
                     if trouble == Trouble::PowerCut && self.chance.percent(30) {
-                        self.laptop_off += self.chance.from_to(-600_000, 60_000);
+                        self.laptop_off += self.chance.between(-600_000, 60_000);
                     }
                     self.after(some, Happening::Change(Change::HubStarts));
                 }

@@ -5,9 +5,9 @@
 use spinover::pit::storm::{self, Outcome, Plant};
 
 /// Storms in an ordinary test run.
-const SEEDS: u64 = 60;
+const SEEDS: u64 = 30;
 /// Within so many storms each mistake is found.
-const PLANTS_WITHIN: u64 = 60;
+const PLANTS_WITHIN: u64 = 30;
 /// Seeds on which the storm once found something wrong with the service, and what that was. They are run always.
 const FOUND: [(u64, &str); 4] = [
     (0, "old frames over a slow link looked live"),

@@ -239,7 +239,7 @@ impl Storm {
         self.after(3, Happening::Reading);
         self.after(5, Happening::Weather);
         for phone in 0..PHONES {
-            let starts = self.chance.from_to(0, 3_000);
+            let starts = self.chance.between(0, 3_000);
             self.at(starts, Happening::Page(phone, 0));
             let presses = self.chance.around(self.plan.press_ms);
             self.at(starts + presses, Happening::Press(phone));

@@ -1,6 +1,9 @@
 //! A whole pit in one thread and without a clock: the simulated car, the core, and a chief who marks what can be marked.
 //!
-//! For tests and measurements: the same seed gives the same warm-up, as fast as the machine can reckon it.
+//! For tests and measurements: the same seed gives the same warm-up, as fast as the machine can reckon it. [`storm`] is the pit with
+//! its phones, network and disk.
+
+pub mod storm;
 
 use crate::core::{
     Core, Input, Journal, Output,

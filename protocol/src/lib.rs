@@ -10,6 +10,7 @@
 //! - [`car`], [`sheet`]: the car and the procedure as a phone needs to know them;
 //! - [`today`]: what people measure and set for the figures;
 //! - [`trust`]: how far a reading can be trusted, and calibration;
+//! - [`clock`]: a phone's clock that never goes back;
 //! - [`link`]: the phone's side of a connection as a state machine, which the app, the tests and any simulation run;
 //! - [`book`]: the book's list and a warm-up played back, over plain HTTP;
 //! - [`recording`]: a recording from elsewhere, looked at and taken into the book, over plain HTTP;
@@ -21,6 +22,7 @@
 pub mod alarm;
 pub mod book;
 pub mod car;
+pub mod clock;
 pub mod door;
 pub mod event;
 pub mod files;

@@ -1,12 +1,10 @@
 //! The browser's side of the socket: carries out what [`Link`] asks for, and keeps what it knows. All logic is in the protocol crate.
 
-use crate::{
-    pure::{clock::SteadyClock, trace::Trace},
-    store,
-};
+use crate::{pure::trace::Trace, store};
 use spinover_protocol::{
     CommandId, Millis, SUBPROTOCOL, Seq,
     car::Channel,
+    clock::SteadyClock,
     event::EventBody,
     link::{Action, Identity, Input, Link},
     message::{ClientMessage, Command, HubMessage},

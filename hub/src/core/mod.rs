@@ -126,6 +126,8 @@ pub struct Core {
     live: Live,
     times: Times,
     here: BTreeMap<PersonId, Here>,
+    /// The time that the latest warm-up's id says.
+    begun_at: Millis,
 }
 
 impl Core {
@@ -153,6 +155,7 @@ impl Core {
             gates: Gates::default(),
             health: Health::new(sources),
             here: BTreeMap::new(),
+            begun_at: 0,
         };
         core.answered.extend(journal.commands.iter().cloned());
         for event in &journal.events {
@@ -219,6 +222,11 @@ impl Core {
     /// The recorded state.
     pub fn record(&self) -> &Record {
         &self.record
+    }
+
+    /// Whether a command of that id has become an event.
+    pub fn knows(&self, id: &CommandId) -> bool {
+        self.answered.contains_key(id)
     }
 
     /// The car.
@@ -294,6 +302,9 @@ impl Core {
 
     fn fold(&mut self, event: &Event) {
         self.record.apply(event);
+        if let EventBody::WarmupBegun { .. } = event.body {
+            self.begun_at = self.begun_at.max(event.at);
+        }
         if let Some(id) = &event.command {
             self.answered.insert(id.clone(), event.seq);
         }
@@ -415,8 +426,10 @@ impl Core {
         }
         // The weather and the fuel in the can do not change with the sheet.
         let today = self.record.warmup.as_ref().map(|last| last.today.clone());
+        // Two warm-ups that begin in one millisecond must not have one id: the book would refuse the second, and the hub would end.
+        self.begun_at = now.max(self.begun_at + 1);
         let body = EventBody::WarmupBegun {
-            id: warmup_id(now),
+            id: warmup_id(self.begun_at),
             sheet: Box::new(sheet),
             car: Box::new(self.car.clone()),
             today: Box::new(today.unwrap_or_default()),

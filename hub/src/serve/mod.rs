@@ -3,6 +3,7 @@
 //! [`run`] takes everything from outside (listener, files, book, stop), so that tests can run a hub of their own.
 
 mod book;
+pub mod clerk;
 pub mod codes;
 pub mod discovery;
 pub mod door;
@@ -13,6 +14,7 @@ pub mod keeper;
 pub mod net;
 mod photos;
 mod recording;
+pub mod session;
 pub mod shared;
 mod socket;
 mod tickets;

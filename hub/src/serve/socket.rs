@@ -4,12 +4,13 @@ use super::{
     App,
     door::Denied,
     keeper::{Ask, ConnId},
-    shared::{Seen, encode},
+    session::{self, ANSWERS_WAITING, Heard, Session},
+    shared::encode,
 };
 use axum::extract::ws::{CloseFrame, Message, Utf8Bytes, WebSocket};
 use futures_util::{SinkExt, StreamExt};
 use spinover_protocol::{
-    MAX_CLIENT_FRAME, PHONE_GONE_MS, PROTOCOL_VERSION, RoleKey, Seq,
+    MAX_CLIENT_FRAME, PHONE_GONE_MS, PROTOCOL_VERSION, RoleKey,
     event::{Right, Who},
     message::{ClientMessage, Farewell, HubMessage, Resume, SheetTitle, Welcome},
 };
@@ -25,8 +26,6 @@ use tokio::{
 
 /// A socket that has not said hello by then is closed.
 const HELLO_WITHIN: Duration = Duration::from_secs(5);
-/// Answers that may wait for one phone. A crew member does not press faster than they are sent.
-const ANSWERS_WAITING: usize = 64;
 /// Commands and pings taken from one phone a second on average, and at once. A flood slows its own phone only.
 const MESSAGES_A_SECOND: f64 = 50.0;
 const MESSAGES_AT_ONCE: f64 = 200.0;
@@ -227,23 +226,13 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
         .ok()?;
     joined.await.ok()?;
 
-    let mut seen = Seen::stops_until(&board.borrow_and_update());
+    let resume = hello.resume.as_ref();
+    let (mut session, snapshot) = Session::begin(&app.log, &app.journal, resume);
     board.mark_changed();
-    let mut cursor = match &hello.resume {
-        Some(resume) if resume.journal == app.journal && resume.seq > 0 => resume.seq,
-        _ => 0,
-    };
-    let welcome = HubMessage::Welcome(Box::new(welcome(app, &hello)));
-    socket.send(Message::Text(encode(&welcome))).await.ok()?;
-    // Even an empty journal is worth a snapshot: the phone then knows that it has everything.
-    if cursor == 0 {
-        let record = app.log.record();
-        cursor = record.seq;
-        let record = Box::new(spinover_protocol::record::Record::clone(&record));
-        socket
-            .send(Message::Text(encode(&HubMessage::Snapshot { record })))
-            .await
-            .ok()?;
+    let mut first = vec![encode(&HubMessage::Welcome(Box::new(welcome(app, &hello))))];
+    first.extend(snapshot);
+    for frame in first {
+        socket.send(Message::Text(frame)).await.ok()?;
     }
     events.mark_changed();
 
@@ -279,26 +268,10 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
                     Some(Ok(Message::Close(_)) | Err(_)) | None => return None,
                 }
             }
-            Ok(()) = events.changed() => {
-                let mut frames = Vec::new();
-                while let Some((frame, last)) = next_events(app, cursor) {
-                    cursor = last;
-                    frames.push(frame);
-                }
-                push(socket, frames, gone_after).await?;
-            }
-            answer = answers.recv() => {
-                // Answers follow the events that they speak of.
-                let mut frames = Vec::new();
-                while let Some((frame, last)) = next_events(app, cursor) {
-                    cursor = last;
-                    frames.push(frame);
-                }
-                frames.push(encode(&answer?));
-                push(socket, frames, gone_after).await?;
-            }
+            Ok(()) = events.changed() => push(socket, session.events(&app.log), gone_after).await?,
+            answer = answers.recv() => push(socket, session.answer(&app.log, &answer?), gone_after).await?,
             Ok(()) = board.changed() => {
-                let news = board.borrow_and_update().news(&mut seen);
+                let news = session.news(&board.borrow_and_update());
                 push(socket, news, gone_after).await?;
             }
             _ = tokio::time::sleep_until(heard + gone_after) => {
@@ -308,10 +281,6 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
             }
         }
     }
-}
-
-fn next_events(app: &App, cursor: Seq) -> Option<(Utf8Bytes, Seq)> {
-    app.log.after(cursor)
 }
 
 /// Sends frames in one go; gives up on a phone that takes none for so long. While it waits, newer frames replace older ones
@@ -332,31 +301,20 @@ async fn push(socket: &mut WebSocket, frames: Vec<Utf8Bytes>, patience: Duration
 async fn heard_text(app: &App, conn: ConnId, text: &str) -> Result<Option<HubMessage>, Bye> {
     let message = serde_json::from_str(text)
         .map_err(|error| Bye::new(Farewell::BadMessage, format!("not understood: {error}")))?;
-    let ask = match message {
-        ClientMessage::Hello { .. } => {
-            return Err(Bye::new(Farewell::BadMessage, "hello comes once"));
-        }
-        ClientMessage::Ping { sent, lag_ms } => {
-            if let Some(lag) = lag_ms {
+    let heard = session::heard(message, app.clock.now())
+        .map_err(|reason| Bye::new(Farewell::BadMessage, reason))?;
+    match heard {
+        Heard::Ping(lag, pong) => {
+            if let Some(lag) = lag {
                 let _ = app.asks.send(Ask::Lag(conn, lag)).await;
             }
-            return Ok(Some(HubMessage::Pong {
-                sent,
-                now: app.clock.now(),
-            }));
+            Ok(Some(pong))
         }
-        ClientMessage::Command { id, command } => {
-            if id.0.is_empty() || id.0.len() > 64 {
-                return Err(Bye::new(
-                    Farewell::BadMessage,
-                    "a command's id has 1 to 64 bytes",
-                ));
-            }
-            Ask::Command(conn, id, Box::new(command))
+        Heard::Command(id, command) => {
+            let _ = app.asks.send(Ask::Command(conn, id, command)).await;
+            Ok(None)
         }
-    };
-    let _ = app.asks.send(ask).await;
-    Ok(None)
+    }
 }
 
 fn welcome(app: &App, hello: &Hello) -> Welcome {

@@ -2,7 +2,6 @@
 
 pub mod alarms;
 pub mod calls;
-pub mod clock;
 pub mod draft;
 pub mod keys;
 pub mod playback;

@@ -7,9 +7,11 @@
 pub mod browser;
 pub mod chief;
 pub mod data;
+pub mod day;
 pub mod http;
 pub mod hub;
 pub mod phone;
+pub mod process;
 pub mod raw;
 pub mod recording;
 

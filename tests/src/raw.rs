@@ -5,6 +5,7 @@ use anyhow::{Context, Result, bail};
 use futures_util::{SinkExt, StreamExt};
 use serde_json::Value;
 use spinover_protocol::{PROTOCOL_VERSION, message::HubMessage};
+use std::net::{IpAddr, SocketAddr};
 use tokio::{
     net::{TcpSocket, TcpStream},
     time::timeout,
@@ -33,10 +34,24 @@ impl Raw {
         if let Some(room) = room {
             socket.set_recv_buffer_size(room)?;
         }
-        let stream = timeout(DEADLINE, socket.connect(hub.address().parse()?))
+        Self::open_on(socket, &hub.address()).await
+    }
+
+    /// Opens a socket to a hub's address from an address of its own: on Linux all of 127.0.0.0/8 are this machine's.
+    ///
+    /// # Errors
+    /// When it cannot be opened.
+    pub async fn open_from(address: &str, from: IpAddr) -> Result<Self> {
+        let socket = TcpSocket::new_v4()?;
+        socket.bind(SocketAddr::new(from, 0))?;
+        Self::open_on(socket, address).await
+    }
+
+    async fn open_on(socket: TcpSocket, address: &str) -> Result<Self> {
+        let stream = timeout(DEADLINE, socket.connect(address.parse()?))
             .await
             .context("no connection in time")??;
-        let open = client_async(format!("ws://{}/ws", hub.address()), stream);
+        let open = client_async(format!("ws://{address}/ws"), stream);
         let (socket, _) = timeout(DEADLINE, open)
             .await
             .context("no handshake in time")??;

@@ -170,6 +170,16 @@ impl Pit {
             .expect("one began with the pit")
     }
 
+    /// Another engine in place of this one: cold, and with a full tank.
+    ///
+    /// # Errors
+    /// As [`Simulation::new`].
+    pub fn cold_engine(&mut self, settings: Settings) -> anyhow::Result<()> {
+        self.simulation = Simulation::new(self.core.car(), settings)?;
+        self.controls = self.simulation.controls();
+        Ok(())
+    }
+
     /// The core itself, for what a hub does besides.
     pub fn core(&mut self) -> &mut Core {
         &mut self.core

@@ -14,9 +14,11 @@ use spinover::{
     sources::sim::Settings,
 };
 use spinover_protocol::{
-    event::EventBody,
+    PROTOCOL_VERSION,
+    car::Car,
+    event::{EventBody, Right, Who},
     link::{self, Identity, Link},
-    message::{Command, HubMessage},
+    message::{Command, HubMessage, Join, Welcome},
     record::Record,
 };
 use std::time::Instant;
@@ -61,23 +63,50 @@ struct Day {
     looks: [Vec<f64>; 3],
 }
 
+/// An engine, each with its own chance.
+fn engine(seed: u64) -> Settings {
+    Settings {
+        seed,
+        auto: false,
+        noise: true,
+        faults: vec![],
+    }
+}
+
+fn welcome(car: &Car) -> HubMessage {
+    HubMessage::Welcome(Box::new(Welcome {
+        protocol: PROTOCOL_VERSION,
+        hub_version: String::new(),
+        journal: "soak".to_owned(),
+        now: 0,
+        you: Who {
+            id: "phone".into(),
+            name: "Phone".to_owned(),
+            role: "idle".into(),
+        },
+        right: Right::Crew,
+        car: car.clone(),
+        sheets: vec![],
+        join: Join {
+            urls: vec![],
+            qr_svg: String::new(),
+        },
+        not_live: None,
+        controls: vec![],
+    }))
+}
+
 impl Day {
     fn new() -> Result<Self> {
         let folder = tempfile::tempdir()?;
         let (book, _) = Book::open(folder.path())?;
-        let settings = Settings {
-            seed: 7,
-            auto: false,
-            noise: true,
-            faults: vec![],
-        };
-        let mut pit = Pit::new(&demo::car()?.car, demo::sheets()?.swap_remove(0), settings)?;
+        let mut pit = Pit::new(&demo::car()?.car, demo::sheets()?.swap_remove(0), engine(1))?;
         let log = EventLog::new(Record::default());
         let begun = pit.begun().to_vec();
         book.append(begun.clone()).blocking_recv()??;
         log.add(&begun);
         pit.core().played(vec![true]);
-        let phone = |n: usize| {
+        let mut phone = |n: usize| {
             let identity = Identity {
                 code: "code".to_owned(),
                 name: format!("Phone {n}"),
@@ -87,11 +116,15 @@ impl Day {
             let mut link = Link::new(identity, n as u64);
             link.take(0.0, link::Input::Tick);
             link.take(0.0, link::Input::Opened);
+            link.take(
+                0.0,
+                link::Input::Received(Box::new(welcome(pit.core().car()))),
+            );
             (link, 0)
         };
         Ok(Self {
             events: begun.len() as u64,
-            phones: (0..PHONES).map(phone).collect(),
+            phones: (0..PHONES).map(&mut phone).collect(),
             begun_at: 0,
             warmups: 1,
             readings: 0,
@@ -115,6 +148,7 @@ impl Day {
                 outputs.extend(self.pit.want(Command::Begin { sheet }));
                 self.begun_at = now;
                 self.warmups += 1;
+                self.pit.cold_engine(engine(self.warmups))?;
             }
             self.write(outputs)?;
             self.show()?;

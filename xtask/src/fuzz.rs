@@ -84,10 +84,11 @@ fn run(name: &str, seconds: u32) -> Result<bool> {
     let binary = folder().join(shell::host()?).join("release").join(name);
     let mut command = Command::new(binary);
     command.arg(corpus);
-    // What the project has anyway is a good beginning too.
+    // What the project has anyway is a good beginning too; for others than files it is only long.
     let also = ["hub/demo", "docs/cars", "tests/data"].map(|folder| places::root().join(folder));
     let seeds = places::root().join("tests/fuzz/seeds").join(name);
-    command.args([seeds].into_iter().chain(also).filter(|path| path.is_dir()));
+    let folders = also.into_iter().filter(|_| name.ends_with("_file"));
+    command.args(folders.chain([seeds]).filter(|path| path.is_dir()));
     command
         .arg(format!("-max_total_time={seconds}"))
         .arg(format!("-rss_limit_mb={MEMORY_MB}"))

@@ -75,8 +75,13 @@ pub fn look(text: &str, car: Option<&Car>) -> Option<Columns> {
     let lines: Vec<&str> = text.lines().collect();
     let mut best: Option<Columns> = None;
     for separator in [',', ';', '\t', '|'] {
-        for header in 0..lines.len().min(HEADER_WITHIN) {
-            let Some(found) = under(&lines[header..], separator, car) else {
+        // Once for all headers that are tried: taking the lines apart is nearly all of the work.
+        let rows: Vec<Vec<String>> = lines
+            .iter()
+            .map(|line| cells(line.trim_start_matches('\u{feff}'), separator))
+            .collect();
+        for header in 0..rows.len().min(HEADER_WITHIN) {
+            let Some(found) = under(&rows[header..], separator, car) else {
                 continue;
             };
             // The header with the most columns of numbers under it, and of those the first.
@@ -103,8 +108,8 @@ fn cells(line: &str, separator: char) -> Vec<String> {
     }
 }
 
-fn under(lines: &[&str], separator: char, car: Option<&Car>) -> Option<Columns> {
-    let names = cells(lines.first()?.trim_start_matches('\u{feff}'), separator);
+fn under(rows: &[Vec<String>], separator: char, car: Option<&Car>) -> Option<Columns> {
+    let (names, rows) = rows.split_first()?;
     // A header is words: a row of numbers is none.
     let words = |name: &&String| {
         !name.is_empty() && name.parse::<f64>().is_err() && form(&[name]).is_none()
@@ -112,10 +117,6 @@ fn under(lines: &[&str], separator: char, car: Option<&Car>) -> Option<Columns> 
     if names.len() < 2 || names.iter().filter(words).count() * 2 < names.len() {
         return None;
     }
-    let rows: Vec<Vec<String>> = lines[1..]
-        .iter()
-        .map(|line| cells(line, separator))
-        .collect();
     let column = |place: usize| -> Vec<&str> {
         let cells = rows.iter().filter_map(|row| row.get(place));
         cells

@@ -8,8 +8,7 @@ use serde_json::json;
 use spinover_tests::faults;
 use std::process::ExitCode;
 
-#[tokio::main]
-async fn main() -> ExitCode {
+fn main() -> ExitCode {
     let (options, names): (Vec<String>, Vec<String>) = std::env::args()
         .skip(1)
         .partition(|arg| arg.starts_with("--"));
@@ -28,7 +27,7 @@ async fn main() -> ExitCode {
         if !names.is_empty() && !names.iter().any(|name| name == fault.0) {
             continue;
         }
-        let outcome = faults::make(fault).await;
+        let outcome = faults::make(fault);
         let word = match outcome.survived {
             Some(true) => "survived",
             Some(false) => "NOT SURVIVED",

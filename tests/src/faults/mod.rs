@@ -37,7 +37,7 @@ pub enum Found {
     Skipped(String),
 }
 
-type Making = Pin<Box<dyn Future<Output = anyhow::Result<Found>> + Send>>;
+type Making = Pin<Box<dyn Future<Output = anyhow::Result<Found>>>>;
 
 /// A fault: its name, what should happen, and how it is made.
 pub type Fault = (&'static str, &'static str, fn() -> Making);
@@ -71,22 +71,20 @@ pub const ALL: &[Fault] = faults![
 ];
 
 /// Makes one happen.
-pub async fn make(fault: &Fault) -> Outcome {
-    let (name, expected, make) = fault;
-    // In a task of its own, so that a broken promise, which panics, is told as well.
-    let (survived, why, lost, seen) = match tokio::spawn(make()).await {
+pub fn make(fault: &Fault) -> Outcome {
+    let (name, expected, make) = *fault;
+    // In a thread of its own, so that a broken promise, which panics, is told as well.
+    let making = std::thread::spawn(move || tokio::runtime::Runtime::new()?.block_on(make()));
+    let (survived, why, lost, seen) = match making.join() {
         Ok(Ok(Found::Made(lost, seen))) => {
             let wrong = lost.as_ref().map_or_else(String::new, Lost::wrong);
             (Some(wrong.is_empty()), wrong, lost, seen)
         }
         Ok(Ok(Found::Skipped(why))) => (None, why, None, Value::Null),
         Ok(Err(error)) => (Some(false), format!("{error:#}"), None, Value::Null),
-        Err(error) => {
-            let said = error.try_into_panic().ok();
-            let words = said.as_ref().and_then(|said| {
-                let owned = said.downcast_ref::<String>().cloned();
-                owned.or_else(|| said.downcast_ref::<&str>().map(|&text| text.to_owned()))
-            });
+        Err(said) => {
+            let owned = said.downcast_ref::<String>().cloned();
+            let words = owned.or_else(|| said.downcast_ref::<&str>().map(|&text| text.to_owned()));
             (
                 Some(false),
                 words.unwrap_or_else(|| "it broke".to_owned()),

@@ -2,7 +2,7 @@
 //! who watch; and the reckoning afterwards.
 
 use crate::{
-    DEADLINE, data,
+    data,
     hub::{self, CHIEF_CODE, CREW_CODE, Hub, Launch},
     phone::Phone,
 };
@@ -21,10 +21,12 @@ use std::{
     thread,
     time::{Duration, Instant},
 };
-use tokio::task::JoinHandle;
+use tokio::task::{JoinHandle, JoinSet};
 
 /// Readings a second.
 pub const RATE_HZ: u64 = 50;
+/// Remarks that wait for an answer at once; a phone remembers twice as many answers.
+const WAITING: usize = 16;
 /// Between two remarks.
 const REMARK: Duration = Duration::from_millis(150);
 
@@ -351,20 +353,29 @@ impl Drop for Scene {
     }
 }
 
+/// A remark every so often, also while earlier ones wait for their answers.
 async fn write_remarks(chief: Arc<Phone>, told: Arc<Told>) {
+    let mut waiting = JoinSet::new();
     for n in 0.. {
         if told.enough.load(Ordering::Relaxed) {
-            return;
+            break;
         }
+        while waiting.len() >= WAITING {
+            waiting.join_next().await;
+        }
+        while waiting.try_join_next().is_some() {}
         let text = format!("remark {n}");
         told.note(&text, None);
         let id = chief.want(Command::Note { text: text.clone() });
-        let answer = tokio::time::timeout(DEADLINE * 2, chief.answer(&id))
-            .await
-            .ok();
-        told.note(&text, answer);
+        let (chief, told) = (chief.clone(), told.clone());
+        waiting.spawn(async move {
+            // In vain it panics; the remark then stays without an answer, which is told in the end.
+            let answer = chief.answer(&id).await;
+            told.note(&text, Some(answer));
+        });
         tokio::time::sleep(REMARK).await;
     }
+    while waiting.join_next().await.is_some() {}
 }
 
 /// The numbers of the readings that a book holds.

@@ -36,6 +36,9 @@ const KNOWN: [(&str, Unit, &[&str]); 11] = [
     ),
 ];
 
+/// The largest number that a proposed range is made of.
+const LARGEST: f64 = 1e30;
+
 /// A column that can become a channel.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Candidate {
@@ -277,11 +280,17 @@ pub fn car_file(
     let mut out = String::from(
         "# Proposed from the recording's header and first rows. Look at every unit and range before it is used live:\n# a range here is what was read, made wider by its own width; it is no band.\n\n",
     );
-    let _ = writeln!(out, "team = {team:?}\nname = {name:?}\n\n[replay]");
     let _ = writeln!(
         out,
-        "time = {{ column = {:?}, form = \"{}\" }}",
-        columns.time, columns.form
+        "team = {}\nname = {}\n\n[replay]",
+        quoted(team),
+        quoted(name)
+    );
+    let _ = writeln!(
+        out,
+        "time = {{ column = {}, form = \"{}\" }}",
+        quoted(&columns.time),
+        columns.form
     );
     match columns.separator {
         ',' => {}
@@ -300,27 +309,26 @@ pub fn car_file(
                 (channel.plausible.low, channel.plausible.high),
             ),
             None => {
-                let wide = (candidate.high - candidate.low).max(1.0);
-                (
-                    unit,
-                    (
-                        (candidate.low - wide).floor(),
-                        (candidate.high + wide).ceil(),
-                    ),
-                )
+                // Of numbers so large that 1 more is the same number, some more.
+                let (low, high) = (
+                    candidate.low.clamp(-LARGEST, LARGEST),
+                    candidate.high.clamp(-LARGEST, LARGEST),
+                );
+                let wide = (high - low).max(low.abs().max(high.abs()) * 1e-6).max(1.0);
+                (unit, ((low - wide).floor(), (high + wide).ceil()))
             }
         };
         let label = own.map_or(candidate.header.as_str(), |channel| channel.label.as_str());
         let label: String = label.chars().take(LABEL).collect();
         let _ = write!(
             out,
-            "\n[[channel]]\nkey = {:?}\nlabel = {:?}\nunit = \"{}\"\nplausible = [{}, {}]\ncolumn = {:?}\n",
-            candidate.key,
-            label,
+            "\n[[channel]]\nkey = {}\nlabel = {}\nunit = \"{}\"\nplausible = [{}, {}]\ncolumn = {}\n",
+            quoted(&candidate.key),
+            quoted(&label),
             shown.symbol(),
-            range.0,
-            range.1,
-            candidate.header
+            number(range.0),
+            number(range.1),
+            quoted(&candidate.header)
         );
         if shown != unit {
             let _ = writeln!(out, "column_unit = \"{}\"", unit.symbol());
@@ -329,17 +337,26 @@ pub fn car_file(
             let _ = writeln!(out, "nth = {}", candidate.nth);
         }
     }
-    let first: Vec<String> = kept
-        .iter()
-        .take(6)
-        .map(|one| format!("{:?}", one.key))
-        .collect();
+    let first: Vec<String> = kept.iter().take(6).map(|one| quoted(&one.key)).collect();
     let _ = write!(
         out,
         "\n[[role]]\nkey = \"chief\"\nlabel = \"Crew chief\"\nstrips = [{}]\n",
         first.join(", ")
     );
     out
+}
+
+/// A text as TOML has it; Rust's own way to escape is another one.
+fn quoted(text: &str) -> String {
+    toml::Value::from(text).to_string()
+}
+
+/// A number as TOML has it: a whole one of more than 18 digits would be too large for it.
+fn number(value: f64) -> String {
+    match value.abs() < 1e15 {
+        true => value.to_string(),
+        false => format!("{value:e}"),
+    }
 }
 
 #[cfg(test)]

@@ -24,6 +24,7 @@ static SHEETS: LazyLock<Vec<Sheet>> = LazyLock::new(|| demo::sheets().expect("th
 const BEGUN: Millis = 1_790_000_000_000;
 /// Longer inputs only repeat what shorter ones can do.
 const MOST_LINES: usize = 300;
+const MOST_HAPPENINGS: usize = 100;
 
 /// A hub's core, and beside it what a phone and a book would make of what comes out.
 struct Crew {
@@ -255,7 +256,7 @@ fn looked_at(link: &Link, now: f64) {
 /// Sensors, people and time in any order, three bytes a happening: alarms come, go, are answered, shelved and taken out.
 pub fn crew(data: &[u8]) {
     let mut crew = Crew::new();
-    for bytes in data.chunks_exact(3).take(MOST_LINES) {
+    for bytes in data.chunks_exact(3).take(MOST_HAPPENINGS) {
         let (what, which, much) = (bytes[0], usize::from(bytes[1]), f64::from(bytes[2]) / 255.0);
         let right = if what & 0x80 == 0 {
             Right::Chief

@@ -79,7 +79,7 @@ impl Netns {
         )
     }
 
-    /// Lets only so much through from the hub, such as `256kbit` a second.
+    /// Lets only so much through from the hub, such as `96kbit` a second.
     ///
     /// # Errors
     /// What the system says.

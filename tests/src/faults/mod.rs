@@ -55,7 +55,7 @@ pub const ALL: &[Fault] = faults![
     radio::resets, "connections reset over and over: phones come back by themselves and miss no event";
     radio::ten_seconds_of_silence, "nothing gets through for 10 s: phones say so, come back, and what was pressed meanwhile is done once";
     radio::radio_switched_off, "the hub's network interface down for 10 s: as with silence";
-    radio::narrow_link, "256 kbit/s for five phones: events arrive, readings are thinned rather than late";
+    radio::narrow_link, "96 kbit/s for five phones: events arrive, readings are thinned rather than late";
     radio::stuck_phone, "a phone that reads nothing: nobody else notices, and the hub keeps little for it";
     radio::five_hundred_join_at_once, "500 phones within a second: all are in, and the crew's readings go on";
     laptop::asleep, "the hub stopped for 8 s as by a closed lid: phones say so, all goes on when it wakes";

@@ -213,7 +213,7 @@ pub async fn narrow_link() -> Result<Found> {
             .crew
             .push(Phone::join(&scene.hub, CREW_CODE, &format!("Phone {n}"), "idle").await);
     }
-    net.limit("256kbit")?;
+    net.limit("96kbit")?;
     let frames = || {
         scene
             .phones()

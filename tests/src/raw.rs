@@ -8,7 +8,7 @@ use spinover_protocol::{
     PROTOCOL_VERSION,
     message::{Farewell, HubMessage, Welcome},
 };
-use std::net::Ipv4Addr;
+use std::net::{IpAddr, SocketAddr};
 use tokio::{
     net::{TcpSocket, TcpStream},
     time::timeout,
@@ -37,24 +37,24 @@ impl Raw {
         if let Some(room) = room {
             socket.set_recv_buffer_size(room)?;
         }
-        Self::over(hub, socket).await
+        Self::open_on(socket, &hub.address()).await
     }
 
-    /// Opens the hub's socket from another address of this machine, as another phone would.
+    /// Opens a socket to a hub's address from an address of its own: on Linux all of 127.0.0.0/8 are this machine's.
     ///
     /// # Errors
     /// When it cannot be opened.
-    pub async fn open_from(hub: &Hub, from: Ipv4Addr) -> Result<Self> {
+    pub async fn open_from(address: &str, from: IpAddr) -> Result<Self> {
         let socket = TcpSocket::new_v4()?;
-        socket.bind((from, 0).into())?;
-        Self::over(hub, socket).await
+        socket.bind(SocketAddr::new(from, 0))?;
+        Self::open_on(socket, address).await
     }
 
-    async fn over(hub: &Hub, socket: TcpSocket) -> Result<Self> {
-        let stream = timeout(DEADLINE, socket.connect(hub.address().parse()?))
+    async fn open_on(socket: TcpSocket, address: &str) -> Result<Self> {
+        let stream = timeout(DEADLINE, socket.connect(address.parse()?))
             .await
             .context("no connection in time")??;
-        let open = client_async(format!("ws://{}/ws", hub.address()), stream);
+        let open = client_async(format!("ws://{address}/ws"), stream);
         let (socket, _) = timeout(DEADLINE, open)
             .await
             .context("no handshake in time")??;

@@ -233,7 +233,7 @@ async fn the_chief_puts_a_device_out_for_good() -> Result<()> {
         Err(Farewell::PutOut)
     );
     let from = Ipv4Addr::new(127, 0, 0, 9);
-    let mut old = Raw::open_from(&hub, from).await?;
+    let mut old = Raw::open_from(&hub.address(), from.into()).await?;
     old.send(&hello(CREW_CODE, "lost-phone", None)).await?;
     assert_eq!(
         old.said().await?.expect_err("the old code").0,
@@ -298,7 +298,7 @@ async fn guessing_from_many_addresses_is_slow_but_for_those_who_are_in() -> Resu
 
     // One guess from each of 150 addresses: none has a wait of its own, so only the common budget can stop it.
     let guess = async |n: u8| {
-        let mut raw = Raw::open_from(&hub, Ipv4Addr::new(127, 0, 7, n)).await?;
+        let mut raw = Raw::open_from(&hub.address(), Ipv4Addr::new(127, 0, 7, n).into()).await?;
         raw.send(&hello("guess-guess", &format!("stranger-{n:03}"), None))
             .await?;
         Ok::<_, anyhow::Error>(raw.said().await?.expect_err("no code").0)
@@ -320,7 +320,7 @@ async fn guessing_from_many_addresses_is_slow_but_for_those_who_are_in() -> Resu
     let mut strangers = 0;
     let stranger = eventually("a stranger's turn to wait", async || {
         strangers += 1;
-        let mut raw = Raw::open_from(&hub, Ipv4Addr::new(127, 0, 8, strangers))
+        let mut raw = Raw::open_from(&hub.address(), Ipv4Addr::new(127, 0, 8, strangers).into())
             .await
             .ok()?;
         raw.send(&hello(CREW_CODE, "phone-of-cy", None))
@@ -339,13 +339,13 @@ async fn guessing_from_many_addresses_is_slow_but_for_those_who_are_in() -> Resu
     assert!((1..=5_000).contains(&stranger), "{stranger} ms");
 
     // Who has a token is not held up anywhere, nor is a code from where people came in before.
-    let mut raw = Raw::open_from(&hub, Ipv4Addr::new(127, 0, 7, 1)).await?;
+    let mut raw = Raw::open_from(&hub.address(), Ipv4Addr::new(127, 0, 7, 1).into()).await?;
     raw.send(&hello_again(&token, "phone-of-ash")).await?;
     assert!(
         raw.said().await?.is_ok(),
         "a token from an address that guessed"
     );
-    let mut raw = Raw::open_from(&hub, trusted).await?;
+    let mut raw = Raw::open_from(&hub.address(), trusted.into()).await?;
     raw.send(&hello(CREW_CODE, "phone-of-bo", None)).await?;
     assert!(
         raw.said().await?.is_ok(),

@@ -35,12 +35,16 @@ use spinover_protocol::{
     record::{Call, Record},
     sheet::Sheet,
 };
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use times::Times;
 pub(crate) use typed::slip_of;
 
 /// Alarms that watch figures hear of them this often: working figures out costs more than looking at readings.
 const ASK_FIGURES_MS: Millis = 500;
+
+/// Answers that are remembered. A phone sends a command again within minutes, and a crew presses a few thousand times a day;
+/// a hub that runs for a season must not grow by each.
+const ANSWERED_KEPT: usize = 10_000;
 
 /// What goes into the core.
 #[derive(Clone, Debug, PartialEq)]
@@ -117,7 +121,10 @@ pub struct Core {
     trainable: Vec<String>,
     record: Record,
     /// Commands that became events, and the number of the last event of each. A command that comes again is answered from here.
+    /// The latest only, see [`ANSWERED_KEPT`].
     answered: BTreeMap<CommandId, Seq>,
+    /// The same in the order in which they came.
+    answered_in_order: VecDeque<CommandId>,
     channels: Channels,
     gates: Gates,
     alarms: Alarms,
@@ -152,12 +159,15 @@ impl Core {
             trainable,
             record: Record::default(),
             answered: BTreeMap::new(),
+            answered_in_order: VecDeque::new(),
             gates: Gates::default(),
             health: Health::new(sources),
             here: BTreeMap::new(),
             begun_at: 0,
         };
-        core.answered.extend(journal.commands.iter().cloned());
+        for (id, seq) in &journal.commands {
+            core.remember(id, *seq);
+        }
         for event in &journal.events {
             core.fold(event);
         }
@@ -306,7 +316,18 @@ impl Core {
             self.begun_at = self.begun_at.max(event.at);
         }
         if let Some(id) = &event.command {
-            self.answered.insert(id.clone(), event.seq);
+            self.remember(id, event.seq);
+        }
+    }
+
+    fn remember(&mut self, id: &CommandId, seq: Seq) {
+        if self.answered.insert(id.clone(), seq).is_none() {
+            self.answered_in_order.push_back(id.clone());
+        }
+        while self.answered_in_order.len() > ANSWERED_KEPT {
+            if let Some(oldest) = self.answered_in_order.pop_front() {
+                self.answered.remove(&oldest);
+            }
         }
     }
 

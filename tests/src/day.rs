@@ -90,8 +90,10 @@ fn welcome(car: &Car) -> HubMessage {
         join: Join {
             urls: vec![],
             qr_svg: String::new(),
+            trust: None,
         },
         not_live: None,
+        token: None,
         controls: vec![],
     }))
 }

@@ -448,8 +448,10 @@ fn welcome(car: &Car, now: Millis, you: Who, right: Right) -> Welcome {
         join: Join {
             urls: Vec::new(),
             qr_svg: String::new(),
+            trust: None,
         },
         not_live: None,
+        token: None,
         controls: Vec::new(),
     }
 }

@@ -1,0 +1,8 @@
+//! Turnaround schedules: against published worked examples, another library, the optimum of small plans, and by the command.
+mod command;
+mod crew;
+mod measure;
+mod outlook;
+mod path;
+mod spread;
+mod support;

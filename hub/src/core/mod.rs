@@ -16,6 +16,7 @@ pub mod live;
 pub mod skew;
 pub mod stuck;
 pub mod times;
+pub mod turnaround;
 mod typed;
 
 use alarms::Alarms;

@@ -22,12 +22,19 @@ pub use mistakes::{FileErrors, MAX_FILE, Mistake};
 pub use sheet::{load_sheet, load_sheets, parse_sheet, parse_sheet_alone};
 pub use turnaround::{load_turnaround, parse_turnaround};
 
-/// The header and the keys of every kind of table in the files; the top of each file has the empty header.
+/// The header and the keys of every kind of table in a car file and a sheet; the top of each file has the empty header.
 pub fn keys() -> impl Iterator<Item = (&'static str, Vec<&'static str>)> {
     let names = |kind: &walk::Kind| kind.keys.iter().map(|key| key.name).collect();
     car::KINDS
         .into_iter()
         .chain(sheet::KINDS)
-        .chain(turnaround::KINDS)
         .map(move |kind| (kind.header, names(kind)))
+}
+
+/// The same for a turnaround file.
+pub fn turnaround_keys() -> impl Iterator<Item = (&'static str, Vec<&'static str>)> {
+    turnaround::KINDS.into_iter().map(|kind| {
+        let keys = kind.keys.iter().map(|key| key.name).collect();
+        (kind.header, keys)
+    })
 }

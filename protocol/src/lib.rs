@@ -10,7 +10,7 @@
 //! - [`car`], [`sheet`]: the car and the procedure as a phone needs to know them;
 //! - [`today`]: what people measure and set for the figures;
 //! - [`trust`]: how far a reading can be trusted, and calibration;
-//! - [`turnaround`]: the plan of what must be done between rounds;
+//! - [`turnaround`]: the plan of what must be done between rounds, and how it stands;
 //! - [`link`]: the phone's side of a connection as a state machine, which the app, the tests and any simulation run;
 //! - [`book`]: the book's list and a warm-up played back, over plain HTTP;
 //! - [`units`]: exact conversions between the units that crews use.

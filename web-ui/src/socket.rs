@@ -28,6 +28,8 @@ pub enum Topic {
     Sources,
     /// What the figures say.
     Figures,
+    /// How the turnaround stands.
+    Turnaround,
     /// The welcome.
     Welcome,
     /// The book's health.
@@ -236,6 +238,7 @@ impl Shell {
             HubMessage::Presence { .. } => Some(Topic::People),
             HubMessage::Sources { .. } => Some(Topic::Sources),
             HubMessage::Figures { .. } => Some(Topic::Figures),
+            HubMessage::Turnaround(_) => Some(Topic::Turnaround),
             HubMessage::Book { .. } => Some(Topic::Book),
             HubMessage::Ack { id, .. } => {
                 self.wanted.retain(|(known, _)| known != id);

@@ -11,6 +11,7 @@ use clap::Args;
 use spinover_protocol::{
     sheet::Sheet,
     trust::{POSTED, source_name},
+    turnaround::Plan,
 };
 use std::{
     net::SocketAddr,
@@ -59,6 +60,9 @@ pub struct ServeCommand {
     /// A sheet (TOML); the first one is begun by itself, the chief can begin the others. May be given several times.
     #[arg(long, value_name = "FILE", required = true)]
     sheet: Vec<PathBuf>,
+    /// A turnaround file (TOML): what is done between rounds; see docs/turnaround.md.
+    #[arg(long, value_name = "FILE")]
+    turnaround: Option<PathBuf>,
     /// Directory that keeps the book; made when it is not there.
     #[arg(long, value_name = "DIR")]
     data: PathBuf,
@@ -127,16 +131,22 @@ impl ServeCommand {
 
     fn serve(self) -> Result<(), Failed> {
         let car = files::load_car(&self.car)?;
-        // Every mistake in every sheet is told at once.
+        // Every mistake in every file is told at once.
         let (good, bad): (Vec<_>, Vec<_>) = files::load_sheets(&self.sheet, Some(&car))
             .into_iter()
             .partition(Result::is_ok);
+        let plan = self
+            .turnaround
+            .as_ref()
+            .map(|path| files::load_turnaround(path, Some(&car)))
+            .transpose();
+        let mut bad: Vec<FileErrors> = bad.into_iter().filter_map(Result::err).collect();
+        let plan = plan.unwrap_or_else(|errors| {
+            bad.push(errors);
+            None
+        });
         if !bad.is_empty() {
-            let texts: Vec<String> = bad
-                .into_iter()
-                .filter_map(Result::err)
-                .map(|errors| errors.to_string())
-                .collect();
+            let texts: Vec<String> = bad.iter().map(ToString::to_string).collect();
             return Err(Failed::Input(texts.join("\n")));
         }
         let sheets: Vec<Sheet> = good.into_iter().filter_map(Result::ok).collect();
@@ -149,7 +159,7 @@ impl ServeCommand {
         } else {
             self.source
         };
-        hub(self.common, car, sheets, &specs, &self.data)
+        hub(self.common, car, (sheets, plan), &specs, &self.data)
     }
 }
 
@@ -160,30 +170,32 @@ impl DemoCommand {
     }
 
     fn demo(self) -> Result<(), Failed> {
-        let (car, sheets, spec) = match &self.real {
+        let (car, work, spec) = match &self.real {
             None => {
                 let spec = if self.auto { "sim:?auto=1" } else { "sim:" };
-                (files::demo::car()?, files::demo::sheets()?, spec.to_owned())
+                let plan = Some(files::demo::between_rounds()?);
+                let work = (files::demo::sheets()?, plan);
+                (files::demo::car()?, work, spec.to_owned())
             }
             Some(path) => {
                 let spec = format!("replay:{}?loop=1", path.display());
                 (
                     files::demo::real_car()?,
-                    vec![files::demo::real_sheet()?],
+                    (vec![files::demo::real_sheet()?], None),
                     spec,
                 )
             }
         };
         let throwaway = tempfile::tempdir().context("no room for a throwaway book")?;
         let data = self.data.as_deref().unwrap_or(throwaway.path());
-        hub(self.common, car, sheets, &[spec], data)
+        hub(self.common, car, work, &[spec], data)
     }
 }
 
 fn hub(
     common: Common,
     file: CarFile,
-    sheets: Vec<Sheet>,
+    (sheets, plan): (Vec<Sheet>, Option<Plan>),
     specs: &[String],
     data: &Path,
 ) -> Result<(), Failed> {
@@ -236,6 +248,7 @@ fn hub(
     let setup = Setup {
         car: file.car,
         sheets,
+        plan,
         sources: opened,
         crew_code: crew_code.clone(),
         chief_code: chief_code.clone(),

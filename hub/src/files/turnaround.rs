@@ -72,11 +72,7 @@ pub fn load_turnaround(path: impl AsRef<Path>, car: Option<&CarFile>) -> Result<
 ///
 /// # Errors
 /// Every mistake found in it.
-pub fn parse_turnaround(
-    file: &str,
-    text: &str,
-    car: Option<&CarFile>,
-) -> Result<Plan, FileErrors> {
+pub fn parse_turnaround(file: &str, text: &str, car: Option<&CarFile>) -> Result<Plan, FileErrors> {
     if text.len() > MAX_FILE {
         return Err(too_large(file));
     }
@@ -286,7 +282,10 @@ fn check_rings(walks: &[Walk<'_>], plan: &Plan, keys: &BTreeMap<String, usize>) 
         _ => {
             names.push(names[0].clone());
             let chain = names.join(" waits for ");
-            (format!("none of these can ever start: {chain}"), ring[first])
+            (
+                format!("none of these can ever start: {chain}"),
+                ring[first],
+            )
         }
     };
     walks[at].wrong("after", what, "take one of these waits away");

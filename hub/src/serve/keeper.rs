@@ -12,6 +12,7 @@ use spinover_protocol::{
     CommandId, HEARTBEAT_MS, Millis, Seq,
     event::{Event, EventBody, Right, Who},
     message::{Command, HubMessage},
+    turnaround,
 };
 use std::{
     collections::{BTreeMap, VecDeque},
@@ -24,6 +25,8 @@ use tokio::sync::{mpsc, oneshot, watch};
 const FRAME_EVERY: Duration = Duration::from_millis(50);
 /// Slow things (figures, sources, people's lag) are shown this often.
 const SLOW_EVERY_MS: i64 = 1_000;
+/// How the turnaround stands is reckoned anew this often, as time passes; at once when something is marked.
+const RECKON_EVERY_MS: i64 = 10_000;
 /// What steps wait for is shown this often while a gate or a dwell is counting; pages count on between.
 const PROGRESS_EVERY_MS: i64 = 200;
 /// Reports taken at once before the clock and the commands get a look in.
@@ -142,6 +145,13 @@ struct Running {
     broken: Option<String>,
     /// Lessons out of the book, read beside the work.
     lessons: (mpsc::Sender<Lessons>, mpsc::Receiver<Lessons>),
+    /// How the turnaround stands, reckoned beside the work; none when a reckoning failed.
+    reckoned: (
+        mpsc::Sender<Option<turnaround::Now>>,
+        mpsc::Receiver<Option<turnaround::Now>>,
+    ),
+    reckoning: bool,
+    reckon_at: Millis,
     fresh: bool,
     stirred: bool,
     presence_changed: bool,
@@ -165,6 +175,9 @@ impl Keeper {
             sources_gone: false,
             broken: None,
             lessons: mpsc::channel(1),
+            reckoned: mpsc::channel(1),
+            reckoning: false,
+            reckon_at: 0,
             fresh: true,
             stirred: true,
             presence_changed: true,
@@ -186,6 +199,7 @@ impl Keeper {
                 _ = frames.tick() => running.tick(),
                 Ok(()) = running.health.changed() => running.show_book(),
                 Some(lessons) = running.lessons.1.recv() => running.keeper.core.learn(lessons),
+                Some(now) = running.reckoned.1.recv() => running.show_turnaround(now),
                 count = running.keeper.reports.recv_many(&mut reports, REPORTS_AT_ONCE), if !running.sources_gone => {
                     running.sources_gone = count == 0;
                     for (source, report) in reports.drain(..) {
@@ -304,6 +318,9 @@ impl Running {
                 Output::PresenceChanged => self.presence_changed = true,
             }
         }
+        if events.iter().any(|event| event.body.is_of_turnaround()) {
+            self.reckon_at = 0;
+        }
         if !events.is_empty() {
             self.stirred = true;
             self.write(events);
@@ -338,7 +355,12 @@ impl Running {
         match written {
             Ok(Ok(())) => {
                 self.keeper.log.add(&writing.events);
-                let closed = |event: &Event| matches!(event.body, EventBody::WarmupClosed {});
+                let closed = |event: &Event| {
+                    matches!(
+                        event.body,
+                        EventBody::WarmupClosed {} | EventBody::TurnaroundClosed {}
+                    )
+                };
                 if writing.events.iter().any(closed) {
                     self.learn();
                 }
@@ -362,7 +384,7 @@ impl Running {
         }
     }
 
-    /// Has the book read for what the warm-up that was just closed teaches. Phones do not wait for it.
+    /// Has the book read for what the warm-up or turnaround that was just closed teaches. Phones do not wait for it.
     fn learn(&self) {
         let (book, car) = (self.keeper.book.clone(), self.keeper.core.car().clone());
         let source = self.keeper.not_live.clone().unwrap_or_default();
@@ -379,6 +401,32 @@ impl Running {
                 Err(_) => {}
             }
         });
+    }
+
+    /// Has it reckoned how the turnaround stands, on another thread. One at a time.
+    fn reckon(&mut self, now: Millis) {
+        if self.reckoning || now < self.reckon_at {
+            return;
+        }
+        self.reckon_at = now + RECKON_EVERY_MS;
+        let Some(reckoning) = self.keeper.core.reckoning(now) else {
+            return;
+        };
+        self.reckoning = true;
+        let to = self.reckoned.0.clone();
+        tokio::spawn(async move {
+            let done = tokio::task::spawn_blocking(move || reckoning.run()).await;
+            let _ = to.send(done.ok()).await;
+        });
+    }
+
+    fn show_turnaround(&mut self, now: Option<turnaround::Now>) {
+        self.reckoning = false;
+        let Some(now) = now else { return };
+        let message = HubMessage::Turnaround(now);
+        self.keeper
+            .board
+            .send_modify(|board| board.put(Kind::Turnaround, &message));
     }
 
     /// Sends the answers whose events are on the disk.
@@ -445,6 +493,7 @@ impl Running {
     fn tick(&mut self) {
         self.take(Input::Tick, None);
         let now = self.now();
+        self.reckon(now);
         let mut messages: Vec<(Kind, HubMessage)> = Vec::new();
         if self.fresh || now - self.shown_frame_at >= HEARTBEAT_MS {
             self.keeper

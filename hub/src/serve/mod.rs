@@ -25,6 +25,7 @@ use spinover_protocol::{
     message::{Control, SourceState},
     sheet::Sheet,
     trust::POSTED,
+    turnaround::Plan,
 };
 use std::{net::SocketAddr, sync::Arc};
 use tokio::{
@@ -43,6 +44,8 @@ pub struct Setup {
     pub car: Car,
     /// Sheets that can be begun, the first one by itself.
     pub sheets: Vec<Sheet>,
+    /// What is done between rounds, where the team has a plan for it.
+    pub plan: Option<Plan>,
     /// Where readings come from.
     pub sources: Vec<Box<dyn Source>>,
     /// The crew code.
@@ -124,6 +127,7 @@ pub async fn run(
         &journal,
     );
 
+    core.plan(setup.plan);
     core.played(played);
     recall(&mut core, &book);
     let log = Arc::new(shared::EventLog::new(core.record().clone()));

@@ -141,9 +141,11 @@ pub enum Kind {
     Figures,
     /// The book's health.
     Book,
+    /// How the turnaround stands.
+    Turnaround,
 }
 
-const KINDS: usize = 7;
+const KINDS: usize = 8;
 
 impl Board {
     /// Puts the latest of a kind up.

@@ -11,7 +11,11 @@ fn spinover(args: &[&str], stdin: &str) -> Output {
         .spawn()
         .expect("spinover");
     // A command that refuses its arguments may be gone before it has read anything.
-    let _ = child.stdin.take().expect("stdin").write_all(stdin.as_bytes());
+    let _ = child
+        .stdin
+        .take()
+        .expect("stdin")
+        .write_all(stdin.as_bytes());
     child.wait_with_output().expect("output")
 }
 
@@ -40,7 +44,14 @@ fn the_demo_plan_says_whether_it_is_in_time() {
     assert!(!fresh["helps"].as_array().unwrap().is_empty());
     let late = json(&["--lanes-in", "30"]);
     assert_eq!(late["chance"], 0.0);
-    let further = json(&["--lanes-in", "90", "--done", "made_safe,body_up", "--running", "clutch=10,heads_off=8"]);
+    let further = json(&[
+        "--lanes-in",
+        "90",
+        "--done",
+        "made_safe,body_up",
+        "--running",
+        "clutch=10,heads_off=8",
+    ]);
     assert!(further["chance"].as_f64() > fresh["chance"].as_f64());
     assert!(figure(&["--lanes-in", "90"], "").contains("chance to be in time"));
 }
@@ -51,7 +62,16 @@ fn one_row_a_task() {
     let mut rows = csv::Reader::from_reader(text.as_bytes());
     assert_eq!(
         rows.headers().unwrap().iter().collect::<Vec<_>>(),
-        ["task", "owner", "state", "start_min", "finish_min", "slack_min", "critical", "over"]
+        [
+            "task",
+            "owner",
+            "state",
+            "start_min",
+            "finish_min",
+            "slack_min",
+            "critical",
+            "over"
+        ]
     );
     let rows: Vec<_> = rows.records().map(Result::unwrap).collect();
     assert_eq!(rows.len(), 19);
@@ -87,7 +107,10 @@ fn bad_input_says_what_would_be_right() {
         (vec!["--file", "nowhere.toml"], "cannot be read"),
         (vec!["--csv", "-"], "lanes_in_min"),
     ] {
-        let output = spinover(&[&["figure", "turnaround"], &args[..]].concat(), "a,b\n1,2\n");
+        let output = spinover(
+            &[&["figure", "turnaround"], &args[..]].concat(),
+            "a,b\n1,2\n",
+        );
         assert_eq!(output.status.code(), Some(2), "{args:?}");
         assert!(err(&output).contains(says), "{args:?}: {}", err(&output));
     }
@@ -148,19 +171,64 @@ fn mistakes_are_said_with_their_place() {
     let said = String::from_utf8_lossy(&good.stdout).into_owned();
     assert!(said.contains("2 tasks, 1 wait, 1 thing shared"), "{said}");
     for (from, to, line, says) in [
-        ("after = [\"clutch\"]", "after = [\"cluch\"]", 25, "did you mean `clutch`"),
-        ("after = [\"clutch\"]", "after = [\"warm_up\"]", 25, "`warm_up` waits for itself"),
-        ("needs = [\"hoist\"]", "needs = [\"hoist\"]\nafter = [\"warm_up\"]", 16, "`clutch` waits for `warm_up` waits for `clutch`"),
-        ("needs = [\"hoist\"]", "needs = [\"hoit\"]", 15, "did you mean `hoist`"),
-        ("needs = [\"hoist\"]", "needs = [\"hoist\", \"hoist\"]", 15, "needed twice"),
-        ("owner = \"starter\"", "owner = \"strater\"", 14, "did you mean `starter`"),
-        ("with = [\"starter\"]", "with = [\"chief\"]", 24, "named twice"),
+        (
+            "after = [\"clutch\"]",
+            "after = [\"cluch\"]",
+            25,
+            "did you mean `clutch`",
+        ),
+        (
+            "after = [\"clutch\"]",
+            "after = [\"warm_up\"]",
+            25,
+            "`warm_up` waits for itself",
+        ),
+        (
+            "needs = [\"hoist\"]",
+            "needs = [\"hoist\"]\nafter = [\"warm_up\"]",
+            16,
+            "`clutch` waits for `warm_up` waits for `clutch`",
+        ),
+        (
+            "needs = [\"hoist\"]",
+            "needs = [\"hoit\"]",
+            15,
+            "did you mean `hoist`",
+        ),
+        (
+            "needs = [\"hoist\"]",
+            "needs = [\"hoist\", \"hoist\"]",
+            15,
+            "needed twice",
+        ),
+        (
+            "owner = \"starter\"",
+            "owner = \"strater\"",
+            14,
+            "did you mean `starter`",
+        ),
+        (
+            "with = [\"starter\"]",
+            "with = [\"chief\"]",
+            24,
+            "named twice",
+        ),
         ("high_min = 40", "high_min = 20", 18, "at least 25"),
         ("low_min = 18", "low_min = -1", 16, "0 to 1440 minutes"),
         ("low_min = 18", "lowmin = 18", 16, "did you mean `low_min`"),
         ("number = 1", "number = 0", 9, "1 to 50"),
-        ("warm_up = \"warm_up\"", "warm_up = \"warmup\"", 4, "did you mean `warm_up`"),
-        ("key = \"warm_up\"", "key = \"clutch\"", 21, "line 12 already"),
+        (
+            "warm_up = \"warm_up\"",
+            "warm_up = \"warmup\"",
+            4,
+            "did you mean `warm_up`",
+        ),
+        (
+            "key = \"warm_up\"",
+            "key = \"clutch\"",
+            21,
+            "line 12 already",
+        ),
     ] {
         assert!(PLAN.contains(from));
         let output = check(&PLAN.replacen(from, to, 1));
@@ -177,7 +245,11 @@ fn the_docs_name_every_key_and_their_example_is_good() {
     let docs = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../docs/turnaround.md");
     let text = std::fs::read_to_string(docs).unwrap();
     for (header, keys) in spinover::files::turnaround_keys() {
-        let title = if header.is_empty() { "At the top".to_owned() } else { format!("`{header}`") };
+        let title = if header.is_empty() {
+            "At the top".to_owned()
+        } else {
+            format!("`{header}`")
+        };
         let told: Vec<&str> = text
             .split("\n### ")
             .filter(|section| section.starts_with(&title))
@@ -186,7 +258,10 @@ fn the_docs_name_every_key_and_their_example_is_good() {
             .collect();
         assert_eq!(told, keys, "docs/turnaround.md, section {title}");
     }
-    let block = text.split("```toml\n").nth(1).and_then(|rest| rest.split("```").next());
+    let block = text
+        .split("```toml\n")
+        .nth(1)
+        .and_then(|rest| rest.split("```").next());
     let car = spinover::files::demo::car().unwrap();
     spinover::files::parse_turnaround("turnaround.md", block.unwrap(), Some(&car))
         .unwrap_or_else(|errors| panic!("{errors}"));

@@ -8,7 +8,11 @@ use spinover::figures::schedule::path::critical_path;
 use spinover::figures::schedule::{Network, Stage};
 
 fn means(network: &Network) -> Vec<f64> {
-    network.tasks().iter().map(|task| task.spread.mean()).collect()
+    network
+        .tasks()
+        .iter()
+        .map(|task| task.spread.mean())
+        .collect()
 }
 
 fn by_rule(network: &Network, stages: &[Stage], left: &[f64]) -> Schedule {
@@ -33,7 +37,10 @@ fn feasible(network: &Network, minutes: &[f64], schedule: &Schedule) {
                         && schedule.finish[*other] > schedule.start[at] + SLIP
                 })
                 .count();
-            assert!(at_once <= network.number()[*thing], "{thing} {at_once} times");
+            assert!(
+                at_once <= network.number()[*thing],
+                "{thing} {at_once} times"
+            );
         }
     }
 }
@@ -57,7 +64,9 @@ fn shortest(network: &Network, minutes: &[f64]) -> f64 {
                 return;
             }
             for at in 0..self.minutes.len() {
-                let Some(from) = self.can_from(at) else { continue };
+                let Some(from) = self.can_from(at) else {
+                    continue;
+                };
                 let start = self.earliest(at, from);
                 self.start[at] = Some(start);
                 self.go(end.max(start + self.minutes[at]), placed + 1);

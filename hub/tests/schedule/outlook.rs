@@ -71,13 +71,20 @@ fn the_same_seed_gives_the_same_answer_and_another_a_like_one() {
     assert_eq!(ask(1), ask(1));
     assert_ne!(ask(1), ask(2));
     let (a, b) = (ask(1).end, ask(2).end);
-    assert!((a.median_min / b.median_min - 1.0).abs() < 0.02, "{a:?} {b:?}");
+    assert!(
+        (a.median_min / b.median_min - 1.0).abs() < 0.02,
+        "{a:?} {b:?}"
+    );
 }
 
 #[test]
 fn what_is_done_is_neither_waited_for_nor_critical() {
     let network = chain(3, spread(5.0, 10.0, 15.0));
-    let stages = [Stage::Done, Stage::Running { spent_min: 14.0 }, Stage::Waiting];
+    let stages = [
+        Stage::Done,
+        Stage::Running { spent_min: 14.0 },
+        Stage::Waiting,
+    ];
     let outlook = outlook(
         &network,
         &stages,
@@ -116,8 +123,14 @@ fn two_tasks_of_one_pair_of_hands_wait_for_each_other_and_a_second_pair_helps() 
     // From the sum of two to the later of three like them.
     assert!((8.0..11.0).contains(&gains[0].earlier_min), "{gains:?}");
     assert!(gains[0].chance.unwrap() > 0.9);
-    assert!(!gains.iter().any(|gain| matches!(gain.help, Help::OneMore { thing: 1 } | Help::Shorten { task: 2, .. })));
+    assert!(!gains.iter().any(|gain| matches!(
+        gain.help,
+        Help::OneMore { thing: 1 } | Help::Shorten { task: 2, .. }
+    )));
     // A quarter off one of the two is a quarter of its mean off the whole.
-    let shorten = gains.iter().find(|gain| matches!(gain.help, Help::Shorten { task: 0, .. })).unwrap();
+    let shorten = gains
+        .iter()
+        .find(|gain| matches!(gain.help, Help::Shorten { task: 0, .. }))
+        .unwrap();
     assert!((shorten.earlier_min - 0.25 * spread(8.0, 10.0, 14.0).mean()).abs() < 0.1);
 }

@@ -16,7 +16,12 @@ fn check(rows: &[Row], finish: f64, chain: &[&str]) {
     let path = critical_path(&network, &minutes);
     assert_eq!(path.finish, finish);
     for ((name, _, _, want), got) in rows.iter().zip(&path.tasks) {
-        let got_times = [got.early_start, got.early_finish, got.late_start, got.late_finish];
+        let got_times = [
+            got.early_start,
+            got.early_finish,
+            got.late_start,
+            got.late_finish,
+        ];
         assert_eq!(got_times, *want, "{name}");
     }
     let names: Vec<&str> = path.chain.iter().map(|at| rows[*at].0).collect();
@@ -99,9 +104,14 @@ fn random_networks_against_networkx() {
     let hub = Path::new(env!("CARGO_MANIFEST_DIR"));
     let reference = hub.join("../target/reference");
     let (text, least) = if reference.join("ready-graphs-1").is_file() {
-        (ask(&reference, &hub.join("tests/reference/longest_path.py")), 500)
+        (
+            ask(&reference, &hub.join("tests/reference/longest_path.py")),
+            500,
+        )
     } else {
-        eprintln!("skipped: no networkx, so 25 kept answers only; hub/tests/reference/prepare.sh brings it");
+        eprintln!(
+            "skipped: no networkx, so 25 kept answers only; hub/tests/reference/prepare.sh brings it"
+        );
         let kept: PathBuf = hub.join("tests/data/schedule/longest_path.jsonl");
         (std::fs::read_to_string(kept).expect("kept answers"), 25)
     };
@@ -146,6 +156,10 @@ fn ask(reference: &Path, script: &Path) -> String {
         .arg("7")
         .output()
         .expect("python runs");
-    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    assert!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
     String::from_utf8(output.stdout).expect("text")
 }

@@ -31,7 +31,10 @@ fn mean_and_variance_are_the_betas() {
     for case in CASES {
         let (low, likely, high) = case;
         let range = high - low;
-        let (a, b) = (1.0 + 4.0 * (likely - low) / range, 1.0 + 4.0 * (high - likely) / range);
+        let (a, b) = (
+            1.0 + 4.0 * (likely - low) / range,
+            1.0 + 4.0 * (high - likely) / range,
+        );
         let want_mean = (low + 4.0 * likely + high) / 6.0;
         let want_var = range * range * a * b / ((a + b).powi(2) * (a + b + 1.0));
         let left = Left::new(spread(case), 0.0);
@@ -40,8 +43,14 @@ fn mean_and_variance_are_the_betas() {
             .collect();
         let mean = draws.iter().sum::<f64>() / SHARES as f64;
         let var = draws.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / SHARES as f64;
-        assert!((mean - want_mean).abs() < 1e-4 * range, "{case:?}: {mean} {want_mean}");
-        assert!((var / want_var - 1.0).abs() < 2e-3, "{case:?}: {var} {want_var}");
+        assert!(
+            (mean - want_mean).abs() < 1e-4 * range,
+            "{case:?}: {mean} {want_mean}"
+        );
+        assert!(
+            (var / want_var - 1.0).abs() < 2e-3,
+            "{case:?}: {var} {want_var}"
+        );
         assert!((spread(case).mean() - want_mean).abs() < 1e-9);
         assert!((spread(case).variance() / want_var - 1.0).abs() < 1e-9);
     }
@@ -96,7 +105,11 @@ fn what_is_left_is_what_the_longer_ones_still_take() {
             let left = Left::new(spread(case), spent);
             assert!(!left.over());
             let off = distance(&mut drawn, &left);
-            assert!(off < 1.0, "{case:?} after {spent}: {off} of {}", drawn.len());
+            assert!(
+                off < 1.0,
+                "{case:?} after {spent}: {off} of {}",
+                drawn.len()
+            );
         }
     }
 }
@@ -125,7 +138,12 @@ fn a_task_over_its_longest_time_says_so_and_is_not_done() {
 /// activities 1, 3, 5 and 7 are critical, 24 weeks are expected, and by the normal curve 28 are enough with a chance of 0.9633.
 #[test]
 fn a_textbook_chance() {
-    let critical = [(5.0, 8.0, 17.0), (3.0, 5.0, 7.0), (4.0, 6.0, 8.0), (3.0, 4.0, 5.0)];
+    let critical = [
+        (5.0, 8.0, 17.0),
+        (3.0, 5.0, 7.0),
+        (4.0, 6.0, 8.0),
+        (3.0, 4.0, 5.0),
+    ];
     let mean: f64 = critical.iter().map(|case| spread(*case).mean()).sum();
     assert!((mean - 24.0).abs() < 1e-12);
     let tasks = (0..4)
@@ -141,7 +159,9 @@ fn a_textbook_chance() {
         draws: 50_000,
         ..Question::default()
     };
-    let chance = outlook(&network, &[Stage::Waiting; 4], &question).chance.expect("a chance");
+    let chance = outlook(&network, &[Stage::Waiting; 4], &question)
+        .chance
+        .expect("a chance");
     println!("chance {chance}, published 0.9633");
     // The book's variance is an approximation and its curve the normal one: with the beta's own variances (5.86 for 5.00) and its
     // longer tail it must be a little lower, not much.

@@ -7,7 +7,7 @@ use std::path::PathBuf;
 
 use super::table::{Row, Table, cell};
 use super::{CommandError, Output, print, quiet_pipe};
-use crate::core::turnaround::{Thing, Turnaround};
+use crate::core::turnaround::{PlanNetwork, Thing};
 use crate::figures::schedule::Stage;
 use crate::figures::schedule::chance::{DRAWS, Outlook, Question, outlook};
 use crate::figures::schedule::help::{Gain, Help, what_helps};
@@ -19,9 +19,11 @@ const MOST_DRAWS: usize = 1_000_000;
 
 /// Arguments of `spinover figure turnaround`.
 #[derive(Args, Clone, Debug)]
-#[command(after_help = "With --csv: each row is a situation. Columns: lanes_in_min, and any tasks by their keys (empty: not \
+#[command(
+    after_help = "With --csv: each row is a situation. Columns: lanes_in_min, and any tasks by their keys (empty: not \
 started; done; or the minutes it has been running).\nAdds: chance_pct,ready_p10_min,ready_median_min,ready_p90_min,\
-start_by_min; empty where it can't say.\nHow it is reckoned, and how far to trust it: docs/turnaround.md.")]
+start_by_min; empty where it can't say.\nHow it is reckoned, and how far to trust it: docs/turnaround.md."
+)]
 pub(super) struct TurnaroundArgs {
     #[command(flatten)]
     output: Output,
@@ -54,8 +56,8 @@ pub(super) fn run(args: &TurnaroundArgs) -> Result<(), CommandError> {
         Some(path) => load_turnaround(path, None),
         None => demo::between_rounds(),
     };
-    let turnaround = Turnaround::new(plan.map_err(|error| input(&error))?)
-        .map_err(|error| input(&error))?;
+    let turnaround =
+        PlanNetwork::new(plan.map_err(|error| input(&error))?).map_err(|error| input(&error))?;
     if !(1..=MOST_DRAWS).contains(&args.draws) {
         return Err(CommandError::Input(format!(
             "--draws must be from 1 to {MOST_DRAWS}"
@@ -67,17 +69,25 @@ pub(super) fn run(args: &TurnaroundArgs) -> Result<(), CommandError> {
     }
     for running in &args.running {
         let (key, minutes) = running.split_once('=').ok_or_else(|| {
-            CommandError::Input(format!("--running {running}: say TASK=MIN, as in clutch=12"))
+            CommandError::Input(format!(
+                "--running {running}: say TASK=MIN, as in clutch=12"
+            ))
         })?;
         let spent = minutes.trim().parse().ok().filter(|m| in_a_day(*m));
         let spent_min = spent.ok_or_else(|| {
-            CommandError::Input(format!("--running {running}: {minutes:?} is no number of minutes within a day"))
+            CommandError::Input(format!(
+                "--running {running}: {minutes:?} is no number of minutes within a day"
+            ))
         })?;
         stages[place(&turnaround, key)?] = Stage::Running { spent_min };
     }
     let question = Question {
         ready: turnaround.warm_up,
-        due_min: args.lanes_in.map(due).transpose().map_err(CommandError::Input)?,
+        due_min: args
+            .lanes_in
+            .map(due)
+            .transpose()
+            .map_err(CommandError::Input)?,
         draws: args.draws,
         seed: args.seed,
     };
@@ -105,14 +115,21 @@ fn due(minutes: f64) -> Result<f64, String> {
     if in_a_day(minutes.abs()) {
         Ok(minutes)
     } else {
-        Err(format!("the call to the lanes in {minutes} min is not within a day"))
+        Err(format!(
+            "the call to the lanes in {minutes} min is not within a day"
+        ))
     }
 }
 
-fn place(turnaround: &Turnaround, key: &str) -> Result<usize, CommandError> {
+fn place(turnaround: &PlanNetwork, key: &str) -> Result<usize, CommandError> {
     let found = turnaround.plan.task(&key.trim().into());
     found.map(|(at, _)| at).ok_or_else(|| {
-        let keys: Vec<&str> = turnaround.plan.tasks.iter().map(|t| t.key.as_str()).collect();
+        let keys: Vec<&str> = turnaround
+            .plan
+            .tasks
+            .iter()
+            .map(|t| t.key.as_str())
+            .collect();
         CommandError::Input(format!("no task {key:?}; there are: {}", keys.join(", ")))
     })
 }
@@ -160,7 +177,11 @@ fn state(stage: Stage) -> &'static str {
     }
 }
 
-fn tasks<'a>(turnaround: &'a Turnaround, stages: &[Stage], outlook: &Outlook) -> Vec<TaskAnswer<'a>> {
+fn tasks<'a>(
+    turnaround: &'a PlanNetwork,
+    stages: &[Stage],
+    outlook: &Outlook,
+) -> Vec<TaskAnswer<'a>> {
     let rows = turnaround.plan.tasks.iter().zip(stages).zip(&outlook.tasks);
     rows.map(|((task, stage), chance)| TaskAnswer {
         task: task.key.as_str(),
@@ -176,7 +197,7 @@ fn tasks<'a>(turnaround: &'a Turnaround, stages: &[Stage], outlook: &Outlook) ->
 }
 
 fn answer<'a>(
-    turnaround: &'a Turnaround,
+    turnaround: &'a PlanNetwork,
     stages: &[Stage],
     outlook: &Outlook,
     helps: Vec<Told>,
@@ -193,12 +214,12 @@ fn answer<'a>(
     }
 }
 
-fn path<'a>(turnaround: &'a Turnaround, outlook: &Outlook) -> Vec<&'a str> {
+fn path<'a>(turnaround: &'a PlanNetwork, outlook: &Outlook) -> Vec<&'a str> {
     let key = |at: &usize| turnaround.plan.tasks[*at].key.as_str();
     outlook.path.iter().map(key).collect()
 }
 
-fn told(turnaround: &Turnaround, gain: &Gain) -> Told {
+fn told(turnaround: &PlanNetwork, gain: &Gain) -> Told {
     let what = match gain.help {
         Help::Shorten { task, by } => format!(
             "{} in {:.0} % less time",
@@ -217,14 +238,17 @@ fn told(turnaround: &Turnaround, gain: &Gain) -> Told {
     }
 }
 
-fn words(turnaround: &Turnaround, outlook: &Outlook, helps: &[Told]) -> String {
+fn words(turnaround: &PlanNetwork, outlook: &Outlook, helps: &[Told]) -> String {
     let mut words = outlook.words();
     let path = path(turnaround, outlook);
     if !path.is_empty() {
         words += &format!("\ncritical path: {}", path.join(", "));
     }
     for help in helps.iter().take(3) {
-        words += &format!("\nwould help: {}, {:.1} min earlier", help.what, help.earlier_min);
+        words += &format!(
+            "\nwould help: {}, {:.1} min earlier",
+            help.what, help.earlier_min
+        );
         if let Some(chance) = help.chance {
             words += &format!(", chance {:+.0} %", chance * 100.0);
         }
@@ -233,7 +257,7 @@ fn words(turnaround: &Turnaround, outlook: &Outlook, helps: &[Told]) -> String {
 }
 
 fn by_task(
-    turnaround: &Turnaround,
+    turnaround: &PlanNetwork,
     stages: &[Stage],
     outlook: &Outlook,
 ) -> Result<(), CommandError> {
@@ -258,7 +282,7 @@ const RESULTS: [&str; 5] = [
 
 fn by_row(
     table: Table,
-    turnaround: &Turnaround,
+    turnaround: &PlanNetwork,
     stages: &[Stage],
     question: Question,
 ) -> Result<(), CommandError> {

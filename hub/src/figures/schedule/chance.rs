@@ -102,6 +102,8 @@ pub struct Outlook {
     pub tasks: Vec<TaskChance>,
     /// The critical path at mean durations, with hands enough: tasks by their places, first one first, without those that are done.
     pub path: Vec<usize>,
+    /// Its length, in minutes from now.
+    pub path_min: f64,
 }
 
 /// Each task's luck in each draw, between nought and one.
@@ -202,9 +204,9 @@ pub fn outlook(network: &Network, stages: &[Stage], question: &Question) -> Outl
             at = schedule.held_by[task];
         }
     });
-    let chance = question.due_min.map(|due| {
-        ends.iter().filter(|end| **end <= due).count() as f64 / draws as f64
-    });
+    let chance = question
+        .due_min
+        .map(|due| ends.iter().filter(|end| **end <= due).count() as f64 / draws as f64);
     let mut median = |draws: &mut Vec<f64>| {
         draws.sort_unstable_by(f64::total_cmp);
         quantile(draws, 0.5)
@@ -235,6 +237,7 @@ pub fn outlook(network: &Network, stages: &[Stage], question: &Question) -> Outl
             .copied()
             .filter(|at| stages[*at] != Stage::Done)
             .collect(),
+        path_min: rest.path.finish,
     }
 }
 

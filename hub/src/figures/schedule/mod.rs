@@ -2,11 +2,13 @@
 //! between rounds: can the warm-up start in time for the call to the lanes? Times are minutes from now; nothing here reads a clock.
 //!
 //! [`Network`] is the plan, checked; [`path`] the critical path, [`spread`] how long a task takes, [`crew`] who can do what when
-//! there is one pair of hands, [`chance`] many draws of all that, [`help`] what would gain most.
+//! there is one pair of hands, [`chance`] many draws of all that, [`help`] what would gain most, [`learn`] what earlier
+//! turnarounds say about the guesses.
 
 pub mod chance;
 pub mod crew;
 pub mod help;
+pub mod learn;
 pub mod path;
 pub mod spread;
 
@@ -211,7 +213,13 @@ mod tests {
 
     #[test]
     fn a_ring_is_named_without_those_that_only_wait_for_it() {
-        let tasks = vec![after(&[]), after(&[0, 3]), after(&[1]), after(&[2]), after(&[3])];
+        let tasks = vec![
+            after(&[]),
+            after(&[0, 3]),
+            after(&[1]),
+            after(&[2]),
+            after(&[3]),
+        ];
         let mut ring = match Network::new(tasks, Vec::new()) {
             Err(BadPlan::Ring(ring)) => ring,
             other => panic!("{other:?}"),
@@ -245,8 +253,11 @@ mod tests {
 
     #[test]
     fn before_is_all_that_comes_before() {
-        let network =
-            Network::new(vec![after(&[]), after(&[0]), after(&[1]), after(&[])], vec![]).unwrap();
+        let network = Network::new(
+            vec![after(&[]), after(&[0]), after(&[1]), after(&[])],
+            vec![],
+        )
+        .unwrap();
         assert_eq!(network.before(2), [true, true, false, false]);
     }
 }

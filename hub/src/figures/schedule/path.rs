@@ -63,8 +63,7 @@ pub fn critical_path(network: &Network, minutes: &[f64]) -> CriticalPath {
         tasks[*at].late_finish = late;
         tasks[*at].late_start = late - minutes[*at];
     }
-    let mut chain: Vec<usize> =
-        std::iter::successors(last, |at| held_by[*at]).collect();
+    let mut chain: Vec<usize> = std::iter::successors(last, |at| held_by[*at]).collect();
     chain.reverse();
     CriticalPath {
         tasks,

@@ -12,7 +12,7 @@ use crate::{
 };
 use leptos::prelude::*;
 use spinover_protocol::{
-    ChannelKey, CommandId, PersonId, StepKey,
+    ChannelKey, CommandId, PersonId, StepKey, TaskKey,
     car::{Band, Car, Channel},
     event::{Right, Who},
     link::{Identity, Input, Link, State},
@@ -101,7 +101,7 @@ pub struct App {
     pub seen_early: RwSignal<Option<CommandId>>,
     /// Where the controls of a simulated car were last put from this phone, in the welcome's order.
     pub controls: RwSignal<Vec<f64>>,
-    topics: [RwSignal<u32>; 8],
+    topics: [RwSignal<u32>; 9],
     readings: RwSignal<Arc<Vec<RwSignal<Reading>>>>,
 }
 
@@ -623,6 +623,14 @@ fn step_text(key: &StepKey) -> String {
     text.flatten().unwrap_or_else(|| key.to_string())
 }
 
+fn task_text(key: &TaskKey) -> String {
+    let text = socket::with(|link| {
+        let turnaround = link.mirror().record.turnaround.as_ref()?;
+        Some(turnaround.plan.task(key)?.1.text.clone())
+    });
+    text.flatten().unwrap_or_else(|| key.to_string())
+}
+
 /// What was wanted, in a few words.
 fn wanted_words(command: &Command) -> String {
     match command {
@@ -653,6 +661,14 @@ fn wanted_words(command: &Command) -> String {
         | Command::UnshelveAlarm { .. }
         | Command::TakeAlarmOut { .. }
         | Command::PutAlarmBack { .. } => say(W::DoAlarm).to_owned(),
+        Command::BeginTurnaround { .. }
+        | Command::CloseTurnaround {}
+        | Command::SetLanesCall { .. } => say(W::PageTurnaround).to_owned(),
+        Command::StartTask { task } | Command::FinishTask { task } => {
+            fill(W::DoMark, &[&task_text(task)])
+        }
+        Command::UndoTask { task } => fill(W::DoUndo, &[&task_text(task)]),
+        Command::TaskLate { task, .. } => fill(W::DoTaskLate, &[&task_text(task)]),
         Command::Note { .. } => say(W::DoNote).to_owned(),
         Command::Begin { .. } => say(W::DoBegin).to_owned(),
         Command::Close {} => say(W::DoClose).to_owned(),

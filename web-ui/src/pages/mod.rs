@@ -15,6 +15,7 @@ mod over;
 mod replay;
 mod roles;
 mod trend;
+mod turnaround;
 mod wall;
 mod warmup;
 
@@ -156,6 +157,7 @@ fn Inside() -> impl IntoView {
                         Page::Chief => view! { <chief::Chief/> }.into_any(),
                         Page::Figures => view! { <figures::FiguresPage/> }.into_any(),
                         Page::Laptop => view! { <laptop::Laptop/> }.into_any(),
+                        Page::Turnaround => view! { <turnaround::TurnaroundPage/> }.into_any(),
                         Page::Wall => view! { <wall::Wall/> }.into_any(),
                         Page::Book | Page::Replay => view! { <book::Book/> }.into_any(),
                     }

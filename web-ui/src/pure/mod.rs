@@ -8,4 +8,5 @@ pub mod playback;
 pub mod route;
 pub mod show;
 pub mod trace;
+pub mod turnaround;
 pub mod waits;

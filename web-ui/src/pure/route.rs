@@ -18,6 +18,8 @@ pub enum Page {
     Laptop,
     /// The view for a wall, which needs no hands.
     Wall,
+    /// What is done between rounds.
+    Turnaround,
     /// Every warm-up that is kept.
     Book,
     /// One of them played back; the address says which.
@@ -26,7 +28,7 @@ pub enum Page {
 
 impl Page {
     /// Every page.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 10] = [
         Self::Crew,
         Self::All,
         Self::Steps,
@@ -34,6 +36,7 @@ impl Page {
         Self::Figures,
         Self::Laptop,
         Self::Wall,
+        Self::Turnaround,
         Self::Book,
         Self::Replay,
     ];
@@ -48,6 +51,7 @@ impl Page {
             Self::Figures => "figures",
             Self::Laptop => "laptop",
             Self::Wall => "wall",
+            Self::Turnaround => "turnaround",
             Self::Book => "book",
             Self::Replay => "replay",
         }

@@ -4,5 +4,6 @@ mod crew;
 mod measure;
 mod outlook;
 mod path;
+mod reckoning;
 mod spread;
 mod support;

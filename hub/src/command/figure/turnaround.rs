@@ -169,6 +169,11 @@ struct Answer<'a> {
     helps: Vec<Told>,
 }
 
+/// Nobody times a task closer than that.
+fn hundredths(minutes: f64) -> f64 {
+    (minutes * 100.0).round() / 100.0
+}
+
 fn state(stage: Stage) -> &'static str {
     match stage {
         Stage::Waiting => "waiting",
@@ -187,9 +192,9 @@ fn tasks<'a>(
         task: task.key.as_str(),
         owner: task.owner.as_str(),
         state: state(*stage),
-        start_min: chance.start_min,
-        finish_min: chance.finish_min,
-        slack_min: chance.slack_min,
+        start_min: hundredths(chance.start_min),
+        finish_min: hundredths(chance.finish_min),
+        slack_min: hundredths(chance.slack_min),
         critical: chance.critical,
         over: chance.over,
     })
@@ -250,7 +255,7 @@ fn words(turnaround: &PlanNetwork, outlook: &Outlook, helps: &[Told]) -> String 
             help.what, help.earlier_min
         );
         if let Some(chance) = help.chance {
-            words += &format!(", chance {:+.0} %", chance * 100.0);
+            words += &format!(", chance {:+.0} points", chance * 100.0);
         }
     }
     words

@@ -207,7 +207,7 @@ pub fn outlook(network: &Network, stages: &[Stage], question: &Question) -> Outl
     let chance = question
         .due_min
         .map(|due| ends.iter().filter(|end| **end <= due).count() as f64 / draws as f64);
-    let mut median = |draws: &mut Vec<f64>| {
+    let median = |draws: &mut Vec<f64>| {
         draws.sort_unstable_by(f64::total_cmp);
         quantile(draws, 0.5)
     };
@@ -216,7 +216,7 @@ pub fn outlook(network: &Network, stages: &[Stage], question: &Question) -> Outl
             start_min: median(&mut starts[at]),
             finish_min: median(&mut finishes[at]),
             critical: critical[at] as f64 / draws as f64,
-            slack_min: rest.path.tasks[at].slack().max(0.0),
+            slack_min: clean(rest.path.tasks[at].slack()),
             over: rest.left[at].over(),
         })
         .collect();
@@ -239,6 +239,11 @@ pub fn outlook(network: &Network, stages: &[Stage], question: &Question) -> Outl
             .collect(),
         path_min: rest.path.finish,
     }
+}
+
+/// Sums of the same durations in another order differ in the last bit; that is no slack.
+fn clean(minutes: f64) -> f64 {
+    if minutes < 1e-6 { 0.0 } else { minutes }
 }
 
 impl Outlook {

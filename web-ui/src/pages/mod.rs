@@ -144,6 +144,9 @@ fn Inside() -> impl IntoView {
                 <Tabs page=page chief=chief/>
             </Show>
             <main>
+                <Show when=move || matches!(page.get(), Page::Crew | Page::Chief | Page::Steps | Page::Laptop)>
+                    <turnaround::TurnaroundLine/>
+                </Show>
                 {move || {
                     if let Some(deck) = deck.get() {
                         return view! { <replay::Replay deck=deck/> }.into_any();

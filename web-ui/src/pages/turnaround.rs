@@ -3,7 +3,10 @@
 use crate::{
     app::{App, app},
     parts::hold_key::{ABORT_MS, HoldKey, MARK_MS},
-    pure::turnaround::{Row, Standing, hours_minutes, minutes_until, percent, rows},
+    pure::{
+        route::Page,
+        turnaround::{Row, Standing, hours_minutes, minutes_until, percent, rows},
+    },
     socket::{self, Topic},
     words::{Word as W, fill, say},
 };
@@ -80,6 +83,38 @@ pub fn TurnaroundPage() -> impl IntoView {
                 }.into_any()
             }}
         </section>
+    }
+}
+
+/// On the pages of the car, as long as the warm-up has not been started: how it stands, and the way to the board.
+#[component]
+pub fn TurnaroundLine() -> impl IntoView {
+    let app = app();
+    let said = app.about(&[Topic::Record, Topic::Turnaround], |link| {
+        let turnaround = under_way(link)?;
+        let started = turnaround.tasks.contains_key(&turnaround.plan.warm_up);
+        (!started).then(|| outlook(link))
+    });
+    let words = move || {
+        let said = said.get().flatten().flatten()?;
+        let chance = said.chance.map(percent);
+        let ready = said
+            .ready
+            .map(|ready| say(W::TurnReady).to_owned() + " " + &clock(ready.middle));
+        Some(
+            [chance, ready]
+                .into_iter()
+                .flatten()
+                .collect::<Vec<_>>()
+                .join(" · "),
+        )
+    };
+    view! {
+        <Show when=move || said.read().as_ref().is_some_and(Option::is_some)>
+            <button type="button" class="key turn-line" data-test="turn-line" on:click=move |_| app.go(Page::Turnaround)>
+                {say(W::PageTurnaround)} " " <small>{words}</small>
+            </button>
+        </Show>
     }
 }
 

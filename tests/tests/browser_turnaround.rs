@@ -22,13 +22,7 @@ async fn board(browser: &Browser, hub: &Hub, code: &str, name: &str, role: &str)
     Ok(page)
 }
 
-/// Holds what the bar at the bottom may lie over until it is scrolled to.
 async fn hold(page: &Page, test: &str) -> Result<()> {
-    page.find(test).await;
-    page.script(&format!(
-        "document.querySelector('[data-test=\"{test}\"]').scrollIntoView({{ block: 'center' }})"
-    ))
-    .await?;
     page.press(test, HOLD).await
 }
 

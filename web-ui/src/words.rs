@@ -537,6 +537,11 @@ catalogue! {
     TurnHands = "One more for {0}",
     TurnOneMore = "One more: {0}",
     TurnGain = "{0} min earlier",
+    TurnHandOver = "For the warm-up",
+    TurnBeginSheet = "Hold: begin ‘{0}’",
+    TurnCall = "Call {0}: late",
+    TurnLateCall = "‘{0}’ is late",
+    TurnPrint = "Print",
     DoTaskLate = "‘{0}’ takes longer",
     // Settings.
     Settings = "This phone",

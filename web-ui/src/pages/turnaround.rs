@@ -2,7 +2,10 @@
 
 use crate::{
     app::{App, app},
-    parts::hold_key::{ABORT_MS, HoldKey, MARK_MS},
+    parts::{
+        figures::Figures,
+        hold_key::{ABORT_MS, HoldKey, MARK_MS},
+    },
     pure::{
         route::Page,
         turnaround::{Row, Standing, hours_minutes, minutes_until, percent, rows},
@@ -13,8 +16,9 @@ use crate::{
 use leptos::prelude::*;
 use spinover_protocol::{
     Millis, RoleKey, TaskKey,
+    event::Audience,
     link::Link,
-    message::Command,
+    message::{Command, SheetTitle},
     turnaround::{Between, Help, Outlook, Plan, Turnaround},
 };
 
@@ -73,9 +77,10 @@ pub fn TurnaroundPage() -> impl IntoView {
     view! {
         <section class="turnaround" data-test="turnaround">
             <h2>{title}</h2>
+            <button type="button" class="key small turn-print" data-test="turn-print" on:click=move |_| { let _ = window().print(); }>{say(W::TurnPrint)}</button>
             <p class="hint">{say(W::TurnAdvises)}</p>
             {move || if going.get() == Some(true) {
-                view! { <Head/><Tasks chief=chief/><Chain/><Helps/><Show when=move || chief.get()><Manage/></Show> }.into_any()
+                view! { <Head/><HandOver chief=chief/><Tasks chief=chief/><Chain/><Helps/><Show when=move || chief.get()><Manage/></Show> }.into_any()
             } else {
                 view! {
                     <p>{say(W::TurnNone)}</p>
@@ -164,6 +169,43 @@ fn Head() -> impl IntoView {
     }
 }
 
+/// What the warm-up needs to know of the day, as it was typed in: the next sheet begins with it.
+const FOR_THE_WARM_UP: &[&str] = &["density_altitude", "mix", "flow"];
+
+/// Once nothing is left to wait for: the day's figures, and the chief's key that begins the sheet.
+#[component]
+fn HandOver(chief: Memo<bool>) -> impl IntoView {
+    let app = app();
+    let warm_up = app.about(&[Topic::Record, Topic::Welcome], |link| {
+        let turnaround = under_way(link)?;
+        let task = turnaround.plan.warm_up.clone();
+        let first = link.mirror().welcome.as_ref()?.sheets.first().cloned();
+        turnaround
+            .may_start(&task)
+            .is_ok()
+            .then_some((task, first?))
+    });
+    let begin = move |(task, sheet): (TaskKey, SheetTitle)| {
+        let label = fill(W::TurnBeginSheet, &[&sheet.name]);
+        let done = move |()| {
+            app.want(Command::StartTask { task: task.clone() });
+            let sheet = sheet.key.clone();
+            app.want(Command::Begin { sheet });
+            app.go(Page::Chief);
+        };
+        view! { <HoldKey label=label ms=MARK_MS test="turn-warm-up" class="primary" done=done/> }
+    };
+    view! {
+        <Show when=move || warm_up.read().as_ref().is_some_and(Option::is_some)>
+            <div data-test="turn-hand-over">
+                <h3>{say(W::TurnHandOver)}</h3>
+                <Figures only=FOR_THE_WARM_UP/>
+                <Show when=move || chief.get()>{move || warm_up.get().flatten().map(begin)}</Show>
+            </div>
+        </Show>
+    }
+}
+
 #[component]
 fn Tasks(chief: Memo<bool>) -> impl IntoView {
     let app = app();
@@ -240,6 +282,16 @@ fn TaskRow(rows: Memo<Vec<Row>>, key: TaskKey, standing: Standing) -> impl IntoV
             left_min: minutes as f64,
         });
     };
+    let chief = app.chief();
+    let call_label = StoredValue::new(fill(W::TurnCall, &[&role_label(app, &fixed.owner)]));
+    let late_task = StoredValue::new((fixed.owner.clone(), fixed.text.clone()));
+    let call = move || {
+        let (owner, text) = late_task.get_value();
+        app.want(Command::Call {
+            to: Audience::Role(owner),
+            text: fill(W::TurnLateCall, &[&text]),
+        });
+    };
     let k = key.get_value();
     view! {
         <div class="turn-task" data-test=test data-state=standing.key() data-late=move || if late.get() { "yes" } else { "no" } class:own=own>
@@ -250,6 +302,9 @@ fn TaskRow(rows: Memo<Vec<Row>>, key: TaskKey, standing: Standing) -> impl IntoV
                 <Show when=move || critical.get()><span class="tag">{say(W::TurnAllWait)}</span></Show>
                 <p class="turn-note">{move || words.get()}</p>
                 {(standing != Standing::Done).then(|| fixed.caution.clone()).flatten().map(|caution| view! { <p class="turn-caution">{caution}</p> })}
+                <Show when=move || late.get() && chief.get()>
+                    <button type="button" class="key" data-test=format!("task-call-{}", key.get_value()) on:click=move |_| call()>{call_label.get_value()}</button>
+                </Show>
                 <Show when=move || may.get()>
                     <div class="choices">
                         {(standing == Standing::Ready).then(|| view! { <HoldKey label=say(W::TurnStart) ms=MARK_MS test=format!("task-start-{k}") done=start/> })}

@@ -9,8 +9,12 @@ use crate::{
 use leptos::prelude::*;
 use spinover_protocol::{link::Link, message::FigureNow, units::Unit};
 
-fn chosen(link: &Link, all: bool) -> Vec<FigureNow> {
+fn chosen(link: &Link, all: bool, only: &[&str]) -> Vec<FigureNow> {
     let mirror = link.mirror();
+    if !only.is_empty() {
+        let find = |key: &&str| mirror.figures.iter().find(|figure| figure.key == **key);
+        return only.iter().filter_map(find).cloned().collect();
+    }
     if all {
         return mirror.figures.clone();
     }
@@ -34,10 +38,13 @@ pub fn Figures(
     /// Every figure, not just the role's.
     #[prop(optional)]
     all: bool,
+    /// These alone, whatever the role.
+    #[prop(optional)]
+    only: &'static [&'static str],
 ) -> impl IntoView {
     let app = app();
     let figures = app.about(&[Topic::Figures, Topic::Welcome], move |link| {
-        chosen(link, all)
+        chosen(link, all, only)
     });
     let keys = Memo::new(move |_| {
         figures

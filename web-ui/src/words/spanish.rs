@@ -454,6 +454,11 @@ translation! {
     TurnHands = "Uno más para {0}",
     TurnOneMore = "Uno más: {0}",
     TurnGain = "{0} min antes",
+    TurnHandOver = "Para el calentamiento",
+    TurnBeginSheet = "Mantener: empezar «{0}»",
+    TurnCall = "Avisar a {0}: tarde",
+    TurnLateCall = "«{0}» va tarde",
+    TurnPrint = "Imprimir",
     DoTaskLate = "«{0}» tarda más",
     // Settings.
     Settings = "Este teléfono",

@@ -357,7 +357,7 @@ impl Reader {
         Ok(story)
     }
 
-    /// Every turnaround, oldest first; those of warm-ups that are live, or not for the reason `source`, alike.
+    /// Every turnaround, oldest first, that was marked while readings were not live for the reason `source`; empty: live.
     ///
     /// # Errors
     /// What SQLite says, or [`BookError::Unreadable`].

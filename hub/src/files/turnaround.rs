@@ -56,6 +56,9 @@ const TASK: Kind = Kind {
     ],
 };
 
+/// More than a crew could mark; the reckoning's work grows with it.
+const MAX_TASKS: usize = 100;
+
 /// Every kind of table in a turnaround file.
 pub(super) const KINDS: [&Kind; 4] = [&ROOT, &PEOPLE, &FEW, &TASK];
 
@@ -101,6 +104,12 @@ fn plan(root: &Walk<'_>, car: Option<&Car>) -> Option<Plan> {
         .map(|walk| one_of_few(walk, &mut few_keys))
         .collect();
     let walks = root.need_tables("task", &TASK);
+    if let Some(over) = walks.get(MAX_TASKS) {
+        let what = format!("there are {} tasks", walks.len());
+        let right = format!("at most {MAX_TASKS} fit on a board; tell the large ones only");
+        root.notes.wrong(over.at, what, right);
+        return None;
+    }
     let mut keys = BTreeMap::new();
     for walk in &walks {
         if let Some(Spot { at, value }) = walk.need_key("key") {

@@ -90,9 +90,8 @@ fn what_somebody_says_of_a_task_counts_from_when_it_was_said() {
                 left_min: 40.0,
             },
         );
-    let minutes = |outlook: &Outlook| {
-        (task(outlook, "clutch").finish - BEGUN) as f64 / MINUTE_MS as f64
-    };
+    let minutes =
+        |outlook: &Outlook| (task(outlook, "clutch").finish - BEGUN) as f64 / MINUTE_MS as f64;
     let said = minutes(&pit.outlook(20.0, &Took::new()));
     assert!((57.0..66.0).contains(&said), "{said}");
     // Ten minutes on, it is still about the same time of day.

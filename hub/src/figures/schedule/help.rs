@@ -41,12 +41,15 @@ pub struct Gain {
 /// By how much a task is made shorter: a quarter. Ours, no source; what matters is which task gains most.
 pub const SHORTER_BY: f64 = 0.25;
 
+/// A task that is waited for in fewer than one in so many draws is not looked at: shortening it gains next to nothing.
+const SELDOM: usize = 20;
+
 /// What helps, best first; only what surely gains something (by two standard deviations).
 pub fn what_helps(network: &Network, stages: &[Stage], question: &Question) -> Vec<Gain> {
     let luck = Luck::new(network.tasks().len(), question.draws.max(2), question.seed);
     let rest = Rest::of(network, stages);
     let mut base = Vec::with_capacity(question.draws);
-    let mut waited = vec![false; network.tasks().len()];
+    let mut waited = vec![0_usize; network.tasks().len()];
     play(network, stages, &rest, &luck, |schedule| {
         base.push(schedule.end());
         mark_waited(schedule, stages, &mut waited);
@@ -55,8 +58,8 @@ pub fn what_helps(network: &Network, stages: &[Stage], question: &Question) -> V
     let mut weigh = |help: Help, ends: &[f64]| {
         gains.push(gain(help, &base, ends, question.due_min));
     };
-    let tasks = (0..waited.len()).filter(|at| waited[*at]);
-    for task in tasks.clone() {
+    let seldom = base.len() / SELDOM;
+    for task in (0..waited.len()).filter(|at| waited[*at] > seldom) {
         let mut shorter = Rest {
             left: rest.left.clone(),
             path: rest.path.clone(),
@@ -94,12 +97,12 @@ fn ends(network: &Network, stages: &[Stage], rest: &Rest, luck: &Luck) -> Vec<f6
 }
 
 /// The tasks that all waited for in a draw.
-fn mark_waited(schedule: &Schedule, stages: &[Stage], waited: &mut [bool]) {
+fn mark_waited(schedule: &Schedule, stages: &[Stage], waited: &mut [usize]) {
     let mut at = (0..waited.len())
         .filter(|at| stages[*at] != Stage::Done)
         .max_by(|a, b| schedule.finish[*a].total_cmp(&schedule.finish[*b]));
     while let Some(task) = at {
-        waited[task] = true;
+        waited[task] += 1;
         at = schedule.held_by[task];
     }
 }

@@ -2,11 +2,24 @@
 use proptest::prelude::*;
 use spinover::core::{Core, Input, Journal, Output};
 use spinover::files::demo;
+use spinover_protocol::car::Car;
 use spinover_protocol::event::{Event, EventBody, Right, Who};
 use spinover_protocol::message::Command;
 use spinover_protocol::record::Record;
+use spinover_protocol::sheet::Sheet;
+use spinover_protocol::turnaround::Plan;
+use std::sync::LazyLock;
 
 const BEGUN: i64 = 1_778_943_000_000;
+
+static DEMO: LazyLock<(Car, Vec<Sheet>, Plan)> = LazyLock::new(|| {
+    let car = demo::car().unwrap().car;
+    (
+        car,
+        demo::sheets().unwrap(),
+        demo::between_rounds().unwrap(),
+    )
+});
 
 fn core(events: &[Event]) -> Core {
     let journal = Journal {
@@ -14,10 +27,10 @@ fn core(events: &[Event]) -> Core {
         last: events.last().map_or(0, |event| event.seq),
         ..Journal::default()
     };
-    let car = demo::car().unwrap().car;
-    let sheets = demo::sheets().unwrap();
+    let (car, sheets, plan) = &*DEMO;
+    let (car, sheets) = (car.clone(), sheets.clone());
     let mut core = Core::new(car, sheets, Vec::new(), Vec::new(), &journal);
-    core.plan(Some(demo::between_rounds().unwrap()));
+    core.plan(Some(plan.clone()));
     core
 }
 
@@ -30,8 +43,9 @@ fn who(role: &str) -> Who {
 }
 
 fn command(kind: u8, task: usize) -> Command {
-    let tasks = demo::between_rounds().unwrap().tasks;
-    let task = tasks
+    let task = DEMO
+        .2
+        .tasks
         .get(task)
         .map_or_else(|| "no_such_task".into(), |task| task.key.clone());
     match kind {

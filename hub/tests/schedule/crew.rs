@@ -196,8 +196,8 @@ proptest! {
         let minutes: Vec<f64> = means(&network).iter().zip(&stages)
             .map(|(m, stage)| if *stage == Stage::Done { 0.0 } else { *m }).collect();
         let schedule = by_rule(&network, &stages, &minutes);
-        for at in 0..n {
-            match stages[at] {
+        for (at, stage) in stages.iter().enumerate() {
+            match stage {
                 Stage::Done => prop_assert_eq!(schedule.finish[at], 0.0),
                 Stage::Running { .. } => prop_assert_eq!(schedule.start[at], 0.0),
                 Stage::Waiting => {

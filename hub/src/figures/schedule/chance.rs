@@ -192,9 +192,11 @@ pub fn outlook(network: &Network, stages: &[Stage], question: &Question) -> Outl
             ready.push(schedule.start[task]);
             after_ready.push(end - schedule.start[task]);
         }
-        for at in 0..n {
-            starts[at].push(schedule.start[at]);
-            finishes[at].push(schedule.finish[at]);
+        for (starts, start) in starts.iter_mut().zip(&schedule.start) {
+            starts.push(*start);
+        }
+        for (finishes, finish) in finishes.iter_mut().zip(&schedule.finish) {
+            finishes.push(*finish);
         }
         let mut at = (0..n)
             .filter(|at| stages[*at] != Stage::Done)

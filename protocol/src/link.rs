@@ -23,6 +23,9 @@ const REDIAL_MAX_MS: f64 = 3_000.0;
 const DIAL_PATIENCE_MS: f64 = 4_000.0;
 /// Samples of the clock offset that are remembered; the one with the least lag is believed.
 const OFFSETS_KEPT: usize = 16;
+/// Two pongs that contradict each other by more than this, in milliseconds, mean that a clock has been set: the hub's counts whole
+/// milliseconds, and two clocks drift apart by less than this in [`OFFSETS_KEPT`] pings.
+const CLOCKS_MS: f64 = 5.0;
 /// Answers to commands that are kept for the screen.
 const ANSWERS_KEPT: usize = 32;
 
@@ -70,13 +73,14 @@ pub enum Action {
 /// The state of the link, as the page shows it.
 #[derive(Clone, Debug, PartialEq)]
 pub enum State {
-    /// Never been up; dialling or waiting to dial.
+    /// Never had any readings; dialling, or waiting to dial, or for the first of them.
     Connecting,
-    /// Up, and heard from lately.
+    /// Up, and the latest readings are of now.
     Live,
-    /// Was up; heard nothing since that time on the phone's clock.
+    /// Was up; the readings are of that time on the phone's clock. The hub may still be heard, but too late: over a slow link old
+    /// frames come one after the other.
     Lost {
-        /// When the hub was last heard.
+        /// When the hub said the latest readings.
         since_ms: f64,
     },
     /// The hub refused, and trying again by itself would not help.
@@ -120,6 +124,8 @@ pub struct Mirror {
     pub book_trouble: Option<String>,
     /// How many milliseconds of readings a power cut could have cost of late, where that is more than is promised.
     pub book_late_ms: Option<u64>,
+    /// Wrong codes over the last minute and from how many addresses, while somebody tries codes.
+    pub guessing: Option<(u32, u32)>,
     /// A stop call heard before its event: words, who, and the command that the event will carry.
     pub stop_now: Option<(String, Who, CommandId)>,
 }
@@ -128,6 +134,21 @@ pub struct Mirror {
 struct Waiting {
     id: CommandId,
     command: Command,
+}
+
+/// A pong: the hub's clock less the phone's lies between the two ends.
+#[derive(Clone, Copy, Debug)]
+struct Offset {
+    lag: f64,
+    least: f64,
+    most: f64,
+}
+
+impl Offset {
+    /// The answer is taken to have been given half-way.
+    fn middle(&self) -> f64 {
+        (self.least + self.most) / 2.0
+    }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -146,13 +167,25 @@ enum Socket {
 #[derive(Debug)]
 pub struct Link {
     identity: Identity,
+    /// What this device joins by in place of the code, once the hub has given it.
+    token: Option<String>,
+    /// The token was sent with the hello that is not answered yet.
+    by_token: bool,
     socket: Socket,
     refused: Option<(Farewell, String)>,
     heard_at: f64,
     was_up: bool,
     attempts: u32,
     pinged_at: f64,
-    offsets: VecDeque<(f64, f64)>,
+    offsets: VecDeque<Offset>,
+    /// The hub's clock is at least so far ahead of the phone's: nothing is heard before it is said.
+    ahead_at_least: f64,
+    /// The time of the latest readings on the hub's clock; none of this connection's have come while it is absent.
+    frame_said: Option<f64>,
+    /// Of when the latest readings of the connection before are, on the phone's clock.
+    told_before: f64,
+    /// The page has slept, and nothing has been heard since.
+    woken: bool,
     lag_ms: Option<u32>,
     waiting: Vec<Waiting>,
     answers: VecDeque<(CommandId, Answer)>,
@@ -167,6 +200,8 @@ impl Link {
     pub fn new(identity: Identity, seed: u64) -> Self {
         Self {
             identity,
+            token: None,
+            by_token: false,
             socket: Socket::Down {
                 dial_at: f64::NEG_INFINITY,
             },
@@ -176,6 +211,10 @@ impl Link {
             attempts: 0,
             pinged_at: f64::NEG_INFINITY,
             offsets: VecDeque::new(),
+            ahead_at_least: f64::NEG_INFINITY,
+            frame_said: None,
+            told_before: f64::NEG_INFINITY,
+            woken: false,
             lag_ms: None,
             waiting: Vec::new(),
             answers: VecDeque::new(),
@@ -183,6 +222,18 @@ impl Link {
             mirror: Mirror::default(),
             spread: seed | 1,
         }
+    }
+
+    /// The same with a token from an earlier visit.
+    #[must_use]
+    pub fn with_token(mut self, token: Option<String>) -> Self {
+        self.token = token;
+        self
+    }
+
+    /// What this device can join by in place of the code.
+    pub fn token(&self) -> Option<&str> {
+        self.token.as_deref()
     }
 
     /// Takes one input in; the actions are to be carried out in order.
@@ -206,10 +257,13 @@ impl Link {
                 if self
                     .refused
                     .as_ref()
-                    .is_none_or(|(why, _)| *why != Farewell::WrongCode)
+                    .is_none_or(|(why, _)| !matches!(why, Farewell::WrongCode | Farewell::PutOut))
                 {
                     self.refused = None;
                 }
+                // How long it slept, no clock of the page's may know; only the hub's answer shows that the link is still there.
+                self.woken = true;
+                self.pinged_at = f64::NEG_INFINITY;
                 if let Socket::Down { dial_at } = &mut self.socket {
                     *dial_at = now;
                 }
@@ -230,12 +284,12 @@ impl Link {
         if !self.was_up {
             return State::Connecting;
         }
-        if self.socket == Socket::Up && now - self.heard_at < LINK_LOST_MS as f64 {
+        let since_ms = self.told_at(now);
+        let told = self.frame_said.is_some() && !self.woken;
+        if self.socket == Socket::Up && told && now - since_ms < LINK_LOST_MS as f64 {
             State::Live
         } else {
-            State::Lost {
-                since_ms: self.heard_at,
-            }
+            State::Lost { since_ms }
         }
     }
 
@@ -257,10 +311,31 @@ impl Link {
             .is_some_and(|welcome| welcome.right == Right::Chief)
     }
 
-    /// The hub's clock at that time of the phone's, once a pong has come; the least-lag sample of the last few is believed.
+    /// The hub's clock at that time of the phone's; none before the hub has been heard. The least-lag pong of the last few is
+    /// believed, as far as nothing was heard of a later time than it allows; without one, what was heard took no time to come.
     pub fn hub_now(&self, now: f64) -> Option<f64> {
-        let best = self.offsets.iter().min_by(|a, b| a.0.total_cmp(&b.0))?;
-        Some(now + best.1)
+        let best = self.offsets.iter().min_by(|a, b| a.lag.total_cmp(&b.lag));
+        let middle = best.map_or(f64::NEG_INFINITY, Offset::middle);
+        let ahead = middle.max(self.ahead_at_least);
+        ahead.is_finite().then_some(now + ahead)
+    }
+
+    /// Of when the latest readings are, on the phone's clock: the time of hearing, less what they took to come. A welcome alone
+    /// does not make the readings of the connection before any newer.
+    fn told_at(&self, now: f64) -> f64 {
+        match self.hub_now(now).zip(self.frame_said) {
+            Some((hub_now, said)) => self.heard_at.min(now - (hub_now - said)),
+            None => self.told_before,
+        }
+    }
+
+    /// The hub said that it was this time.
+    fn said(&mut self, now: f64, hub_now: Millis) {
+        let hub_now = hub_now as f64;
+        self.ahead_at_least = self.ahead_at_least.max(hub_now - now);
+        // A pong that allows no such time was of a clock that has been set since.
+        let least = self.ahead_at_least - CLOCKS_MS;
+        self.offsets.retain(|offset| offset.most >= least);
     }
 
     /// The lag last measured, there and back, in milliseconds.
@@ -304,13 +379,28 @@ impl Link {
         });
         actions.push(send(ClientMessage::Hello {
             protocol: PROTOCOL_VERSION,
-            code: self.identity.code.clone(),
+            // The code crosses the air once; from then on the token, which is worth less to whoever listens.
+            code: match self.token {
+                Some(_) => String::new(),
+                None => self.identity.code.clone(),
+            },
+            token: self.token.clone(),
             name: self.identity.name.clone(),
             role: self.identity.role.clone(),
             device: self.identity.device.clone(),
             resume,
         }));
+        self.by_token = self.token.is_some();
         self.socket = Socket::Joining { since: now };
+    }
+
+    /// A token that this hub does not know (its data directory is another, or it was told to forget) is worth one try by code.
+    fn token_unknown(&mut self, why: Farewell) -> bool {
+        let void = matches!(why, Farewell::WrongCode | Farewell::PutOut);
+        if void && self.by_token {
+            self.token = None;
+        }
+        why == Farewell::WrongCode && self.by_token && !self.identity.code.is_empty()
     }
 
     fn closed(&mut self, now: f64) {
@@ -337,13 +427,19 @@ impl Link {
             return; // A frame of a socket that was given up.
         }
         self.heard_at = now;
+        self.woken = false;
         match message {
-            HubMessage::Welcome(welcome) => self.welcomed(*welcome, actions),
+            HubMessage::Welcome(welcome) => self.welcomed(now, *welcome, actions),
             HubMessage::Goodbye {
                 reason,
                 why,
                 retry_after_ms,
             } => {
+                if self.token_unknown(why) {
+                    self.socket = Socket::Down { dial_at: now };
+                    actions.push(Action::Hang);
+                    return;
+                }
                 let wait = retry_after_ms.map_or_else(|| self.redial_wait(), |wait| wait as f64);
                 self.socket = Socket::Down {
                     dial_at: now + wait,
@@ -359,7 +455,12 @@ impl Link {
             }
             HubMessage::Events { events } => self.fold(&events, now, actions),
             HubMessage::StopNow { text, by, command } => self.stop_now(text, by, command),
-            HubMessage::Readings(frame) => self.mirror.frame = frame,
+            HubMessage::Readings(frame) => {
+                self.said(now, frame.now);
+                self.frame_said = Some(frame.now as f64);
+                self.was_up = true;
+                self.mirror.frame = frame;
+            }
             HubMessage::Progress(progress) => self.mirror.progress = progress,
             HubMessage::Presence { people } => self.mirror.people = people,
             HubMessage::Sources { sources } => self.mirror.sources = sources,
@@ -374,13 +475,27 @@ impl Link {
                 self.mirror.book_trouble = (!writing)
                     .then(|| trouble.unwrap_or_else(|| "the book cannot be written".to_owned()));
             }
+            HubMessage::Join(join) => {
+                if let Some(welcome) = &mut self.mirror.welcome {
+                    welcome.join = join;
+                }
+            }
+            HubMessage::Guessing { wrong, addresses } => {
+                self.mirror.guessing = (wrong > 0).then_some((wrong, addresses));
+            }
             HubMessage::Ack { id, seq } => self.answered(id, Answer::Done(seq)),
             HubMessage::Refused { id, reason } => self.answered(id, Answer::Refused(reason)),
             HubMessage::Pong { sent, now: hub_now } => {
                 let lag = (now - sent).max(0.0);
-                // The answer is taken to have been given half-way.
+                let (least, most) = (hub_now as f64 - now, hub_now as f64 - sent);
+                // What was known before and cannot be so by this pong was of a clock that has been set since.
                 self.offsets
-                    .push_back((lag, hub_now as f64 - (sent + lag / 2.0)));
+                    .retain(|offset| offset.least <= most + CLOCKS_MS);
+                if self.ahead_at_least > most + CLOCKS_MS {
+                    self.ahead_at_least = least;
+                }
+                self.said(now, hub_now);
+                self.offsets.push_back(Offset { lag, least, most });
                 if self.offsets.len() > OFFSETS_KEPT {
                     self.offsets.pop_front();
                 }
@@ -389,14 +504,20 @@ impl Link {
         }
     }
 
-    fn welcomed(&mut self, welcome: Welcome, actions: &mut Vec<Action>) {
+    fn welcomed(&mut self, now: f64, welcome: Welcome, actions: &mut Vec<Action>) {
+        if welcome.token.is_some() {
+            self.token.clone_from(&welcome.token);
+        }
+        self.told_before = self.told_at(now);
+        self.frame_said = None;
         self.socket = Socket::Up;
         self.attempts = 0;
-        self.was_up = true;
         self.refused = None;
         self.pinged_at = f64::NEG_INFINITY;
         // Another hub, or the same one after its clock was set: what was known of its clock is void.
         self.offsets.clear();
+        self.ahead_at_least = f64::NEG_INFINITY;
+        self.said(now, welcome.now);
         if self
             .mirror
             .welcome
@@ -406,6 +527,7 @@ impl Link {
             self.mirror.record = Record::default();
         }
         self.mirror.stop_now = None;
+        self.mirror.guessing = None;
         self.mirror.welcome = Some(welcome);
         for waiting in &self.waiting {
             actions.push(send(ClientMessage::Command {
@@ -528,193 +650,4 @@ pub fn marks(mirror: &Mirror) -> BTreeMap<String, Millis> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn link() -> Link {
-        let identity = Identity {
-            code: "c".into(),
-            name: "n".into(),
-            role: "idle".into(),
-            device: "phone-0001".into(),
-        };
-        Link::new(identity, 7)
-    }
-
-    fn welcome(journal: &str) -> Input {
-        let json = format!(
-            r#"{{"type":"welcome","protocol":1,"hub_version":"0","journal":"{journal}","now":5000,
-            "you":{{"id":"phone-0001","name":"n","role":"idle"}},"right":"crew",
-            "car":{{"team":"","name":"","channels":[],"roles":[]}},"sheets":[],"join":{{"urls":[],"qr_svg":""}}}}"#
-        );
-        Input::Received(Box::new(serde_json::from_str(&json).unwrap()))
-    }
-
-    fn noted(seq: Seq) -> Event {
-        Event {
-            seq,
-            at: 0,
-            by: None,
-            command: None,
-            body: EventBody::Noted {
-                text: String::new(),
-            },
-        }
-    }
-
-    fn up(link: &mut Link) {
-        assert_eq!(link.take(0.0, Input::Tick), vec![Action::Dial]);
-        link.take(10.0, Input::Opened);
-        link.take(20.0, welcome("j"));
-        assert_eq!(link.state(20.0), State::Live);
-    }
-
-    #[test]
-    fn silence_is_told_within_the_promise_and_the_socket_given_up() {
-        let mut link = link();
-        up(&mut link);
-        assert_eq!(link.state(2_519.0), State::Lost { since_ms: 20.0 });
-        assert_eq!(link.state(2_019.0), State::Live);
-        assert_eq!(link.take(3_100.0, Input::Tick), vec![Action::Hang]);
-        let redial = link.take(3_400.0, Input::Tick);
-        assert_eq!(redial, vec![Action::Dial]);
-    }
-
-    #[test]
-    fn an_unanswered_command_is_sent_again_with_the_same_id() {
-        let mut link = link();
-        up(&mut link);
-        link.take(
-            30.0,
-            Input::Want("x1".into(), Command::Note { text: "oil".into() }),
-        );
-        link.take(40.0, Input::Closed);
-        link.take(400.0, Input::Tick);
-        let hello = link.take(410.0, Input::Opened);
-        assert!(
-            matches!(&hello[0], Action::Send(message) if matches!(&**message, ClientMessage::Hello { resume: Some(_), .. }))
-        );
-        let sent = link.take(420.0, welcome("j"));
-        assert!(sent.iter().any(
-            |action| matches!(action, Action::Send(message) if matches!(&**message, ClientMessage::Command { id, .. } if id.0 == "x1"))
-        ));
-        link.take(
-            430.0,
-            Input::Received(Box::new(HubMessage::Ack {
-                id: "x1".into(),
-                seq: 3,
-            })),
-        );
-        assert_eq!(link.unanswered().count(), 0);
-        assert_eq!(link.answer(&"x1".into()), Some(&Answer::Done(3)));
-    }
-
-    #[test]
-    fn events_fold_once_and_a_hole_means_joining_again() {
-        let mut link = link();
-        up(&mut link);
-        let events = |events: Vec<Event>| Input::Received(Box::new(HubMessage::Events { events }));
-        link.take(30.0, events(vec![noted(1), noted(2)]));
-        link.take(31.0, events(vec![noted(2)]));
-        assert_eq!(link.mirror().record.seq, 2);
-        let actions = link.take(32.0, events(vec![noted(4)]));
-        assert_eq!(actions, vec![Action::Hang, Action::Dial]);
-        assert_eq!(link.mirror().record.seq, 2);
-    }
-
-    #[test]
-    fn a_stop_shows_once_whether_it_or_its_event_comes_first() {
-        for event_first in [false, true] {
-            let mut link = link();
-            up(&mut link);
-            let who = Who {
-                id: "phone-0002".into(),
-                name: "o".into(),
-                role: "fuel".into(),
-            };
-            let body = EventBody::Called {
-                to: crate::event::Audience::All,
-                text: "fire".into(),
-                stop: true,
-            };
-            let event = Event {
-                seq: 1,
-                at: 0,
-                by: Some(who.clone()),
-                command: Some("s1".into()),
-                body,
-            };
-            let event = HubMessage::Events {
-                events: vec![event],
-            };
-            let now = HubMessage::StopNow {
-                text: "fire".into(),
-                by: who,
-                command: "s1".into(),
-            };
-            let both = if event_first {
-                [event, now]
-            } else {
-                [now, event]
-            };
-            for message in both {
-                link.take(30.0, Input::Received(Box::new(message)));
-                assert_eq!(
-                    link.mirror().stop_now.is_some(),
-                    !event_first && link.mirror().record.seq == 0
-                );
-            }
-            assert_eq!(link.mirror().stop_now, None);
-        }
-    }
-
-    #[test]
-    fn a_wrong_code_is_not_tried_again_by_itself() {
-        let mut link = link();
-        link.take(0.0, Input::Tick);
-        link.take(1.0, Input::Opened);
-        let goodbye = HubMessage::Goodbye {
-            reason: "wrong code".into(),
-            why: Farewell::WrongCode,
-            retry_after_ms: None,
-        };
-        link.take(2.0, Input::Received(Box::new(goodbye)));
-        assert!(link.take(60_000.0, Input::Tick).is_empty());
-        assert!(matches!(
-            link.state(60_000.0),
-            State::Refused {
-                why: Farewell::WrongCode,
-                ..
-            }
-        ));
-    }
-
-    #[test]
-    fn ages_are_right_though_the_phone_clock_is_not() {
-        let mut link = link();
-        up(&mut link);
-        // The hub's clock is 1,000,000 ahead of the phone's; the pong took 40 ms there and back.
-        link.take(
-            100.0,
-            Input::Received(Box::new(HubMessage::Pong {
-                sent: 60.0,
-                now: 1_000_080,
-            })),
-        );
-        let frame = Frame {
-            n: 1,
-            now: 1_000_110,
-            v: vec![Some(1.0)],
-            q: "g".into(),
-            age: vec![30],
-            src: vec![0],
-            ..Frame::default()
-        };
-        link.take(
-            130.0,
-            Input::Received(Box::new(HubMessage::Readings(frame))),
-        );
-        assert_eq!(link.age_ms(0, 130.0), Some(50.0));
-        assert_eq!(link.age_ms(0, 1_130.0), Some(1_050.0));
-    }
-}
+mod tests;

@@ -2,7 +2,7 @@
 //! left out and named, never guessed.
 
 use super::{
-    BookError, Loaded,
+    BookError, Loaded, Photos,
     blocks::{block_list, missing_rows, read_block, sums_hold, tail_parts},
     rows::Rows,
     store,
@@ -113,6 +113,7 @@ pub struct Extent {
 #[derive(Debug)]
 pub struct Reader {
     pub(super) conn: Connection,
+    pub(super) photos: Photos,
 }
 
 /// Part of a warm-up's readings: which times and which channels.
@@ -264,6 +265,7 @@ impl Reader {
     pub fn open(dir: &Path) -> Result<Self, BookError> {
         Ok(Self {
             conn: store::open_read_only(dir)?,
+            photos: Photos::of(dir),
         })
     }
 
@@ -488,6 +490,8 @@ impl Reader {
         for (from, to) in missing_rows(&tx, entry.n)? {
             lost.push(format!("rows {from} to {to} are missing"));
         }
+        drop(tx);
+        lost.extend(self.each_said(id, |_| Ok::<(), BookError>(()))?);
         Ok(lost)
     }
 

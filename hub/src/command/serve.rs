@@ -1,22 +1,31 @@
 //! `spinover serve` and `spinover demo`: files and options in, a running hub out.
 
 use crate::{
-    book::{Book, BookError},
-    files::{self, CarFile, FileErrors},
-    serve::{self, Setup, codes, discovery},
+    book::{Book, BookError, Loaded},
+    files::{
+        self, CarFile, FileErrors,
+        kept::{Good, Kept},
+    },
+    serve::{
+        self, Ending, Setup, codes, discovery, door::sessions::Sessions, files::Files,
+        net::authority::Authority,
+    },
     sources::{self, Source},
 };
 use anyhow::{Context, anyhow};
 use clap::Args;
 use spinover_protocol::{
-    sheet::Sheet,
+    event::Right,
+    message::Join,
     trust::{POSTED, source_name},
     turnaround::Plan,
 };
 use std::{
+    io,
     net::SocketAddr,
     path::{Path, PathBuf},
     process::ExitCode,
+    sync::Arc,
 };
 use tokio::{net::TcpListener, sync::watch};
 
@@ -26,7 +35,8 @@ struct Common {
     /// Address and port to listen on; port 0 picks a free one.
     #[arg(long, default_value = "0.0.0.0:4780", value_name = "ADDR:PORT")]
     listen: SocketAddr,
-    /// Code for the crew: see, call, type readings in, say seen. Random when absent.
+    /// Code for the crew: see, call, type readings in, say seen. Random when absent. Better given by the environment: other
+    /// users of this machine can see arguments.
     #[arg(
         long,
         env = "SPINOVER_CREW_CODE",
@@ -45,9 +55,22 @@ struct Common {
     /// Do not announce the hub as spinover.local on the network.
     #[arg(long)]
     quiet_network: bool,
+    /// Encrypt all traffic, by a certificate authority of the hub's own that phones must trust first; see docs/security.md.
+    /// The page that explains it is at http://ADDR:PORT/trust.
+    #[arg(long)]
+    tls: bool,
+    /// Another name by which phones reach the hub, besides its addresses and spinover.local. May be given several times.
+    #[arg(long, value_name = "NAME")]
+    host_name: Vec<String>,
+    /// Forget the devices that have joined before: everyone needs a code again.
+    #[arg(long)]
+    forget_devices: bool,
 }
 
 /// Serve a crew.
+///
+/// The chief can change the files in the app (page "Laptop", "Change the files"); what is written is taken up at once, and the
+/// files from before are kept in the data directory.
 ///
 /// Prints `ready <url>` on standard output once the port accepts connections. Logs go to standard error.
 #[derive(Debug, Args)]
@@ -73,11 +96,14 @@ pub struct ServeCommand {
 }
 
 /// A simulated car and the demo sheets.
+///
+/// Writes its car file, sheets and turnaround file to the folder `files` in the data directory where they are not there yet, and runs from
+/// there, so that they can be changed as a team's own can. Delete that folder to have the demo's files anew.
 #[derive(Debug, Args)]
 pub struct DemoCommand {
     #[command(flatten)]
     common: Common,
-    /// Directory that keeps the book; one that is thrown away afterwards when absent.
+    /// Directory that keeps the book and the demo's files; one that is thrown away afterwards when absent.
     #[arg(long, value_name = "DIR")]
     data: Option<PathBuf>,
     /// Replay a recorded cold start of a real engine with all five readings (a light aircraft's ground run; CSV from
@@ -93,6 +119,8 @@ pub struct DemoCommand {
 enum Failed {
     /// The files or the usage are wrong: exit 2.
     Input(String),
+    /// A source cannot be opened as it is named: exit 2.
+    Source(anyhow::Error),
     /// It ran, and failed: exit 1.
     Run(anyhow::Error),
 }
@@ -109,15 +137,27 @@ impl From<anyhow::Error> for Failed {
     }
 }
 
+impl Failed {
+    fn words(&self) -> String {
+        match self {
+            Self::Input(text) => text.clone(),
+            Self::Source(error) | Self::Run(error) => format!("{error:#}"),
+        }
+    }
+}
+
 fn exit(result: Result<(), Failed>) -> ExitCode {
-    match result {
-        Ok(()) => ExitCode::SUCCESS,
-        Err(Failed::Input(text)) => {
-            eprintln!("{text}");
+    let Err(failed) = result else {
+        return ExitCode::SUCCESS;
+    };
+    let words = failed.words();
+    match failed {
+        Failed::Input(_) | Failed::Source(_) => {
+            eprintln!("{words}");
             ExitCode::from(2)
         }
-        Err(Failed::Run(error)) => {
-            eprintln!("spinover: {error:#}");
+        Failed::Run(_) => {
+            eprintln!("spinover: {words}");
             ExitCode::FAILURE
         }
     }
@@ -130,36 +170,11 @@ impl ServeCommand {
     }
 
     fn serve(self) -> Result<(), Failed> {
-        let car = files::load_car(&self.car)?;
-        // Every mistake in every file is told at once.
-        let (good, bad): (Vec<_>, Vec<_>) = files::load_sheets(&self.sheet, Some(&car))
-            .into_iter()
-            .partition(Result::is_ok);
-        let plan = self
-            .turnaround
-            .as_ref()
-            .map(|path| files::load_turnaround(path, Some(&car)))
-            .transpose();
-        let mut bad: Vec<FileErrors> = bad.into_iter().filter_map(Result::err).collect();
-        let plan = plan.unwrap_or_else(|errors| {
-            bad.push(errors);
-            None
-        });
-        if !bad.is_empty() {
-            let texts: Vec<String> = bad.iter().map(ToString::to_string).collect();
-            return Err(Failed::Input(texts.join("\n")));
-        }
-        let sheets: Vec<Sheet> = good.into_iter().filter_map(Result::ok).collect();
-        let car_file = self.car.display().to_string();
-        for note in files::unknown_phases(&car_file, &car, &sheets.iter().collect::<Vec<_>>()) {
-            tracing::warn!("{note}");
-        }
-        let specs = if self.source.is_empty() {
-            car.sources.clone()
-        } else {
-            self.source
+        let work = Work {
+            kept: Kept::new(self.car, self.sheet, &self.data),
+            turnaround: self.turnaround,
         };
-        hub(self.common, car, (sheets, plan), &specs, &self.data)
+        hub(self.common, work, self.source, &self.data)
     }
 }
 
@@ -170,71 +185,276 @@ impl DemoCommand {
     }
 
     fn demo(self) -> Result<(), Failed> {
-        let (car, work, spec) = match &self.real {
+        let throwaway = tempfile::tempdir().context("no room for a throwaway book")?;
+        let data = self.data.as_deref().unwrap_or(throwaway.path());
+        let folder = data.join("files");
+        let write = |name: &str, text: &str| -> Result<PathBuf, Failed> {
+            let path = folder.join(name);
+            let written = std::fs::create_dir_all(&folder).and_then(|()| match path.exists() {
+                true => Ok(()),
+                false => std::fs::write(&path, text),
+            });
+            written.with_context(|| format!("cannot write {}", path.display()))?;
+            Ok(path)
+        };
+        let (car, sheets, turnaround, spec) = match &self.real {
             None => {
                 let spec = if self.auto { "sim:?auto=1" } else { "sim:" };
-                let plan = Some(files::demo::between_rounds()?);
-                let work = (files::demo::sheets()?, plan);
-                (files::demo::car()?, work, spec.to_owned())
+                let sheets = vec![
+                    write("pit-warm-up.toml", files::demo::PIT_WARM_UP)?,
+                    write("to-the-line.toml", files::demo::TO_THE_LINE)?,
+                ];
+                (
+                    write("kestrel.toml", files::demo::KESTREL)?,
+                    sheets,
+                    Some(write("between-rounds.toml", files::demo::BETWEEN_ROUNDS)?),
+                    spec.to_owned(),
+                )
             }
             Some(path) => {
+                let sheet = write("ground-run-sheet.toml", files::demo::GROUND_RUN_SHEET)?;
                 let spec = format!("replay:{}?loop=1", path.display());
                 (
-                    files::demo::real_car()?,
-                    (vec![files::demo::real_sheet()?], None),
+                    write("ground-run.toml", files::demo::GROUND_RUN)?,
+                    vec![sheet],
+                    None,
                     spec,
                 )
             }
         };
-        let throwaway = tempfile::tempdir().context("no room for a throwaway book")?;
-        let data = self.data.as_deref().unwrap_or(throwaway.path());
-        hub(self.common, car, work, &[spec], data)
+        let work = Work {
+            kept: Kept::new(car, sheets, data),
+            turnaround,
+        };
+        hub(self.common, work, vec![spec], data)
     }
 }
 
-fn hub(
-    common: Common,
-    file: CarFile,
-    (sheets, plan): (Vec<Sheet>, Option<Plan>),
-    specs: &[String],
-    data: &Path,
-) -> Result<(), Failed> {
-    let random = |groups| codes::random(groups).context("the system gives no random numbers");
-    let crew_code = common.crew_code.map_or_else(|| random(2), Ok)?;
-    let chief_code = common.chief_code.map_or_else(|| random(3), Ok)?;
-    if [&crew_code, &chief_code]
-        .iter()
-        .any(|code| code.chars().filter(|c| c.is_alphanumeric()).count() < 4)
-    {
-        return Err(Failed::Input(
-            "a code has at least 4 letters or digits".to_owned(),
-        ));
+/// The files that a hub runs from. The turnaround file is the team's to edit, not the app's.
+#[derive(Clone)]
+struct Work {
+    kept: Kept,
+    turnaround: Option<PathBuf>,
+}
+
+impl Work {
+    /// Every file, or every mistake in any of them.
+    fn load(&self) -> Result<(Good, Option<Plan>), Failed> {
+        let texts = self.kept.read()?;
+        let good = self.kept.check(&texts);
+        // A car file that is wrong is told by itself; what else is wrong is told as well, as far as it can be seen.
+        let car = match &good {
+            Ok(good) => Some(good.car.clone()),
+            Err(_) => files::parse_car("", &texts.0[0]).ok(),
+        };
+        let plan = self.plan(car.as_ref());
+        let mut wrong: Vec<String> = Vec::new();
+        if let Err(errors) = &good {
+            wrong.extend(errors.iter().map(|(_, errors)| errors.to_string()));
+        }
+        wrong.extend(plan.as_ref().err().map(ToString::to_string));
+        match (good, plan) {
+            (Ok(good), Ok(plan)) => {
+                for note in self.kept.notes(&good) {
+                    tracing::warn!("{note}");
+                }
+                Ok((good, plan))
+            }
+            _ => Err(Failed::Input(wrong.join("\n"))),
+        }
     }
-    if codes::same(&crew_code, &chief_code) {
-        return Err(Failed::Input(
-            "the crew code and the chief code must differ".to_owned(),
-        ));
+
+    /// The plan between rounds, where there is one.
+    fn plan(&self, car: Option<&CarFile>) -> Result<Option<Plan>, FileErrors> {
+        let load = |path| files::load_turnaround(path, car);
+        self.turnaround.as_ref().map(load).transpose()
     }
-    names_are_told_apart(&file, specs)?;
-    let seed = u64::from(getrandom::u32().context("the system gives no random numbers")?);
+}
+
+/// Opens the sources that the command line names, else the car file's.
+fn open(file: &CarFile, named: &[String], seed: u64) -> Result<Vec<Box<dyn Source>>, Failed> {
+    let specs = if named.is_empty() {
+        &file.sources
+    } else {
+        named
+    };
+    names_are_told_apart(file, specs)?;
     let given = sources::Setup {
         car: file.car.clone(),
         replay: file.replay.clone(),
         names: file.names.clone(),
         seed,
     };
-    let mut opened: Vec<Box<dyn Source>> = Vec::new();
-    for spec in specs {
-        opened.push(
-            sources::open(spec, &given).map_err(|error| Failed::Input(format!("{error:#}")))?,
-        );
-    }
+    let open = |spec: &String| sources::open(spec, &given).map_err(Failed::Source);
+    let opened: Vec<Box<dyn Source>> = specs.iter().map(open).collect::<Result<_, _>>()?;
     if opened.is_empty() {
         tracing::warn!(
             "no source is named: readings come by POST /api/readings and from phones only"
         );
     }
-    let (book, loaded) = Book::open(data).map_err(|error| match error {
+    Ok(opened)
+}
+
+/// Whether a hub that runs could run with another car file. A port that is taken is taken by the hub itself.
+fn could_run(work: &Work, file: &CarFile, named: &[String], seed: u64) -> Result<(), String> {
+    // Its roles are the car file's.
+    work.plan(Some(file)).map_err(|errors| errors.to_string())?;
+    match open(file, named, seed) {
+        Ok(_) => Ok(()),
+        Err(Failed::Source(error)) if is_taken(&error) => Ok(()),
+        Err(failed) => Err(failed.words()),
+    }
+}
+
+fn is_taken(error: &anyhow::Error) -> bool {
+    let taken = |error: &io::Error| error.kind() == io::ErrorKind::AddrInUse;
+    error
+        .chain()
+        .filter_map(|cause| cause.downcast_ref())
+        .any(taken)
+}
+
+fn hub(common: Common, work: Work, named: Vec<String>, data: &Path) -> Result<(), Failed> {
+    for name in &common.host_name {
+        if !serve::door::hosts::is_name(name) {
+            return Err(Failed::Input(format!(
+                "`{name}` is no host name; give it without scheme and port, as in pit-laptop.lan"
+            )));
+        }
+    }
+    let given = [&common.crew_code, &common.chief_code];
+    if given
+        .into_iter()
+        .flatten()
+        .any(|code| codes::plain(code).chars().count() < 4)
+    {
+        return Err(Failed::Input(
+            "a code has at least 4 letters or digits".to_owned(),
+        ));
+    }
+    if let [Some(crew), Some(chief)] = given
+        && codes::same(crew, chief)
+    {
+        return Err(Failed::Input(
+            "the crew code and the chief code must differ".to_owned(),
+        ));
+    }
+    let seed = u64::from(getrandom::u32().context("the system gives no random numbers")?);
+    let (mut good, mut plan) = work.load()?;
+    let mut sources = open(&good.car, &named, seed)?;
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
+        .context("no runtime")?;
+    let (stop_in, stop) = watch::channel(false);
+    let mut listener = None;
+    let mut devices = None;
+    let mut codes = None;
+    loop {
+        let (book, loaded) = open_book(data)?;
+        // The book is open, so the directory is there and no other hub's.
+        let sessions = match &devices {
+            Some(devices) => devices,
+            None => {
+                let sessions = Sessions::open(data, jiff::Timestamp::now().as_millisecond())
+                    .with_context(|| format!("the devices in {} cannot be read", data.display()))?;
+                if common.forget_devices {
+                    sessions.forget();
+                }
+                devices.insert(Arc::new(sessions))
+            }
+        };
+        let (crew_code, chief_code) = match codes.take() {
+            Some(codes) => codes,
+            None => (
+                code_for(sessions, Right::Crew, common.crew_code.clone())?,
+                code_for(sessions, Right::Chief, common.chief_code.clone())?,
+            ),
+        };
+        let authority = if common.tls {
+            let ip = common.listen.ip();
+            Some(Authority::open(data, ip, &common.host_name).context("no encryption")?)
+        } else {
+            None
+        };
+        let first = listener.is_none();
+        let port = match &listener {
+            Some(port) => port,
+            None => {
+                let port = std::net::TcpListener::bind(common.listen)
+                    .with_context(|| format!("cannot listen on {}", common.listen))?;
+                port.set_nonblocking(true).context("the port")?;
+                let stop_in = stop_in.clone();
+                runtime.spawn(async move {
+                    stop_signal().await;
+                    tracing::info!("stopping");
+                    stop_in.send_replace(true);
+                });
+                listener.insert(port)
+            }
+        };
+        // Each run has a handle of its own; the port stays open between them, so that a phone that dials then waits.
+        let port = port.try_clone().context("the port")?;
+        let local = port.local_addr().context("the port has no address")?;
+        let name = format!("{} · {}", good.car.car.team, good.car.car.name);
+        let (again, from) = (named.clone(), work.clone());
+        let trial = Box::new(move |file: &CarFile| could_run(&from, file, &again, seed));
+        let setup = Setup {
+            car: good.car.car.clone(),
+            sheets: good.sheets.clone(),
+            plan: plan.clone(),
+            sources,
+            crew_code: crew_code.clone(),
+            chief_code: chief_code.clone(),
+            sessions: sessions.clone(),
+            host_names: common.host_name.clone(),
+            authority,
+            announce: !common.quiet_network && !common.listen.ip().is_loopback(),
+            files: Some(Arc::new(Files::new(
+                work.kept.clone(),
+                good.versions.clone(),
+                trial,
+            ))),
+        };
+        let announce = setup.announce;
+        let ready = |join: &Join| match first {
+            true => greet(&name, join, local, announce, &crew_code, &chief_code),
+            false => tracing::info!("files taken up"),
+        };
+        let ending = runtime.block_on(async {
+            let listener = TcpListener::from_std(port).context("the port")?;
+            serve::run(listener, setup, book, loaded, stop.clone(), ready).await
+        })?;
+        codes = match ending {
+            Ending::Stopped => break,
+            Ending::Renewed {
+                crew_code,
+                chief_code,
+            } => Some((crew_code, chief_code)),
+        };
+        // They were found good before this run was ended. Whatever has become of them since, the crew keeps a hub.
+        let next = work.load().and_then(|(next, plan)| {
+            let sources = open(&next.car, &named, seed)?;
+            Ok((next, plan, sources))
+        });
+        match next {
+            Ok((next, wanted, opened)) => (good, plan, sources) = (next, wanted, opened),
+            Err(failed) => {
+                tracing::error!(
+                    "the files cannot be taken up, those before hold: {}",
+                    failed.words()
+                );
+                sources = open(&good.car, &named, seed)?;
+            }
+        }
+    }
+    // Reading standard input cannot be interrupted, so a runtime that waits for it would never end.
+    runtime.shutdown_background();
+    Ok(())
+}
+
+fn open_book(data: &Path) -> Result<(Book, Loaded), Failed> {
+    Book::open(data).map_err(|error| match error {
         BookError::InUse(..)
         | BookError::Damaged(..)
         | BookError::Foreign(..)
@@ -243,40 +463,29 @@ fn hub(
             "the book in {} cannot be opened: {error}",
             data.display()
         )),
-    })?;
-    let name = format!("{} · {}", file.car.team, file.car.name);
-    let setup = Setup {
-        car: file.car,
-        sheets,
-        plan,
-        sources: opened,
-        crew_code: crew_code.clone(),
-        chief_code: chief_code.clone(),
-        announce: !common.quiet_network && !common.listen.ip().is_loopback(),
-    };
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .enable_all()
-        .build()
-        .context("no runtime")?;
-    runtime.block_on(async move {
-        let listener = TcpListener::bind(common.listen)
-            .await
-            .with_context(|| format!("cannot listen on {}", common.listen))?;
-        let local = listener.local_addr().context("the port has no address")?;
-        let (stop_in, stop) = watch::channel(false);
-        tokio::spawn(async move {
-            stop_signal().await;
-            tracing::info!("stopping");
-            stop_in.send_replace(true);
-        });
-        let announce = setup.announce;
-        let ready =
-            move |urls: &[String]| greet(&name, urls, local, announce, &crew_code, &chief_code);
-        serve::run(listener, setup, book, loaded, stop, ready).await
-    })?;
-    // Reading standard input cannot be interrupted, so a runtime that waits for it would never end.
-    runtime.shutdown_background();
-    Ok(())
+    })
+}
+
+/// The code to begin with: the one given, unless the chief has replaced it, else a random one.
+fn code_for(
+    sessions: &Sessions,
+    right: Right,
+    given: Option<String>,
+) -> Result<String, anyhow::Error> {
+    let given = given.filter(|code| {
+        let replaced = sessions.replaced(code);
+        if replaced {
+            tracing::warn!(
+                "the {right:?} code that was given is one that the chief has replaced; a random one is made instead"
+            );
+        }
+        !replaced
+    });
+    sessions.hold(right, given.as_deref())?;
+    given.map_or_else(
+        || codes::random_for(right).context("the system gives no random numbers"),
+        Ok,
+    )
 }
 
 /// Two sources of one name cannot be told apart. A preferred one that is not there may come another day.
@@ -303,12 +512,18 @@ fn names_are_told_apart(file: &CarFile, specs: &[String]) -> Result<(), Failed> 
 /// Tells the terminal how to join, and whoever started us that the port is open.
 fn greet(
     name: &str,
-    urls: &[String],
+    join: &Join,
     local: SocketAddr,
     announced: bool,
     crew_code: &str,
     chief_code: &str,
 ) {
+    let urls = &join.urls;
+    let scheme = if join.trust.is_some() {
+        "https"
+    } else {
+        "http"
+    };
     let first = urls.first().map_or("", String::as_str);
     let here = if local.ip().is_unspecified() {
         SocketAddr::from(([127, 0, 0, 1], local.port()))
@@ -321,15 +536,22 @@ fn greet(
         println!("or          {other}");
     }
     if announced {
-        println!("or          http://spinover.local:{}/", local.port());
+        println!("or          {scheme}://spinover.local:{}/", local.port());
     }
     println!("crew code   {crew_code}");
     println!("chief code  {chief_code}");
-    println!("this laptop http://{here}/#{chief_code}");
+    println!("this laptop {scheme}://{here}/#{chief_code}");
     println!(
         "It advises and records; it never controls the car. The rule book and the licensed people decide."
     );
-    println!("ready http://{here}");
+    if let Some(trust) = &join.trust {
+        println!(
+            "first time  {}  (how a phone comes to trust this hub)",
+            trust.url
+        );
+        println!("fingerprint {}", trust.fingerprint);
+    }
+    println!("ready {scheme}://{here}");
 }
 
 /// Waits until the process is told to stop.

@@ -1,17 +1,21 @@
 //! The one task that owns the core. Everything goes through its inbox, so the order in which it takes things is the order in
 //! which everyone sees them. What is accepted goes to the book first; it is shown, and answered, when it is on the disk.
+//! What is to be done is decided in `clerk`; here it is done.
 
+pub use super::clerk::ConnId;
+use super::clerk::{Clerk, Order};
 use super::history;
+use super::reckoning::Reckoner;
 use super::shared::{Board, EventLog, Kind};
 use crate::{
-    book::{Book, BookHealth, Reading},
-    core::{Core, Input, Output, feed::Report, lessons::Lessons},
+    book::{Book, BookError, BookHealth, Reading},
+    core::{Core, feed::Report, lessons::Lessons},
     sources::sim::SimControls,
 };
 use spinover_protocol::{
-    CommandId, HEARTBEAT_MS, Millis, Seq,
+    CommandId, Millis,
     event::{Event, EventBody, Right, Who},
-    message::{Command, HubMessage},
+    message::{Command, FigureNow, HubMessage},
     turnaround,
 };
 use std::{
@@ -23,17 +27,8 @@ use tokio::sync::{mpsc, oneshot, watch};
 
 /// The fastest that readings are shown: twenty frames a second, faster than an eye follows a number.
 const FRAME_EVERY: Duration = Duration::from_millis(50);
-/// Slow things (figures, sources, people's lag) are shown this often.
-const SLOW_EVERY_MS: i64 = 1_000;
-/// How the turnaround stands is reckoned anew this often, as time passes; at once when something is marked.
-const RECKON_EVERY_MS: i64 = 10_000;
-/// What steps wait for is shown this often while a gate or a dwell is counting; pages count on between.
-const PROGRESS_EVERY_MS: i64 = 200;
 /// Reports taken at once before the clock and the commands get a look in.
 const REPORTS_AT_ONCE: usize = 256;
-
-/// One socket.
-pub type ConnId = u64;
 
 /// What a connection asks of the keeper.
 #[derive(Debug)]
@@ -57,12 +52,13 @@ pub enum Ask {
     Command(ConnId, CommandId, Box<Command>),
     /// The phone's lag.
     Lag(ConnId, u32),
-}
-
-struct Conn {
-    who: Who,
-    right: Right,
-    answers: mpsc::Sender<HubMessage>,
+    /// Other files are about to be taken up: from now on nothing but a stop is accepted. Answered with why not, where it must
+    /// not be now.
+    Rest(oneshot::Sender<Result<(), String>>),
+    /// Nothing came of it.
+    GoOn,
+    /// Why the files must not be changed now, if so.
+    Busy(oneshot::Sender<Option<String>>),
 }
 
 /// Numbers for the metrics page.
@@ -128,36 +124,29 @@ pub struct Keeper {
     pub counts: Arc<Counts>,
 }
 
-/// Written down once the disk says so.
-struct Writing {
-    events: Vec<Event>,
-    done: oneshot::Receiver<Result<(), crate::book::BookError>>,
-}
+/// What the book answers once something is on the disk, or never can be.
+type Written = Result<Result<(), BookError>, oneshot::error::RecvError>;
 
 struct Running {
-    keeper: Keeper,
+    clerk: Clerk,
+    clock: Clock,
+    book: Book,
+    log: Arc<EventLog>,
+    board: watch::Sender<Board>,
+    controls: Option<SimControls>,
+    not_live: Option<String>,
+    counts: Arc<Counts>,
     health: watch::Receiver<BookHealth>,
-    conns: BTreeMap<ConnId, Conn>,
-    writing: VecDeque<Writing>,
-    /// Answers that wait for the disk: up to which event, to whom.
-    owed: VecDeque<(Seq, ConnId, HubMessage)>,
+    /// Where answers go.
+    answers: BTreeMap<ConnId, mpsc::Sender<HubMessage>>,
+    /// What the book was handed, oldest first.
+    writing: VecDeque<oneshot::Receiver<Result<(), BookError>>>,
     sources_gone: bool,
     broken: Option<String>,
     /// Lessons out of the book, read beside the work.
     lessons: (mpsc::Sender<Lessons>, mpsc::Receiver<Lessons>),
-    /// How the turnaround stands, reckoned beside the work; none when a reckoning failed.
-    reckoned: (
-        mpsc::Sender<Option<turnaround::Now>>,
-        mpsc::Receiver<Option<turnaround::Now>>,
-    ),
-    reckoning: bool,
-    reckon_at: Millis,
-    fresh: bool,
-    stirred: bool,
-    presence_changed: bool,
-    shown_frame_at: Millis,
-    shown_progress_at: Millis,
-    shown_slow_at: Millis,
+    /// How the turnaround stands, reckoned beside the work.
+    reckoner: Reckoner,
 }
 
 impl Keeper {
@@ -166,27 +155,25 @@ impl Keeper {
     /// # Errors
     /// When the book can write nothing down any more.
     pub async fn run(self, mut stop: watch::Receiver<bool>) -> Result<(), String> {
-        let health = self.book.health();
+        let (mut asks, mut incoming) = (self.asks, self.reports);
         let mut running = Running {
-            health,
-            conns: BTreeMap::new(),
+            clerk: Clerk::new(self.core),
+            clock: self.clock,
+            health: self.book.health(),
+            book: self.book,
+            log: self.log,
+            board: self.board,
+            controls: self.controls,
+            not_live: self.not_live,
+            counts: self.counts,
+            answers: BTreeMap::new(),
             writing: VecDeque::new(),
-            owed: VecDeque::new(),
             sources_gone: false,
             broken: None,
             lessons: mpsc::channel(1),
-            reckoned: mpsc::channel(1),
-            reckoning: false,
-            reckon_at: 0,
-            fresh: true,
-            stirred: true,
-            presence_changed: true,
-            shown_frame_at: 0,
-            shown_progress_at: 0,
-            shown_slow_at: 0,
-            keeper: self,
+            reckoner: Reckoner::new(),
         };
-        running.take(Input::Start, None);
+        running.decide(|clerk, now| clerk.start(now));
         let mut frames = tokio::time::interval(FRAME_EVERY);
         frames.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let mut reports = Vec::with_capacity(REPORTS_AT_ONCE);
@@ -194,13 +181,13 @@ impl Keeper {
             tokio::select! {
                 biased;
                 () = super::stopped(&mut stop) => break,
-                written = async { (&mut running.writing[0].done).await }, if !running.writing.is_empty() => running.written(written),
-                Some(ask) = running.keeper.asks.recv() => running.asked(ask),
+                written = async { (&mut running.writing[0]).await }, if !running.writing.is_empty() => running.written(written),
+                Some(ask) = asks.recv() => running.asked(ask),
                 _ = frames.tick() => running.tick(),
                 Ok(()) = running.health.changed() => running.show_book(),
-                Some(lessons) = running.lessons.1.recv() => running.keeper.core.learn(lessons),
-                Some(now) = running.reckoned.1.recv() => running.show_turnaround(now),
-                count = running.keeper.reports.recv_many(&mut reports, REPORTS_AT_ONCE), if !running.sources_gone => {
+                Some(lessons) = running.lessons.1.recv() => running.learned(lessons),
+                now = running.reckoner.reckoned() => running.show_turnaround(now),
+                count = incoming.recv_many(&mut reports, REPORTS_AT_ONCE), if !running.sources_gone => {
                     running.sources_gone = count == 0;
                     for (source, report) in reports.drain(..) {
                         running.reported(source, report);
@@ -208,11 +195,11 @@ impl Keeper {
                 }
             }
         }
-        if let Err(error) = running.keeper.book.close().await {
+        if let Err(error) = running.book.close().await {
             tracing::error!("the book could not be closed: {error}");
         }
         while let Some(writing) = running.writing.front_mut() {
-            match (&mut writing.done).await {
+            match writing.await {
                 Ok(Ok(())) => running.written(Ok(Ok(()))),
                 _ => break,
             }
@@ -222,8 +209,26 @@ impl Keeper {
 }
 
 impl Running {
-    fn now(&self) -> Millis {
-        self.keeper.clock.now()
+    /// Has the clerk decide, and does what it says.
+    fn decide(&mut self, decide: impl FnOnce(&mut Clerk, Millis) -> Vec<Order>) {
+        let mut orders = VecDeque::from(decide(&mut self.clerk, self.clock.now()));
+        while let Some(order) = orders.pop_front() {
+            match order {
+                Order::Write(events) => self.write(events),
+                Order::Publish(events) => self.publish(&events),
+                Order::Answer(conn, message) => orders.extend(self.answer(conn, message)),
+                Order::Show(kind, message) => self.show(kind, &message),
+                Order::TakeDown(kind) => self.board.send_modify(|board| board.take_down(kind)),
+                Order::Keep(t_us, values) => self.keep(t_us, &values),
+                Order::Said(at, figures) => self.said(at, figures),
+                Order::Control(key, value) => {
+                    if let Some(controls) = &self.controls {
+                        // The core has looked the control up; the handle only limits its range.
+                        let _ = controls.set(&key, value);
+                    }
+                }
+            }
+        }
     }
 
     fn asked(&mut self, ask: Ask) {
@@ -235,148 +240,70 @@ impl Running {
                 answers,
                 joined,
             } => {
-                self.conns.insert(
-                    conn,
-                    Conn {
-                        who: who.clone(),
-                        right,
-                        answers,
-                    },
-                );
+                self.answers.insert(conn, answers);
+                self.decide(|clerk, now| clerk.joined(now, conn, who, right));
                 self.count_sockets();
-                self.take(Input::Joined(who, right), None);
                 let _ = joined.send(());
             }
             Ask::Leave(conn) => {
-                if let Some(gone) = self.conns.remove(&conn) {
-                    self.take(Input::Left(gone.who.id), None);
-                }
+                self.answers.remove(&conn);
+                self.decide(|clerk, now| clerk.left(now, conn));
                 self.count_sockets();
             }
-            Ask::Lag(conn, lag) => {
-                if let Some(known) = self.conns.get(&conn) {
-                    self.take(Input::Lag(known.who.id.clone(), lag), None);
-                }
-            }
+            Ask::Lag(conn, lag) => self.decide(|clerk, now| clerk.lag(now, conn, lag)),
             Ask::Command(conn, id, command) => {
-                let Some(known) = self.conns.get(&conn) else {
-                    return;
-                };
-                let trouble = self.health.borrow().trouble.clone();
-                if let Some(trouble) = trouble.filter(|_| !matches!(*command, Command::Stop { .. }))
-                {
-                    // What cannot be written down is not accepted. A stop goes out all the same.
-                    let reason = format!("it cannot be written down now: {trouble}");
-                    self.answer(conn, HubMessage::Refused { id, reason });
-                    return;
-                }
-                let input = Input::Command(known.who.clone(), known.right, id, *command);
-                self.take(input, Some(conn));
+                // The book's word is looked at here as well: it may not have come round yet.
+                self.clerk
+                    .book_trouble(self.health.borrow().trouble.clone());
+                self.decide(|clerk, now| clerk.command(now, conn, id, *command));
             }
+            Ask::Rest(answer) => {
+                let busy = self.busy();
+                let rest = busy.is_none();
+                // Whoever asked may have hung up meanwhile.
+                let resting = answer.send(busy.map_or(Ok(()), Err)).is_ok() && rest;
+                self.clerk.rest(resting);
+            }
+            Ask::GoOn => self.clerk.rest(false),
+            Ask::Busy(answer) => drop(answer.send(self.busy())),
         }
     }
 
-    /// Runs one input through the core and does what comes out.
-    fn take(&mut self, input: Input, conn: Option<ConnId>) {
-        let now = self.now();
-        let mut events = Vec::new();
-        for output in self.keeper.core.take(now, input) {
-            match output {
-                Output::Event(event) => events.push(event),
-                Output::Accepted(id, seq) => {
-                    self.keeper
-                        .counts
-                        .accepted
-                        .fetch_add(1, atomic::Ordering::Relaxed);
-                    if let Some(conn) = conn {
-                        self.owed
-                            .push_back((seq, conn, HubMessage::Ack { id, seq }));
-                    }
-                }
-                Output::Refused(id, reason) => {
-                    self.keeper
-                        .counts
-                        .refused
-                        .fetch_add(1, atomic::Ordering::Relaxed);
-                    if let Some(conn) = conn {
-                        self.answer(conn, HubMessage::Refused { id, reason });
-                    }
-                }
-                Output::StopNow { text, by, command } => {
-                    let message = HubMessage::StopNow { text, by, command };
-                    self.keeper
-                        .board
-                        .send_modify(|board| board.put(Kind::StopNow, &message));
-                }
-                Output::Keep(t_us, values) => self.keep(t_us, &values),
-                Output::Control(key, value) => {
-                    if let Some(controls) = &self.keeper.controls {
-                        // The core has looked the control up; the handle only limits its range.
-                        let _ = controls.set(&key, value);
-                    }
-                }
-                Output::PresenceChanged => self.presence_changed = true,
-            }
-        }
-        if events.iter().any(|event| event.body.is_of_turnaround()) {
-            self.reckon_at = 0;
-        }
-        if !events.is_empty() {
-            self.stirred = true;
-            self.write(events);
-        }
-        self.pay();
+    fn busy(&self) -> Option<String> {
+        let played = self.not_live.is_some();
+        self.clerk.core().busy(self.clock.now(), played)
+    }
+
+    /// Time has passed.
+    fn tick(&mut self) {
+        self.decide(Clerk::tick);
+        self.reckoner.tick(self.clerk.core(), self.clock.now());
     }
 
     fn write(&mut self, events: Vec<Event>) {
-        let done = self.keeper.book.append(events.clone());
-        for event in &events {
-            if let (EventBody::WarmupBegun { id, .. }, Some(why)) =
-                (&event.body, &self.keeper.not_live)
-            {
+        self.reckoner.heard(&events);
+        let begun = |event: &Event| match &event.body {
+            EventBody::WarmupBegun { id, .. } => Some(id.clone()),
+            _ => None,
+        };
+        let begun: Vec<String> = events.iter().filter_map(begun).collect();
+        self.writing.push_back(self.book.append(events));
+        if let Some(why) = &self.not_live {
+            for id in begun {
                 let edit = crate::book::Edit {
                     source: Some(why.clone()),
                     ..Default::default()
                 };
-                drop(self.keeper.book.edit(id, edit));
+                drop(self.book.edit(&id, edit));
             }
         }
-        self.writing.push_back(Writing { events, done });
     }
 
-    /// The disk has the oldest of what was being written.
-    fn written(
-        &mut self,
-        written: Result<Result<(), crate::book::BookError>, oneshot::error::RecvError>,
-    ) {
-        let Some(writing) = self.writing.pop_front() else {
-            return;
-        };
+    /// The book has answered about the oldest of what it was handed.
+    fn written(&mut self, written: Written) {
+        self.writing.pop_front();
         match written {
-            Ok(Ok(())) => {
-                self.keeper.log.add(&writing.events);
-                let closed = |event: &Event| {
-                    matches!(
-                        event.body,
-                        EventBody::WarmupClosed {} | EventBody::TurnaroundClosed {}
-                    )
-                };
-                if writing.events.iter().any(closed) {
-                    self.learn();
-                }
-                if let Some(controls) = &self.keeper.controls {
-                    for event in &writing.events {
-                        match &event.body {
-                            EventBody::StepMarked { step, .. } => {
-                                controls.step_marked(step.as_str())
-                            }
-                            EventBody::Aborted { .. } => controls.shut_down(),
-                            _ => {}
-                        }
-                    }
-                }
-                self.pay();
-            }
+            Ok(Ok(())) => self.decide(|clerk, _| clerk.written()),
             // The book tries a failing disk again by itself; this is an end that it cannot mend. A hub that can write nothing
             // down any more, and would show what it could not, is worse than none: it ends, and whoever watches it restarts it.
             Ok(Err(error)) => self.broken = Some(error.to_string()),
@@ -384,10 +311,33 @@ impl Running {
         }
     }
 
+    /// These are on the disk.
+    fn publish(&mut self, events: &[Event]) {
+        self.log.add(events);
+        let closed = |event: &Event| {
+            matches!(
+                event.body,
+                EventBody::WarmupClosed {} | EventBody::TurnaroundClosed {}
+            )
+        };
+        if events.iter().any(closed) {
+            self.learn();
+        }
+        if let Some(controls) = &self.controls {
+            for event in events {
+                match &event.body {
+                    EventBody::StepMarked { step, .. } => controls.step_marked(step.as_str()),
+                    EventBody::Aborted { .. } => controls.shut_down(),
+                    _ => {}
+                }
+            }
+        }
+    }
+
     /// Has the book read for what the warm-up or turnaround that was just closed teaches. Phones do not wait for it.
     fn learn(&self) {
-        let (book, car) = (self.keeper.book.clone(), self.keeper.core.car().clone());
-        let source = self.keeper.not_live.clone().unwrap_or_default();
+        let (book, car) = (self.book.clone(), self.clerk.core().car().clone());
+        let source = self.not_live.clone().unwrap_or_default();
         let to = self.lessons.0.clone();
         tokio::spawn(async move {
             // Its last readings may still be on their way to the disk.
@@ -403,80 +353,53 @@ impl Running {
         });
     }
 
-    /// Has it reckoned how the turnaround stands, on another thread. One at a time.
-    fn reckon(&mut self, now: Millis) {
-        if self.reckoning || now < self.reckon_at {
-            return;
+    fn learned(&mut self, lessons: Lessons) {
+        self.clerk.learn(lessons);
+        self.reckoner.learned();
+    }
+
+    /// Gives an answer to its connection; what is to be done where that takes none.
+    fn answer(&mut self, conn: ConnId, message: HubMessage) -> Vec<Order> {
+        match &message {
+            HubMessage::Ack { .. } => count(&self.counts.accepted, 1),
+            HubMessage::Refused { .. } => count(&self.counts.refused, 1),
+            _ => {}
         }
-        self.reckon_at = now + RECKON_EVERY_MS;
-        let Some(reckoning) = self.keeper.core.reckoning(now) else {
-            return;
-        };
-        self.reckoning = true;
-        let to = self.reckoned.0.clone();
-        tokio::spawn(async move {
-            let done = tokio::task::spawn_blocking(move || reckoning.run()).await;
-            let _ = to.send(done.ok()).await;
-        });
-    }
-
-    fn show_turnaround(&mut self, now: Option<turnaround::Now>) {
-        self.reckoning = false;
-        let Some(now) = now else { return };
-        let message = HubMessage::Turnaround(now);
-        self.keeper
-            .board
-            .send_modify(|board| board.put(Kind::Turnaround, &message));
-    }
-
-    /// Sends the answers whose events are on the disk.
-    fn pay(&mut self) {
-        let last = self.keeper.log.last();
-        while self.owed.front().is_some_and(|(seq, _, _)| *seq <= last) {
-            if let Some((_, conn, message)) = self.owed.pop_front() {
-                self.answer(conn, message);
-            }
-        }
-    }
-
-    fn answer(&mut self, conn: ConnId, message: HubMessage) {
-        let Some(known) = self.conns.get(&conn) else {
-            return;
-        };
-        if known.answers.try_send(message).is_err() {
+        match self.answers.get(&conn) {
             // A phone with that many unread answers reads nothing. Dropping its end closes its socket; it will join again and resume.
-            if let Some(gone) = self.conns.remove(&conn) {
-                self.take(Input::Left(gone.who.id), None);
+            Some(answers) if answers.try_send(message).is_err() => {
+                self.answers.remove(&conn);
+                self.clerk.left(self.clock.now(), conn)
             }
+            _ => Vec::new(),
         }
     }
 
     /// Gives readings to the book, while a warm-up is under way.
     fn keep(&self, t_us: i64, values: &[(usize, f64)]) {
-        let warmup = self.keeper.core.record().warmup.as_ref();
+        let warmup = self.clerk.core().record().warmup.as_ref();
         if let Some(warmup) = warmup.filter(|warmup| warmup.closed_at.is_none())
             && !values.is_empty()
         {
             let reading = |&(channel, value): &(usize, f64)| -> Reading { (channel, t_us, value) };
             let readings = values.iter().map(reading).collect();
-            self.keeper.book.readings(&warmup.id, readings);
+            self.book.readings(&warmup.id, readings);
+        }
+    }
+
+    /// Gives what the figures say to the book, while a warm-up is under way.
+    fn said(&self, at: Millis, figures: Vec<FigureNow>) {
+        let warmup = self.clerk.core().record().warmup.as_ref();
+        if let Some(warmup) = warmup.filter(|warmup| warmup.closed_at.is_none()) {
+            self.book.said(&warmup.id, at, figures);
         }
     }
 
     fn reported(&mut self, source: usize, report: Report) {
         match &report {
-            Report::Batch(batch) => {
-                self.fresh = true;
-                self.keeper
-                    .counts
-                    .readings
-                    .fetch_add(batch.values.len() as u64, atomic::Ordering::Relaxed);
-            }
+            Report::Batch(batch) => count(&self.counts.readings, batch.values.len() as u64),
             Report::Fault(fault) => {
-                self.keeper
-                    .counts
-                    .faults
-                    .fetch_add(fault.count, atomic::Ordering::Relaxed);
+                count(&self.counts.faults, fault.count);
                 tracing::warn!(
                     source,
                     kind = fault.kind.name(),
@@ -485,82 +408,43 @@ impl Running {
                     fault.text
                 );
             }
-            Report::State(_) => self.shown_slow_at = 0,
+            Report::State(_) => {}
         }
-        self.take(Input::Report(source, report), None);
+        self.decide(|clerk, now| clerk.reported(now, source, report));
     }
 
-    fn tick(&mut self) {
-        self.take(Input::Tick, None);
-        let now = self.now();
-        self.reckon(now);
-        let mut messages: Vec<(Kind, HubMessage)> = Vec::new();
-        if self.fresh || now - self.shown_frame_at >= HEARTBEAT_MS {
-            self.keeper
-                .counts
-                .frames
-                .fetch_add(1, atomic::Ordering::Relaxed);
-            messages.push((
-                Kind::Readings,
-                HubMessage::Readings(self.keeper.core.frame(now)),
-            ));
-            self.fresh = false;
-            self.shown_frame_at = now;
+    fn show(&self, kind: Kind, message: &HubMessage) {
+        if kind == Kind::Readings {
+            count(&self.counts.frames, 1);
         }
-        if self.stirred || now - self.shown_progress_at >= PROGRESS_EVERY_MS {
-            messages.push((
-                Kind::Progress,
-                HubMessage::Progress(self.keeper.core.progress(now)),
-            ));
-            self.stirred = false;
-            self.shown_progress_at = now;
-        }
-        let slow = now - self.shown_slow_at >= SLOW_EVERY_MS;
-        if self.presence_changed || slow {
-            messages.push((
-                Kind::Presence,
-                HubMessage::Presence {
-                    people: self.keeper.core.people(),
-                },
-            ));
-            self.presence_changed = false;
-        }
-        if slow {
-            let figures = self.keeper.core.figures(now);
-            messages.push((Kind::Figures, HubMessage::Figures { figures }));
-            messages.push((
-                Kind::Sources,
-                HubMessage::Sources {
-                    sources: self.keeper.core.sources(now),
-                },
-            ));
-            self.shown_slow_at = now;
-        }
-        if !messages.is_empty() {
-            self.keeper.board.send_modify(|board| {
-                for (kind, message) in &messages {
-                    board.put(*kind, message);
-                }
-            });
+        self.board.send_modify(|board| board.put(kind, message));
+    }
+
+    fn show_turnaround(&self, now: Option<turnaround::Now>) {
+        if let Some(now) = now {
+            self.show(Kind::Turnaround, &HubMessage::Turnaround(now));
         }
     }
 
     fn show_book(&mut self) {
         let health = self.health.borrow_and_update().clone();
+        self.clerk.book_trouble(health.trouble.clone());
         let message = HubMessage::Book {
             writing: health.writing,
             trouble: health.trouble,
             late_ms: Some(health.late_ms).filter(|late| *late > 0),
         };
-        self.keeper
-            .board
-            .send_modify(|board| board.put(Kind::Book, &message));
+        self.show(Kind::Book, &message);
     }
 
     fn count_sockets(&self) {
-        self.keeper
-            .counts
+        let sockets = self.clerk.sockets() as u64;
+        self.counts
             .sockets
-            .store(self.conns.len() as u64, atomic::Ordering::Relaxed);
+            .store(sockets, atomic::Ordering::Relaxed);
     }
+}
+
+fn count(counter: &atomic::AtomicU64, by: u64) {
+    counter.fetch_add(by, atomic::Ordering::Relaxed);
 }

@@ -3,11 +3,19 @@
 //! [`run`] takes everything from outside (listener, files, book, stop), so that tests can run a hub of their own.
 
 mod book;
+pub mod clerk;
 pub mod codes;
 pub mod discovery;
+pub mod door;
+pub mod files;
 pub mod history;
 mod http;
 pub mod keeper;
+pub mod net;
+mod photos;
+mod reckoning;
+mod recording;
+pub mod session;
 pub mod shared;
 mod socket;
 mod tickets;
@@ -18,16 +26,21 @@ use crate::{
     sources::{Feed, Source, index::ChannelIndex, sim::SimControls},
 };
 use anyhow::Context;
-use codes::Codes;
+use door::{Door, hosts::Hosts, sessions::Sessions};
 use keeper::{Clock, Counts, Keeper};
+use net::{
+    Tls,
+    authority::Authority,
+    trust::{self, About},
+};
 use spinover_protocol::{
     car::Car,
-    message::{Control, SourceState},
+    message::{Control, HubMessage, Join, SourceState},
     sheet::Sheet,
     trust::POSTED,
     turnaround::Plan,
 };
-use std::{net::SocketAddr, sync::Arc};
+use std::{sync::Arc, time::Duration};
 use tokio::{
     net::TcpListener,
     sync::{mpsc, watch},
@@ -52,21 +65,45 @@ pub struct Setup {
     pub crew_code: String,
     /// The chief code.
     pub chief_code: String,
+    /// Devices that have joined before.
+    pub sessions: Arc<Sessions>,
+    /// Names that the hub answers to besides its addresses and its announced one.
+    pub host_names: Vec<String>,
+    /// The hub's own authority, where traffic is to be encrypted.
+    pub authority: Option<Authority>,
     /// Announce the hub on the local network by multicast DNS.
     pub announce: bool,
+    /// The files that car and sheets were read from, for the chief to change.
+    pub files: files::Room,
+}
+
+/// Why a hub ended.
+#[derive(Clone, PartialEq, Eq)]
+pub enum Ending {
+    /// It was told to stop.
+    Stopped,
+    /// Its files were changed: it is to be run again from them, on the same port.
+    Renewed {
+        /// The crew code as it is now; the chief may have replaced the one that it began with.
+        crew_code: String,
+        /// The chief code as it is now.
+        chief_code: String,
+    },
 }
 
 /// What every connection can reach.
 pub struct App {
-    codes: Codes,
+    door: Arc<Door>,
+    /// The hub's authority, where traffic is encrypted.
+    about: Option<Arc<About>>,
     tickets: tickets::Tickets,
     car: Car,
     sheets: Vec<(String, String)>,
     journal: String,
     not_live: Option<String>,
     controls: Vec<Control>,
-    join_urls: Vec<String>,
-    join_qr: String,
+    /// Puts a message up on everyone's board.
+    show: Box<dyn Fn(HubMessage) + Send + Sync>,
     clock: Clock,
     log: Arc<shared::EventLog>,
     board: watch::Receiver<shared::Board>,
@@ -74,12 +111,20 @@ pub struct App {
     asks: mpsc::Sender<keeper::Ask>,
     posted: Feed,
     book: Book,
+    /// What takes much memory and time (photos, recordings) is done one at a time, so that it stands in nobody's way.
+    heavy: tokio::sync::Semaphore,
     counts: Arc<Counts>,
     stop: watch::Receiver<bool>,
+    files: files::Room,
+    /// Set to end this run and have the files taken up.
+    renew: watch::Sender<bool>,
 }
 
-/// Serves until `stop` is set, then says goodbye to the phones and writes out what waits. `ready` is called once the port
-/// accepts connections, with the addresses to join by.
+/// How long a source may take to let go of its port.
+const SOURCE_GONE_WITHIN: Duration = Duration::from_secs(1);
+
+/// Serves until `stop` is set or the files were changed, then says goodbye to the phones and writes out what waits. `ready` is
+/// called once the port accepts connections, with the addresses to join by.
 ///
 /// # Errors
 /// When the listener has no address, or the server fails.
@@ -88,9 +133,19 @@ pub async fn run(
     setup: Setup,
     book: Book,
     loaded: Loaded,
-    stop: watch::Receiver<bool>,
-    ready: impl FnOnce(&[String]),
-) -> anyhow::Result<()> {
+    mut stop: watch::Receiver<bool>,
+    ready: impl FnOnce(&Join),
+) -> anyhow::Result<Ending> {
+    let (renew, mut renewed) = watch::channel(false);
+    // Told to stop, or to be renewed: for phones and answers it is the same.
+    let (halt_in, halt) = watch::channel(false);
+    let halter = tokio::spawn(async move {
+        tokio::select! {
+            () = stopped(&mut stop) => {}
+            () = stopped(&mut renewed) => {}
+        }
+        halt_in.send_replace(true);
+    });
     let address = listener.local_addr().context("the port has no address")?;
     let latest = loaded.events.last().map_or(0, |event| event.at);
     let clock = Clock::start(latest);
@@ -142,7 +197,7 @@ pub async fn run(
         clock,
         book: book.clone(),
         log: log.clone(),
-        board: board_in,
+        board: board_in.clone(),
         asks,
         reports,
         controls: sim,
@@ -159,15 +214,47 @@ pub async fn run(
         })
         .collect();
 
-    let join_urls = discovery::join_urls(address, &setup.crew_code);
-    let join_qr = discovery::qr_svg(join_urls.first().map_or("", String::as_str));
+    let hosts = Arc::new(Hosts::new(&setup.host_names));
+    let about = setup.authority.as_ref().map(|authority| {
+        Arc::new(About {
+            certificate: authority.der().to_vec(),
+            fingerprint: authority.fingerprint(),
+        })
+    });
+    let trust = about.as_deref().map(|about| trust::told(address, about));
+    let secure = trust.is_some();
+    let door = Arc::new(Door::new(
+        setup.crew_code,
+        setup.chief_code,
+        setup.sessions,
+        hosts.clone(),
+        address,
+        trust,
+    ));
+    let join = door.join();
+    // A page that one of the hub's addresses gave may talk to the others.
+    for url in &join.urls {
+        hosts.allow(url.split("/#").next().unwrap_or(url));
+    }
+    let tls = match setup.authority {
+        Some(authority) => Some(Tls {
+            config: authority.serve(halt.clone()).context("no encryption")?,
+            plain: trust::plain(about.clone().context("no authority")?, hosts),
+        }),
+        None => None,
+    };
     let announced = if setup.announce {
-        discovery::announce(&setup.car, address)
+        discovery::announce(&setup.car, address, secure)
     } else {
         None
     };
     let app = Arc::new(App {
-        codes: Codes::new(&setup.crew_code, &setup.chief_code),
+        door: door.clone(),
+        about,
+        show: Box::new({
+            let board = board_in.clone();
+            move |message| show(&board, &message)
+        }),
         tickets: tickets::Tickets::default(),
         index: Arc::new(ChannelIndex::new(&setup.car)),
         car: setup.car,
@@ -179,32 +266,35 @@ pub async fn run(
         journal: loaded.journal,
         not_live,
         controls,
-        join_urls: join_urls.clone(),
-        join_qr,
         clock,
         log,
         board,
         asks: asks_in,
         posted: Feed::new(posted_place, reports_in),
         book,
+        heavy: tokio::sync::Semaphore::new(1),
         counts,
-        stop: stop.clone(),
+        stop: halt.clone(),
+        files: setup.files,
+        renew: renew.clone(),
     });
-    let service = http::router(app).into_make_service_with_connect_info::<SocketAddr>();
-    ready(&join_urls);
-    let mut stopping = stop.clone();
-    let stopped = async move { stopped(&mut stopping).await };
+    ready(&join);
+    let kept = tokio::spawn(door.sessions.clone().keep(halt.clone()));
+    let telling = move |message| show(&board_in, &message);
+    tokio::spawn(door.clone().watch(telling, halt.clone()));
     // Sockets end themselves on stop, after a goodbye.
-    let server = axum::serve(listener, service).with_graceful_shutdown(stopped);
-    let served = tokio::select! {
-        served = server => served,
+    let server = net::serve(listener, http::router(app), tls, halt);
+    tokio::select! {
+        () = server => {}
         ended = &mut keeper => {
             let why = ended.context("the keeper broke")?.err().unwrap_or_default();
             anyhow::bail!("nothing can be written down any more: {why}");
         }
-    };
+    }
+    halter.abort();
     for task in tasks {
         task.abort();
+        let _ = tokio::time::timeout(SOURCE_GONE_WITHIN, task).await;
     }
     drop(announced);
     keeper_stop_in.send_replace(true);
@@ -212,7 +302,26 @@ pub async fn run(
         .await
         .context("the keeper broke")?
         .map_err(anyhow::Error::msg)?;
-    served.context("the server broke")
+    kept.await.context("the devices' list broke")?;
+    Ok(match *renew.borrow() {
+        true => {
+            let (crew_code, chief_code) = door.codes();
+            Ending::Renewed {
+                crew_code,
+                chief_code,
+            }
+        }
+        false => Ending::Stopped,
+    })
+}
+
+/// Puts a message of the door's up on everyone's board.
+fn show(board: &watch::Sender<shared::Board>, message: &HubMessage) {
+    let kind = match message {
+        HubMessage::Join(_) => shared::Kind::Join,
+        _ => shared::Kind::Guessing,
+    };
+    board.send_modify(|board| board.put(kind, message));
 }
 
 /// Waits until the hub is told to stop, or whoever could tell it has gone.

@@ -199,7 +199,7 @@ fn HandOver(chief: Memo<bool>) -> impl IntoView {
         <Show when=move || warm_up.read().as_ref().is_some_and(Option::is_some)>
             <div data-test="turn-hand-over">
                 <h3>{say(W::TurnHandOver)}</h3>
-                <Figures only=FOR_THE_WARM_UP/>
+                <Figures only=FOR_THE_WARM_UP quiet=true/>
                 <Show when=move || chief.get()>{move || warm_up.get().flatten().map(begin)}</Show>
             </div>
         </Show>

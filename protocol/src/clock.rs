@@ -1,4 +1,5 @@
-//! A clock that never goes back, made from one that may. No I/O: the owner reads the wall clock.
+//! A phone's clock that never goes back, made from one that may. No I/O: the owner reads the wall clock. The app and the phones of
+//! the simulated pit run it.
 
 /// Milliseconds that go on through a phone's sleep, as the wall clock does, but do not go back when somebody sets it.
 #[derive(Clone, Copy, Debug, Default)]

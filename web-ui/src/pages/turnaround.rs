@@ -77,7 +77,6 @@ pub fn TurnaroundPage() -> impl IntoView {
     view! {
         <section class="turnaround" data-test="turnaround">
             <h2>{title}</h2>
-            <button type="button" class="key small turn-print" data-test="turn-print" on:click=move |_| { let _ = window().print(); }>{say(W::TurnPrint)}</button>
             <p class="hint">{say(W::TurnAdvises)}</p>
             {move || if going.get() == Some(true) {
                 view! { <Head/><HandOver chief=chief/><Tasks chief=chief/><Chain/><Helps/><Show when=move || chief.get()><Manage/></Show> }.into_any()
@@ -87,6 +86,8 @@ pub fn TurnaroundPage() -> impl IntoView {
                     <Show when=move || chief.get() fallback=|| view! { <p class="hint">{say(W::TurnNoneCrew)}</p> }><Begin plan=plan/></Show>
                 }.into_any()
             }}
+            // The last of all: paper is for the laptop, and a phone has no room for its key above the figure.
+            <button type="button" class="key small turn-print" data-test="turn-print" on:click=move |_| { let _ = window().print(); }>{say(W::TurnPrint)}</button>
         </section>
     }
 }

@@ -5,6 +5,7 @@ use spinover_protocol::{
     turnaround::{Outlook, TaskNow},
 };
 use spinover_tests::{
+    http,
     hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
     phone::{Phone, Seen},
 };
@@ -169,4 +170,26 @@ async fn a_hub_without_a_plan_says_so() {
     assert!(refused.contains("--turnaround"), "{refused}");
     let refused = chief.refused(start("clutch")).await;
     assert!(refused.contains("not been begun"), "{refused}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_plan_is_there_still_when_changed_files_are_taken_up() {
+    let hub = Launch::demo().start();
+    let file = hub.data().join("files/between-rounds.toml");
+    let text = std::fs::read_to_string(&file).expect("the demo's plan");
+    let other = text.replacen("\nname = \"", "\nname = \"Sunday: ", 1);
+    assert_ne!(other, text);
+    std::fs::write(&file, other).expect("a changed plan");
+    let body = b"{}";
+    let answer = http::post(&hub.address(), "/api/files/take-up", Some(CHIEF_CODE), body).await;
+    assert_eq!(answer.expect("an answer").status, 200);
+    let chief = Phone::join(&hub, CHIEF_CODE, "Wren", "chief").await;
+    chief
+        .until("the plan as it is now", |seen| {
+            let now = seen.mirror().turnaround.as_ref();
+            now.is_some_and(|now| now.plan.starts_with("Sunday: "))
+        })
+        .await;
+    let lanes_at = Some(hub_now(&chief) + 90 * MINUTE_MS);
+    chief.done(Command::BeginTurnaround { lanes_at }).await;
 }

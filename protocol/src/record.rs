@@ -13,6 +13,7 @@ use crate::{
     sheet::{Phase, Sheet, Step},
     today::{TimeSlip, Today, Told},
     trust::Calibration,
+    turnaround::Turnaround,
 };
 pub use practice::Practice;
 use serde::{Deserialize, Serialize};
@@ -28,6 +29,9 @@ pub struct Record {
     /// The warm-up under way, or the last one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub warmup: Option<Warmup>,
+    /// The turnaround under way, or the last one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub turnaround: Option<Turnaround>,
 }
 
 /// Somebody who joined.
@@ -376,7 +380,13 @@ impl Record {
                     },
                 );
             }
+            EventBody::TurnaroundBegun { plan, lanes_at } => {
+                self.turnaround = Some(Turnaround::begin(plan, event.at, *lanes_at));
+            }
             body => {
+                if let Some(turnaround) = &mut self.turnaround {
+                    turnaround.apply(event);
+                }
                 if let Some(warmup) = &mut self.warmup {
                     warmup.apply(event, body);
                 }
@@ -395,6 +405,14 @@ impl Warmup {
         };
         match body {
             EventBody::WarmupBegun { .. } | EventBody::PersonJoined { .. } => {}
+            // Not the warm-up's: see `Record::apply`.
+            EventBody::TurnaroundBegun { .. }
+            | EventBody::TurnaroundClosed {}
+            | EventBody::LanesCallSet { .. }
+            | EventBody::TaskStarted { .. }
+            | EventBody::TaskDone { .. }
+            | EventBody::TaskUndone { .. }
+            | EventBody::TaskLate { .. } => {}
             EventBody::WarmupClosed {} => self.closed_at = Some(event.at),
             EventBody::StepMarked { step, readings } => self.note_done(
                 step,

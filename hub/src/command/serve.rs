@@ -18,6 +18,7 @@ use spinover_protocol::{
     event::Right,
     message::Join,
     trust::{POSTED, source_name},
+    turnaround::Plan,
 };
 use std::{
     io,
@@ -82,6 +83,9 @@ pub struct ServeCommand {
     /// A sheet (TOML); the first one is begun by itself, the chief can begin the others. May be given several times.
     #[arg(long, value_name = "FILE", required = true)]
     sheet: Vec<PathBuf>,
+    /// A turnaround file (TOML): what is done between rounds; see docs/turnaround.md.
+    #[arg(long, value_name = "FILE")]
+    turnaround: Option<PathBuf>,
     /// Directory that keeps the book; made when it is not there.
     #[arg(long, value_name = "DIR")]
     data: PathBuf,
@@ -93,7 +97,7 @@ pub struct ServeCommand {
 
 /// A simulated car and the demo sheets.
 ///
-/// Writes its car file and sheets to the folder `files` in the data directory where they are not there yet, and runs from
+/// Writes its car file, sheets and turnaround file to the folder `files` in the data directory where they are not there yet, and runs from
 /// there, so that they can be changed as a team's own can. Delete that folder to have the demo's files anew.
 #[derive(Debug, Args)]
 pub struct DemoCommand {
@@ -166,8 +170,11 @@ impl ServeCommand {
     }
 
     fn serve(self) -> Result<(), Failed> {
-        let kept = Kept::new(self.car, self.sheet, &self.data);
-        hub(self.common, kept, self.source, &self.data)
+        let work = Work {
+            kept: Kept::new(self.car, self.sheet, &self.data),
+            turnaround: self.turnaround,
+        };
+        hub(self.common, work, self.source, &self.data)
     }
 }
 
@@ -190,7 +197,7 @@ impl DemoCommand {
             written.with_context(|| format!("cannot write {}", path.display()))?;
             Ok(path)
         };
-        let (car, sheets, spec) = match &self.real {
+        let (car, sheets, turnaround, spec) = match &self.real {
             None => {
                 let spec = if self.auto { "sim:?auto=1" } else { "sim:" };
                 let sheets = vec![
@@ -200,6 +207,7 @@ impl DemoCommand {
                 (
                     write("kestrel.toml", files::demo::KESTREL)?,
                     sheets,
+                    Some(write("between-rounds.toml", files::demo::BETWEEN_ROUNDS)?),
                     spec.to_owned(),
                 )
             }
@@ -209,25 +217,58 @@ impl DemoCommand {
                 (
                     write("ground-run.toml", files::demo::GROUND_RUN)?,
                     vec![sheet],
+                    None,
                     spec,
                 )
             }
         };
-        let kept = Kept::new(car, sheets, data);
-        hub(self.common, kept, vec![spec], data)
+        let work = Work {
+            kept: Kept::new(car, sheets, data),
+            turnaround,
+        };
+        hub(self.common, work, vec![spec], data)
     }
 }
 
-/// Every file, or every mistake in any of them.
-fn load(kept: &Kept) -> Result<Good, Failed> {
-    let good = kept.check(&kept.read()?).map_err(|wrong| {
-        let texts: Vec<String> = wrong.iter().map(|(_, errors)| errors.to_string()).collect();
-        Failed::Input(texts.join("\n"))
-    })?;
-    for note in kept.notes(&good) {
-        tracing::warn!("{note}");
+/// The files that a hub runs from. The turnaround file is the team's to edit, not the app's.
+#[derive(Clone)]
+struct Work {
+    kept: Kept,
+    turnaround: Option<PathBuf>,
+}
+
+impl Work {
+    /// Every file, or every mistake in any of them.
+    fn load(&self) -> Result<(Good, Option<Plan>), Failed> {
+        let texts = self.kept.read()?;
+        let good = self.kept.check(&texts);
+        // A car file that is wrong is told by itself; what else is wrong is told as well, as far as it can be seen.
+        let car = match &good {
+            Ok(good) => Some(good.car.clone()),
+            Err(_) => files::parse_car("", &texts.0[0]).ok(),
+        };
+        let plan = self.plan(car.as_ref());
+        let mut wrong: Vec<String> = Vec::new();
+        if let Err(errors) = &good {
+            wrong.extend(errors.iter().map(|(_, errors)| errors.to_string()));
+        }
+        wrong.extend(plan.as_ref().err().map(ToString::to_string));
+        match (good, plan) {
+            (Ok(good), Ok(plan)) => {
+                for note in self.kept.notes(&good) {
+                    tracing::warn!("{note}");
+                }
+                Ok((good, plan))
+            }
+            _ => Err(Failed::Input(wrong.join("\n"))),
+        }
     }
-    Ok(good)
+
+    /// The plan between rounds, where there is one.
+    fn plan(&self, car: Option<&CarFile>) -> Result<Option<Plan>, FileErrors> {
+        let load = |path| files::load_turnaround(path, car);
+        self.turnaround.as_ref().map(load).transpose()
+    }
 }
 
 /// Opens the sources that the command line names, else the car file's.
@@ -255,7 +296,9 @@ fn open(file: &CarFile, named: &[String], seed: u64) -> Result<Vec<Box<dyn Sourc
 }
 
 /// Whether a hub that runs could run with another car file. A port that is taken is taken by the hub itself.
-fn could_run(file: &CarFile, named: &[String], seed: u64) -> Result<(), String> {
+fn could_run(work: &Work, file: &CarFile, named: &[String], seed: u64) -> Result<(), String> {
+    // Its roles are the car file's.
+    work.plan(Some(file)).map_err(|errors| errors.to_string())?;
     match open(file, named, seed) {
         Ok(_) => Ok(()),
         Err(Failed::Source(error)) if is_taken(&error) => Ok(()),
@@ -271,7 +314,7 @@ fn is_taken(error: &anyhow::Error) -> bool {
         .any(taken)
 }
 
-fn hub(common: Common, kept: Kept, named: Vec<String>, data: &Path) -> Result<(), Failed> {
+fn hub(common: Common, work: Work, named: Vec<String>, data: &Path) -> Result<(), Failed> {
     for name in &common.host_name {
         if !serve::door::hosts::is_name(name) {
             return Err(Failed::Input(format!(
@@ -297,7 +340,7 @@ fn hub(common: Common, kept: Kept, named: Vec<String>, data: &Path) -> Result<()
         ));
     }
     let seed = u64::from(getrandom::u32().context("the system gives no random numbers")?);
-    let mut good = load(&kept)?;
+    let (mut good, mut plan) = work.load()?;
     let mut sources = open(&good.car, &named, seed)?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
@@ -354,11 +397,12 @@ fn hub(common: Common, kept: Kept, named: Vec<String>, data: &Path) -> Result<()
         let port = port.try_clone().context("the port")?;
         let local = port.local_addr().context("the port has no address")?;
         let name = format!("{} · {}", good.car.car.team, good.car.car.name);
-        let again = named.clone();
-        let trial = Box::new(move |file: &CarFile| could_run(file, &again, seed));
+        let (again, from) = (named.clone(), work.clone());
+        let trial = Box::new(move |file: &CarFile| could_run(&from, file, &again, seed));
         let setup = Setup {
             car: good.car.car.clone(),
             sheets: good.sheets.clone(),
+            plan: plan.clone(),
             sources,
             crew_code: crew_code.clone(),
             chief_code: chief_code.clone(),
@@ -367,7 +411,7 @@ fn hub(common: Common, kept: Kept, named: Vec<String>, data: &Path) -> Result<()
             authority,
             announce: !common.quiet_network && !common.listen.ip().is_loopback(),
             files: Some(Arc::new(Files::new(
-                kept.clone(),
+                work.kept.clone(),
                 good.versions.clone(),
                 trial,
             ))),
@@ -389,12 +433,12 @@ fn hub(common: Common, kept: Kept, named: Vec<String>, data: &Path) -> Result<()
             } => Some((crew_code, chief_code)),
         };
         // They were found good before this run was ended. Whatever has become of them since, the crew keeps a hub.
-        let next = load(&kept).and_then(|next| {
+        let next = work.load().and_then(|(next, plan)| {
             let sources = open(&next.car, &named, seed)?;
-            Ok((next, sources))
+            Ok((next, plan, sources))
         });
         match next {
-            Ok((next, opened)) => (good, sources) = (next, opened),
+            Ok((next, wanted, opened)) => (good, plan, sources) = (next, wanted, opened),
             Err(failed) => {
                 tracing::error!(
                     "the files cannot be taken up, those before hold: {}",

@@ -5,6 +5,7 @@
 pub use super::clerk::ConnId;
 use super::clerk::{Clerk, Order};
 use super::history;
+use super::reckoning::Reckoner;
 use super::shared::{Board, EventLog, Kind};
 use crate::{
     book::{Book, BookError, BookHealth, Reading},
@@ -15,6 +16,7 @@ use spinover_protocol::{
     CommandId, Millis,
     event::{Event, EventBody, Right, Who},
     message::{Command, FigureNow, HubMessage},
+    turnaround,
 };
 use std::{
     collections::{BTreeMap, VecDeque},
@@ -143,6 +145,8 @@ struct Running {
     broken: Option<String>,
     /// Lessons out of the book, read beside the work.
     lessons: (mpsc::Sender<Lessons>, mpsc::Receiver<Lessons>),
+    /// How the turnaround stands, reckoned beside the work.
+    reckoner: Reckoner,
 }
 
 impl Keeper {
@@ -167,6 +171,7 @@ impl Keeper {
             sources_gone: false,
             broken: None,
             lessons: mpsc::channel(1),
+            reckoner: Reckoner::new(),
         };
         running.decide(|clerk, now| clerk.start(now));
         let mut frames = tokio::time::interval(FRAME_EVERY);
@@ -178,9 +183,10 @@ impl Keeper {
                 () = super::stopped(&mut stop) => break,
                 written = async { (&mut running.writing[0]).await }, if !running.writing.is_empty() => running.written(written),
                 Some(ask) = asks.recv() => running.asked(ask),
-                _ = frames.tick() => running.decide(Clerk::tick),
+                _ = frames.tick() => running.tick(),
                 Ok(()) = running.health.changed() => running.show_book(),
-                Some(lessons) = running.lessons.1.recv() => running.clerk.learn(lessons),
+                Some(lessons) = running.lessons.1.recv() => running.learned(lessons),
+                now = running.reckoner.reckoned() => running.show_turnaround(now),
                 count = incoming.recv_many(&mut reports, REPORTS_AT_ONCE), if !running.sources_gone => {
                     running.sources_gone = count == 0;
                     for (source, report) in reports.drain(..) {
@@ -268,7 +274,14 @@ impl Running {
         self.clerk.core().busy(self.clock.now(), played)
     }
 
+    /// Time has passed.
+    fn tick(&mut self) {
+        self.decide(Clerk::tick);
+        self.reckoner.tick(self.clerk.core(), self.clock.now());
+    }
+
     fn write(&mut self, events: Vec<Event>) {
+        self.reckoner.heard(&events);
         let begun = |event: &Event| match &event.body {
             EventBody::WarmupBegun { id, .. } => Some(id.clone()),
             _ => None,
@@ -301,7 +314,12 @@ impl Running {
     /// These are on the disk.
     fn publish(&mut self, events: &[Event]) {
         self.log.add(events);
-        let closed = |event: &Event| matches!(event.body, EventBody::WarmupClosed {});
+        let closed = |event: &Event| {
+            matches!(
+                event.body,
+                EventBody::WarmupClosed {} | EventBody::TurnaroundClosed {}
+            )
+        };
         if events.iter().any(closed) {
             self.learn();
         }
@@ -316,7 +334,7 @@ impl Running {
         }
     }
 
-    /// Has the book read for what the warm-up that was just closed teaches. Phones do not wait for it.
+    /// Has the book read for what the warm-up or turnaround that was just closed teaches. Phones do not wait for it.
     fn learn(&self) {
         let (book, car) = (self.book.clone(), self.clerk.core().car().clone());
         let source = self.not_live.clone().unwrap_or_default();
@@ -333,6 +351,11 @@ impl Running {
                 Err(_) => {}
             }
         });
+    }
+
+    fn learned(&mut self, lessons: Lessons) {
+        self.clerk.learn(lessons);
+        self.reckoner.learned();
     }
 
     /// Gives an answer to its connection; what is to be done where that takes none.
@@ -395,6 +418,12 @@ impl Running {
             count(&self.counts.frames, 1);
         }
         self.board.send_modify(|board| board.put(kind, message));
+    }
+
+    fn show_turnaround(&self, now: Option<turnaround::Now>) {
+        if let Some(now) = now {
+            self.show(Kind::Turnaround, &HubMessage::Turnaround(now));
+        }
     }
 
     fn show_book(&mut self) {

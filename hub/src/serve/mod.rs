@@ -13,6 +13,7 @@ mod http;
 pub mod keeper;
 pub mod net;
 mod photos;
+mod reckoning;
 mod recording;
 pub mod session;
 pub mod shared;
@@ -37,6 +38,7 @@ use spinover_protocol::{
     message::{Control, HubMessage, Join, SourceState},
     sheet::Sheet,
     trust::POSTED,
+    turnaround::Plan,
 };
 use std::{sync::Arc, time::Duration};
 use tokio::{
@@ -55,6 +57,8 @@ pub struct Setup {
     pub car: Car,
     /// Sheets that can be begun, the first one by itself.
     pub sheets: Vec<Sheet>,
+    /// What is done between rounds, where the team has a plan for it.
+    pub plan: Option<Plan>,
     /// Where readings come from.
     pub sources: Vec<Box<dyn Source>>,
     /// The crew code.
@@ -178,6 +182,7 @@ pub async fn run(
         &journal,
     );
 
+    core.plan(setup.plan);
     core.played(played);
     recall(&mut core, &book);
     let log = Arc::new(shared::EventLog::new(core.record().clone()));

@@ -147,13 +147,15 @@ pub enum Kind {
     Figures,
     /// The book's health.
     Book,
+    /// How the turnaround stands.
+    Turnaround,
     /// How to join, once it has changed.
     Join,
     /// Whether somebody tries codes.
     Guessing,
 }
 
-const KINDS: usize = 9;
+const KINDS: usize = 10;
 
 impl Board {
     /// Puts the latest of a kind up.

@@ -282,7 +282,11 @@ async fn files(folder: &Path) -> Result<()> {
         page.script("document.querySelector('[data-test=\"edit-bands\"]').click()")
             .await?;
         page.until_shows(band).await;
-        page.script(&format!("const field = document.querySelector('{band}'); field.value = '65'; field.dispatchEvent(new Event('input', {{ bubbles: true }})); document.querySelector('[data-test=\"edit-look\"]').click()")).await?;
+        page.script(&format!("const field = document.querySelector('{band}'); field.value = '65'; field.dispatchEvent(new Event('input', {{ bubbles: true }}))")).await?;
+        page.until_shows("[data-test=\"edit-look\"]:not([disabled])")
+            .await;
+        page.script("document.querySelector('[data-test=\"edit-look\"]').click()")
+            .await?;
         page.until_shows("[data-test=\"edit-line-new\"]").await;
         album.keep(&page, "files-lines").await?;
         page.script("document.querySelector('[data-test=\"edit-drop\"]').click()")

@@ -63,14 +63,10 @@ impl Core {
         right: Right,
         key: TaskKey,
     ) -> Result<Decision, Refusal> {
-        let turnaround = self.turnaround()?;
-        match turnaround.may_start(&key) {
+        match self.turnaround()?.may_start(&key) {
             // Two people who press at once have both said the same.
             Err(Block::Started) => Ok(Decision::Nothing),
-            may => {
-                mine(who, right, may.map_err(|block| blocked(turnaround, block))?)?;
-                Ok(Decision::Events(vec![EventBody::TaskStarted { task: key }]))
-            }
+            may => self.marked(who, right, may, EventBody::TaskStarted { task: key }),
         }
     }
 
@@ -80,13 +76,9 @@ impl Core {
         right: Right,
         key: TaskKey,
     ) -> Result<Decision, Refusal> {
-        let turnaround = self.turnaround()?;
-        match turnaround.may_finish(&key) {
+        match self.turnaround()?.may_finish(&key) {
             Err(Block::Done) => Ok(Decision::Nothing),
-            may => {
-                mine(who, right, may.map_err(|block| blocked(turnaround, block))?)?;
-                Ok(Decision::Events(vec![EventBody::TaskDone { task: key }]))
-            }
+            may => self.marked(who, right, may, EventBody::TaskDone { task: key }),
         }
     }
 
@@ -96,12 +88,21 @@ impl Core {
         right: Right,
         key: TaskKey,
     ) -> Result<Decision, Refusal> {
+        let may = self.turnaround()?.may_undo(&key);
+        self.marked(who, right, may, EventBody::TaskUndone { task: key })
+    }
+
+    /// The mark of a task that may be marked, by somebody who may.
+    fn marked(
+        &self,
+        who: &Who,
+        right: Right,
+        may: Result<&Task, Block>,
+        mark: EventBody,
+    ) -> Result<Decision, Refusal> {
         let turnaround = self.turnaround()?;
-        let task = turnaround
-            .may_undo(&key)
-            .map_err(|block| blocked(turnaround, block))?;
-        mine(who, right, task)?;
-        Ok(Decision::Events(vec![EventBody::TaskUndone { task: key }]))
+        mine(who, right, may.map_err(|block| blocked(turnaround, block))?)?;
+        Ok(Decision::Events(vec![mark]))
     }
 
     pub(super) fn task_late(

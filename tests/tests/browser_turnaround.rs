@@ -2,6 +2,7 @@
 
 use anyhow::Result;
 use spinover_tests::{
+    app::join,
     browser::{Browser, PHONE, Page},
     hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
 };
@@ -12,11 +13,7 @@ const HOLD: Duration = Duration::from_millis(1_100);
 
 async fn board(browser: &Browser, hub: &Hub, code: &str, name: &str, role: &str) -> Result<Page> {
     let page = browser.page(name, PHONE).await;
-    page.goto(&format!("{}/#{code}/{role}/{name}", hub.url()))
-        .await?;
-    page.tap("caution-ok").await?;
-    page.until_shows("[data-test=\"link-state\"][data-link=\"live\"]")
-        .await;
+    join(&page, &hub.url(), code, role, name).await?;
     page.script("location.hash = '#/turnaround'").await?;
     page.until_shows("[data-test=\"turnaround\"]").await;
     Ok(page)

@@ -13,21 +13,21 @@ use std::collections::BTreeMap;
 /// A car with channels `ch0`, `ch1`, ...
 pub fn car(channels: usize) -> Car {
     let channel = |n: usize| Channel {
-        key: format!("ch{n}").as_str().into(),
         label: format!("Channel {n}"),
-        unit: Unit::Rpm,
         decimals: 1,
-        plausible: Band {
-            low: -1e12,
-            high: 1e12,
-        },
-        max_rate: None,
         old_after_ms: 1000,
-        sensor: Default::default(),
         band: Some(Band {
             low: 10.0,
             high: 20.0,
         }),
+        ..Channel::new(
+            &format!("ch{n}"),
+            Unit::Rpm,
+            Band {
+                low: -1e12,
+                high: 1e12,
+            },
+        )
     };
     Car {
         team: "Larkspur Racing".to_owned(),

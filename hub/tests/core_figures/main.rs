@@ -45,21 +45,14 @@ const WARM_DAY: Conditions = Conditions {
 
 fn car() -> Car {
     let rpm = Channel {
-        key: "engine_rpm".into(),
         label: "Engine".to_owned(),
-        unit: Unit::Rpm,
         decimals: 0,
-        plausible: Band {
-            low: 0.0,
-            high: 12_000.0,
-        },
-        max_rate: None,
         old_after_ms: 1_000,
-        sensor: Default::default(),
         band: Some(Band {
             low: 2_300.0,
             high: 2_500.0,
         }),
+        ..Channel::new("engine_rpm", Unit::Rpm, (0.0, 12_000.0))
     };
     Car {
         team: "t".to_owned(),

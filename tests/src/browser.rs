@@ -499,7 +499,11 @@ impl Page {
             .collect())
     }
 
-    async fn devtools(&self, command: &str, params: Value) -> Result<Value> {
+    /// A command of the DevTools protocol, which the standard has none for.
+    ///
+    /// # Errors
+    /// When the browser refuses.
+    pub async fn devtools(&self, command: &str, params: Value) -> Result<Value> {
         let body = json!({ "cmd": command, "params": params });
         Ok(self
             .client

@@ -5,6 +5,7 @@ use crate::{
         route::{Invitation, Over, Page, Route},
         show::Scale,
     },
+    rest::Rest,
     socket::{self, Topic},
     store::{self, Person, Settings},
     wake,
@@ -102,6 +103,8 @@ pub struct App {
     pub seen_early: RwSignal<Option<CommandId>>,
     /// Where the controls of a simulated car were last put from this phone, in the welcome's order.
     pub controls: RwSignal<Vec<f64>>,
+    /// The app's second file, once it is here.
+    pub rest: RwSignal<Option<Rest>>,
     topics: [RwSignal<u32>; 9],
     readings: RwSignal<Arc<Vec<RwSignal<Reading>>>>,
 }
@@ -135,6 +138,7 @@ impl App {
             cautioned: RwSignal::new(store::cautions_read()),
             seen_early: RwSignal::new(None),
             controls: RwSignal::new(Vec::new()),
+            rest: RwSignal::new(None),
             topics: std::array::from_fn(|_| RwSignal::new(0)),
             readings: RwSignal::new(Arc::default()),
         }

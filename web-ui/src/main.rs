@@ -3,7 +3,7 @@
 //! What tests can hold on to is listed in `TESTING.md` beside the manifest.
 //!
 //! In a browser this is the app. Elsewhere only the pure modules are built, so that `cargo test` proves them in seconds.
-#![forbid(unsafe_code)]
+#![deny(unsafe_code)]
 #![cfg_attr(not(target_arch = "wasm32"), allow(dead_code))]
 
 mod pure;
@@ -23,6 +23,8 @@ mod parts;
 mod photo;
 #[cfg(target_arch = "wasm32")]
 mod player;
+#[cfg(target_arch = "wasm32")]
+mod rest;
 #[cfg(target_arch = "wasm32")]
 mod socket;
 #[cfg(target_arch = "wasm32")]

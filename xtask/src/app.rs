@@ -1,4 +1,4 @@
-//! `build` and `demo`: the app by Trunk, made smaller where wasm-opt is there, then the hub with the app inside.
+//! `build` and `demo`: the app by Trunk, then the hub with the app inside.
 
 use crate::{places, real, shell, tools};
 use anyhow::{Context, Result, bail};
@@ -10,7 +10,8 @@ use std::{
 };
 
 /// What the app is built from. The hub's own sources are not among it.
-const APP_SOURCES: [&str; 6] = [
+const APP_SOURCES: [&str; 7] = [
+    ".cargo",
     "web-ui",
     "protocol",
     "Trunk.toml",
@@ -18,16 +19,6 @@ const APP_SOURCES: [&str; 6] = [
     "Cargo.lock",
     "rust-toolchain.toml",
 ];
-/// What rustc lets the app use and wasm-opt must therefore let pass.
-const WASM_FEATURES: [&str; 6] = [
-    "--enable-bulk-memory",
-    "--enable-nontrapping-float-to-int",
-    "--enable-sign-ext",
-    "--enable-mutable-globals",
-    "--enable-reference-types",
-    "--enable-multivalue",
-];
-
 /// Sets up and builds both.
 ///
 /// # Errors
@@ -65,7 +56,7 @@ pub fn build_app() -> Result<()> {
     let host = shell::host()?;
     shell::run(shell::cargo().args(["fetch", "--target", tools::WASM, "--target", &host]))?;
     let _ = fs::remove_file(&stamp_file);
-    let mut trunk = Command::new(program("trunk"));
+    let mut trunk = Command::new(tools::own("trunk"));
     trunk
         .args(["build", "--release", "--offline", "--skip-version-check"])
         .current_dir(places::root());
@@ -74,40 +65,7 @@ pub fn build_app() -> Result<()> {
         .env("PATH", shell::path_with_tools())
         .env_remove("NO_COLOR");
     shell::run(&mut trunk)?;
-    let wasm = files(&dist)?
-        .into_iter()
-        .find(|path| path.extension().is_some_and(|end| end == "wasm"));
-    let wasm = wasm.context("Trunk built no .wasm file")?;
-    let before = fs::metadata(&wasm)?.len();
-    if let Some(wasm_opt) = tools::own_wasm_opt() {
-        make_smaller(&wasm_opt, &wasm)?;
-    }
-    shell::say(format_args!(
-        "the app: {} KB of WebAssembly, {} KB before wasm-opt",
-        fs::metadata(&wasm)?.len() / 1000,
-        before / 1000
-    ));
     fs::write(stamp_file, stamp)?;
-    Ok(())
-}
-
-fn make_smaller(wasm_opt: &Path, wasm: &Path) -> Result<()> {
-    let page = fs::read_to_string(places::dist().join("index.html"))?;
-    if page.contains("integrity=") {
-        bail!(
-            "web-ui/index.html must say data-integrity=\"none\": wasm-opt changes the file after Trunk has summed it"
-        );
-    }
-    let small = wasm.with_extension("small");
-    shell::run(
-        Command::new(wasm_opt)
-            .arg("-Oz")
-            .args(WASM_FEATURES)
-            .arg(wasm)
-            .arg("-o")
-            .arg(&small),
-    )?;
-    fs::rename(small, wasm)?;
     Ok(())
 }
 
@@ -161,18 +119,6 @@ fn take(args: &mut Vec<&str>, flag: &str) -> bool {
     let before = args.len();
     args.retain(|arg| *arg != flag);
     args.len() < before
-}
-
-/// The checkout's own tool where there is one, else the machine's.
-fn program(name: &str) -> PathBuf {
-    let own = places::tools()
-        .join("bin")
-        .join(format!("{name}{}", std::env::consts::EXE_SUFFIX));
-    if own.is_file() {
-        own
-    } else {
-        PathBuf::from(name)
-    }
 }
 
 /// Changes when a source of the app does, or a tool.

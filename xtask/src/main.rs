@@ -4,6 +4,7 @@
 mod app;
 mod bench;
 mod browser;
+mod cut;
 mod fuzz;
 mod package;
 mod places;
@@ -18,7 +19,7 @@ use std::process::ExitCode;
 const HELP: &str = "\
 cargo xtask TASK
 
-  setup               what building and testing need: the wasm target, trunk, wasm-bindgen, wasm-opt, axe-core, a real recording
+  setup               what building and testing need: the wasm target, trunk, wasm-bindgen, wasm-split, wasm-opt, axe-core, a real recording
   build [--release]   the app, and the hub with the app inside
   demo [ARGS]         set up, build, and run the demo: a simulated car, nothing to configure
   demo --real [ARGS]  the same with a real engine's cold start replayed
@@ -28,7 +29,7 @@ cargo xtask TASK
   fuzz TARGET [SECONDS]  arbitrary input against one reader of what others wrote, or `all`; without a target, the list of them
   package             the release binary, stripped, with demo files and a service unit, as an archive in target/package
 
-`setup` is called by the others. `demo --release` is the optimised hub: slower to build, and not needed to run a pit.
+`setup` is called by the others; `cut` by Trunk, which is how the app comes in two files. `demo --release` is the optimised hub: slower to build, and not needed to run a pit.
 ";
 
 fn main() -> ExitCode {
@@ -53,6 +54,7 @@ fn run(task: &str, args: &[String]) -> Result<ExitCode> {
         }
         "setup" => tools::setup()?,
         "build" => app::build(only_release(args)?)?,
+        "cut" => cut::cut()?,
         "demo" => return app::demo(args),
         "test" => suite::test(args)?,
         "shots" => bench::shots(args)?,

@@ -10,6 +10,8 @@ pub const WASM: &str = "wasm32-unknown-unknown";
 const TRUNK: &str = "0.21.14";
 /// The same version as the `wasm-bindgen` crate in `web-ui/Cargo.toml`: the two must match to the last digit.
 const WASM_BINDGEN: &str = "0.2.129";
+/// The package `wasm_split_cli_support` cuts the app in two.
+const WASM_SPLIT: &str = "0.2.4";
 /// The npm package `binaryen` carries `wasm-opt`. Debian 12's own (108) breaks the page though it reports success.
 const BINARYEN: &str = "132.0.0";
 /// The npm package `axe-core` checks the pages' accessibility in a test.
@@ -17,7 +19,7 @@ const AXE: &str = "4.14.1";
 /// Runs the fuzz targets; only `fuzz` needs it.
 const CARGO_FUZZ: &str = "0.13.2";
 /// Those that build; what they built is built again when one changes.
-pub const VERSIONS: [&str; 3] = [TRUNK, WASM_BINDGEN, BINARYEN];
+pub const VERSIONS: [&str; 4] = [TRUNK, WASM_BINDGEN, WASM_SPLIT, BINARYEN];
 /// They run for a second and are built on every new machine: fast to build matters, fast to run hardly. Trunk's own release
 /// profile (one unit, whole-program optimisation) takes more than twice as long to build, for nothing that is felt here.
 const TOOL_PROFILE: [(&str, &str); 4] = [
@@ -36,6 +38,7 @@ pub fn setup() -> Result<()> {
     wasm_target()?;
     cargo_tool("trunk", "trunk", TRUNK)?;
     cargo_tool("wasm-bindgen-cli", "wasm-bindgen", WASM_BINDGEN)?;
+    cargo_tool("wasm_split_cli_support", "wasm-split-cli", WASM_SPLIT)?;
     npm_packages();
     real::fetch();
     outside();
@@ -147,23 +150,33 @@ fn wasm_target() -> Result<()> {
     )
 }
 
-/// Whether the tool, as the app's build would find it, is of the pinned version.
-fn is_pinned(binary: &str, version: &str) -> bool {
-    // A version line is `trunk 0.21.14`. Windows looks a bare name up in this task's own PATH, so the place is spelt out.
+/// The checkout's own tool where there is one, else the machine's. Windows looks a bare name up in this task's own PATH, so the place is
+/// spelt out.
+pub fn own(binary: &str) -> PathBuf {
     let own = places::tools()
         .join("bin")
         .join(format!("{binary}{}", std::env::consts::EXE_SUFFIX));
-    let program = if own.is_file() {
+    if own.is_file() {
         own
     } else {
         PathBuf::from(binary)
-    };
-    let told = shell::output(Command::new(program).arg("--version"));
+    }
+}
+
+/// Whether the tool, as the app's build would find it, is of the pinned version: by what it says (`trunk 0.21.14`), or where it says
+/// nothing of it, by what cargo has noted of the installation.
+fn is_pinned(package: &str, binary: &str, version: &str) -> bool {
+    if package == "wasm_split_cli_support" {
+        let noted = std::fs::read_to_string(places::tools().join(".crates.toml"));
+        let here = own(binary).is_file();
+        return here && noted.is_ok_and(|noted| noted.contains(&format!("{package} {version} ")));
+    }
+    let told = shell::output(Command::new(own(binary)).arg("--version"));
     told.is_some_and(|line| line.split_whitespace().nth(1) == Some(version))
 }
 
 fn cargo_tool(package: &str, binary: &str, version: &str) -> Result<()> {
-    if is_pinned(binary, version) {
+    if is_pinned(package, binary, version) {
         return Ok(());
     }
     shell::say(format_args!(
@@ -181,13 +194,18 @@ fn cargo_tool(package: &str, binary: &str, version: &str) -> Result<()> {
         // It is run offline, so it needs neither its downloads' TLS nor its look for updates.
         install.arg("--no-default-features");
     }
+    if package == "wasm_split_cli_support" {
+        install.args(["--features", "build-binary"]);
+    }
     install.envs(TOOL_PROFILE);
     shell::run(&mut install)?;
     // Both tools share what they have in common while they are built; afterwards it is only a gigabyte on the disk.
-    if is_pinned("trunk", TRUNK) && is_pinned("wasm-bindgen", WASM_BINDGEN) {
+    if is_pinned("trunk", "trunk", TRUNK)
+        && is_pinned("wasm-bindgen-cli", "wasm-bindgen", WASM_BINDGEN)
+    {
         let _ = std::fs::remove_dir_all(building);
     }
-    if !is_pinned(binary, version) {
+    if !is_pinned(package, binary, version) {
         bail!("{package} {version} was installed but does not run");
     }
     Ok(())

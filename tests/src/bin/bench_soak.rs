@@ -19,14 +19,14 @@ use spinover_tests::{
     hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
     phone::Phone,
     process::{self, Use},
+    wide::{self, CHANNELS},
 };
 use std::{
-    fmt::Write,
     path::Path,
     sync::atomic::{AtomicBool, AtomicU64, Ordering},
     time::{Duration, Instant},
 };
-use tokio::{io::AsyncWriteExt, net::TcpStream};
+use tokio::net::TcpStream;
 
 #[tokio::main]
 async fn main() -> Result<()> {
@@ -65,7 +65,6 @@ async fn main() -> Result<()> {
 
 // --- A real hour ------------------------------------------------------------------------------------------------
 
-const CHANNELS: usize = 24;
 const RATE_HZ: u64 = 100;
 /// Between two looks at the hub.
 const LOOK: Duration = Duration::from_secs(5);
@@ -74,70 +73,22 @@ const REMARK: Duration = Duration::from_secs(2);
 const CUT: Duration = Duration::from_secs(3);
 const ANEW: Duration = Duration::from_secs(300);
 
-fn car() -> String {
-    let mut car = "team = \"Larkspur Racing\"\nname = \"Kestrel\"\n".to_owned();
-    let mut strips = Vec::new();
-    for n in 0..CHANNELS {
-        let _ = write!(
-            car,
-            "[[channel]]\nkey = \"channel_{n}\"\nunit = \"psi\"\nplausible = [-1000, 1000]\nband = [20, 80]\n"
-        );
-        strips.push(format!("\"channel_{n}\""));
-    }
-    let strips = strips.join(", ");
-    car + &["chief", "idle", "fuel"]
-        .map(|role| format!("[[role]]\nkey = \"{role}\"\nstrips = [{strips}]\n"))
-        .concat()
-}
-
-/// Sends a line of every channel a hundred times a second until told to stop; counts the lines.
-async fn feed(mut to: TcpStream, sent: &AtomicU64, stop: &AtomicBool) -> Result<()> {
-    let mut ticks = tokio::time::interval(Duration::from_micros(1_000_000 / RATE_HZ));
-    let mut line = String::new();
-    while !stop.load(Ordering::Relaxed) {
-        ticks.tick().await;
-        let n = sent.load(Ordering::Relaxed);
-        line.clear();
-        let _ = write!(line, "{{\"t\":{:.2}", n as f64 / RATE_HZ as f64);
-        for channel in 0..CHANNELS {
-            // Waves of other lengths, with the last digits as noisy as a sensor's.
-            let wave = (n as f64 / (40.0 + 17.0 * channel as f64)).sin() * 40.0 + 50.0;
-            let noise = (n
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(channel as u64 * 977)
-                >> 40)
-                % 100;
-            let _ = write!(
-                line,
-                ",\"channel_{channel}\":{:.2}",
-                wave + noise as f64 / 100.0
-            );
-        }
-        line.push_str("}\n");
-        to.write_all(line.as_bytes()).await?;
-        sent.store(n + 1, Ordering::Relaxed);
-    }
-    Ok(())
-}
-
 async fn real(minutes: f64, count: usize) -> Result<Value> {
     let files = tempfile::tempdir()?;
     let (car_file, sheet) = (
         files.path().join("car.toml"),
-        spinover_tests::data::own("sheet.toml"),
+        files.path().join("sheet.toml"),
     );
-    std::fs::write(&car_file, car())?;
-    let sheet_text = std::fs::read_to_string(sheet)?.replace("oil_pressure", "channel_0");
-    let sheet = files.path().join("sheet.toml");
-    std::fs::write(&sheet, sheet_text)?;
+    std::fs::write(&car_file, wide::car())?;
+    std::fs::write(&sheet, wide::sheet()?)?;
     let mut hub = Launch::serve(&car_file, &sheet)
         .source("lines:tcp://127.0.0.1:0")
         .start();
     let chief = Phone::join(&hub, CHIEF_CODE, "Wren", "chief").await;
     chief
-        .until("the source", |seen| lines_port(seen).is_some())
+        .until("the source", |seen| wide::lines_port(seen).is_some())
         .await;
-    let port = chief.look(lines_port).context("a port")?;
+    let port = chief.look(wide::lines_port).context("a port")?;
     let alone = process::look(hub.pid())?;
     let mut crew = Vec::new();
     for n in 1..count.max(2) {
@@ -154,7 +105,7 @@ async fn real(minutes: f64, count: usize) -> Result<Value> {
     let remarks = AtomicU64::new(0);
     let (looks, fed, ()) = tokio::join!(
         watch(&hub, minutes, &stop),
-        feed(stream, &sent, &stop),
+        wide::feed(stream, RATE_HZ, &sent, &stop),
         crew_at_work(&chief, &crew, &remarks, &cuts, &stop)
     );
     fed?;
@@ -212,15 +163,6 @@ async fn real(minutes: f64, count: usize) -> Result<Value> {
         "bytes_per_reading": file_bytes as f64 / readings.max(1) as f64,
         "wal_after_stop_bytes": process::size(&data.join("spinover.db-wal")),
     }))
-}
-
-fn lines_port(seen: &spinover_tests::phone::Seen) -> Option<String> {
-    let source = seen
-        .mirror()
-        .sources
-        .iter()
-        .find_map(|source| source.name.strip_prefix("lines:tcp://"))?;
-    (!source.ends_with(":0")).then(|| source.to_owned())
 }
 
 /// A number of the metrics page.

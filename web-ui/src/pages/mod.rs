@@ -15,6 +15,7 @@ mod more;
 mod over;
 mod recording;
 mod replay;
+pub mod second;
 mod roles;
 mod trend;
 mod turnaround;
@@ -23,7 +24,6 @@ mod warmup;
 
 use crate::{
     app::{App, LinkView},
-    desk::Desk,
     parts::{
         alarms::AlarmLine,
         banners::{Banners, Notices, StopBars},
@@ -34,8 +34,8 @@ use crate::{
         practice::PracticeBars,
         steps::Steps,
     },
-    player::Deck,
     pure::route::Page,
+    rest,
     socket::{self, Topic},
     words::{Word as W, say},
 };
@@ -58,7 +58,6 @@ enum Face {
 pub fn Root() -> impl IntoView {
     let app = App::new();
     provide_context(app);
-    provide_context(Desk::new(app));
     app.start();
     pen::start();
     let face = Memo::new(move |_| {
@@ -91,6 +90,7 @@ pub fn Root() -> impl IntoView {
             Face::In
         }
     });
+    rest::begin_when(app, move || face.get() == Face::In);
     // Another page begins at its top, however far the one before was scrolled.
     Effect::new(move |_| {
         face.track();
@@ -131,7 +131,7 @@ fn Inside() -> impl IntoView {
     let deck = Memo::new_with_compare(
         move |_| {
             (page.get() == Page::Replay)
-                .then(|| of.get().map(|id| Deck::open(app, id)))
+                .then(|| Some((app.rest.get()?.open)(app, of.get()?)))
                 .flatten()
         },
         |before, now| !matches!((before, now), (Some(None), Some(None))),
@@ -143,7 +143,7 @@ fn Inside() -> impl IntoView {
                 {move || match deck.get() {
                     // A stop that stands, and the car's most urgent alarm, are true whatever is looked at; they stand outside what
                     // is played back.
-                    Some(deck) => view! { <StopBars/><AlarmLine over_replay=true/><replay::ReplayHead deck=deck/> }.into_any(),
+                    Some(deck) => view! { <StopBars/><AlarmLine over_replay=true/>{app.rest.get_untracked().map(|rest| (rest.replay_head)(deck))} }.into_any(),
                     None => view! { <Header/><Banners/> }.into_any(),
                 }}
                 <PracticeBars wall=wall/>
@@ -159,24 +159,19 @@ fn Inside() -> impl IntoView {
                 </Show>
                 {move || {
                     if let Some(deck) = deck.get() {
-                        return view! { <replay::Replay deck=deck/> }.into_any();
+                        return app.rest.get_untracked().map_or_else(rest::coming, |rest| (rest.replay)(deck));
                     }
                     // What is being changed must not go because the hub takes another car up.
-                    if page.get() == Page::Edit {
-                        return view! { <edit::Edit/> }.into_any();
+                    if page.get() != Page::Edit {
+                        // Pages are built from the car: another car, other pages.
+                        app.car.track();
                     }
-                    // Pages are built from the car: another car, other pages.
-                    app.car.track();
                     match page.get() {
                         Page::Crew => view! { <crew::Crew/> }.into_any(),
                         Page::All => view! { <crew::AllStrips/> }.into_any(),
                         Page::Steps => view! { <Steps/> }.into_any(),
                         Page::Chief => view! { <chief::Chief/> }.into_any(),
-                        Page::Figures => view! { <figures::FiguresPage/> }.into_any(),
-                        Page::Laptop => view! { <laptop::Laptop/> }.into_any(),
-                        Page::Turnaround => view! { <turnaround::TurnaroundPage/> }.into_any(),
-                        Page::Wall => view! { <wall::Wall/> }.into_any(),
-                        Page::Book | Page::Replay | Page::Edit => view! { <book::Book/> }.into_any(),
+                        page => app.rest.get().map_or_else(rest::coming, |rest| (rest.page)(page)),
                     }
                 }}
             </main>

@@ -1,30 +1,34 @@
 //! What lies over a page until it is closed: a sheet from the foot of a phone, a panel on anything larger.
 
-use super::{
-    bands::Bands,
-    calibrate::Calibrate,
-    cautions::Cautions,
-    menu::Menu,
-    more::{More, SkipSheet},
-    recording::Recording,
-    roles::Roles,
-    trend::Trend,
-    warmup::WarmupSheet,
-};
+use super::{cautions::Cautions, roles::Roles};
 use crate::{
     app::app,
-    parts::{
-        alarms::{AlarmLine, AlarmList},
-        call_sheet::CallSheet,
-        devices::Devices,
-        keyboard::Shortcuts,
-        train::TrainSheet,
-        typed::TypeSheet,
-    },
+    parts::{alarms::AlarmLine, call_sheet::CallSheet},
     pure::route::Over,
+    rest,
     words::{Word as W, say},
 };
 use leptos::{ev, html, prelude::*};
+
+fn title(over: &Over) -> &'static str {
+    say(match over {
+        Over::Call => W::Call,
+        Over::Menu => W::Menu,
+        Over::Type => W::TypeTitle,
+        Over::Train => W::TrainTitle,
+        Over::Cautions => W::CautionsTitle,
+        Over::Roles => W::RoleTitle,
+        Over::Calibrate => W::Calibrate,
+        Over::Bands => W::Bands,
+        Over::Alarms => W::Alarms,
+        Over::Devices => W::Devices,
+        Over::Shortcuts => W::Shortcuts,
+        Over::More | Over::Warmup(_) => W::MoreTitle,
+        Over::Trend(_) => W::TrendTitle,
+        Over::Skip(_) => W::Skip,
+        Over::Recording => W::RecordingTitle,
+    })
+}
 
 /// Whatever the address lays over the page.
 #[component]
@@ -45,23 +49,12 @@ pub fn Overlay() -> impl IntoView {
     on_cleanup(move || escape.remove());
     move || {
         over.get().map(|over| {
-            let (title, body) = match over {
-                Over::Call => (say(W::Call), view! { <CallSheet/> }.into_any()),
-                Over::Menu => (say(W::Menu), view! { <Menu/> }.into_any()),
-                Over::Type => (say(W::TypeTitle), view! { <TypeSheet/> }.into_any()),
-                Over::Train => (say(W::TrainTitle), view! { <TrainSheet/> }.into_any()),
-                Over::Cautions => (say(W::CautionsTitle), view! { <Cautions/> }.into_any()),
-                Over::Roles => (say(W::RoleTitle), view! { <Roles/> }.into_any()),
-                Over::Calibrate => (say(W::Calibrate), view! { <Calibrate/> }.into_any()),
-                Over::Bands => (say(W::Bands), view! { <Bands/> }.into_any()),
-                Over::Alarms => (say(W::Alarms), view! { <AlarmList/> }.into_any()),
-                Over::Devices => (say(W::Devices), view! { <Devices/> }.into_any()),
-                Over::Shortcuts => (say(W::Shortcuts), view! { <Shortcuts/> }.into_any()),
-                Over::More => (say(W::MoreTitle), view! { <More/> }.into_any()),
-                Over::Trend(channel) => (say(W::TrendTitle), view! { <Trend channel=channel.as_str().into()/> }.into_any()),
-                Over::Skip(step) => (say(W::Skip), view! { <SkipSheet step=step.as_str().into()/> }.into_any()),
-                Over::Recording => (say(W::RecordingTitle), view! { <Recording/> }.into_any()),
-                Over::Warmup(id) => (say(W::MoreTitle), view! { <WarmupSheet id=id/> }.into_any()),
+            let title = title(&over);
+            let body = match over {
+                Over::Call => view! { <CallSheet/> }.into_any(),
+                Over::Cautions => view! { <Cautions/> }.into_any(),
+                Over::Roles => view! { <Roles/> }.into_any(),
+                over => app.rest.get().map_or_else(rest::coming, |rest| (rest.over)(over)),
             };
             view! {
                 <div class="shade" on:click=move |_| app.close()></div>

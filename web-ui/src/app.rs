@@ -105,6 +105,8 @@ pub struct App {
     pub controls: RwSignal<Vec<f64>>,
     /// The app's second file, once it is here.
     pub rest: RwSignal<Option<Rest>>,
+    /// It was tried to fetch that, in vain.
+    pub rest_late: RwSignal<bool>,
     topics: [RwSignal<u32>; 9],
     readings: RwSignal<Arc<Vec<RwSignal<Reading>>>>,
 }
@@ -139,6 +141,7 @@ impl App {
             seen_early: RwSignal::new(None),
             controls: RwSignal::new(Vec::new()),
             rest: RwSignal::new(None),
+            rest_late: RwSignal::new(false),
             topics: std::array::from_fn(|_| RwSignal::new(0)),
             readings: RwSignal::new(Arc::default()),
         }

@@ -35,6 +35,14 @@ pub struct Rest {
     pub replay_head: fn(Deck) -> AnyView,
     /// A replay's page.
     pub replay: fn(Deck) -> AnyView,
+    /// The bars of a practice; it is told whether it stands on a wall.
+    pub practice: fn(Memo<bool>) -> AnyView,
+    /// The line of the time between rounds.
+    pub turnaround: fn() -> AnyView,
+    /// The key that marks the step.
+    pub mark: fn() -> AnyView,
+    /// The figures of one's role.
+    pub figures: fn() -> AnyView,
 }
 
 // What comes back has no form that C knows; both sides are this very build.
@@ -48,6 +56,10 @@ fn fetch() -> Result<Box<Rest>, SplitLoaderError> {
         open: Deck::open,
         replay_head: pages::replay_head,
         replay: pages::replay,
+        practice: pages::practice,
+        turnaround: pages::turnaround,
+        mark: pages::mark,
+        figures: pages::figures,
     }))
 }
 
@@ -74,12 +86,29 @@ fn bring(app: App, owner: Owner) {
                 owner.with(|| (rest.begin)(app));
                 app.rest.set(Some(*rest));
             }
-            Err(_) => set_timeout(move || bring(app, owner), RETRY),
+            Err(_) => {
+                app.rest_late.set(true);
+                set_timeout(move || bring(app, owner), RETRY);
+            }
         }
     });
 }
 
+/// A part of the rest, as soon as that is here.
+pub fn part(of: impl Fn(Rest) -> AnyView + Send + 'static) -> impl IntoView {
+    let app = crate::app::app();
+    move || app.rest.get().map(&of)
+}
+
 /// Stands where the rest will be.
 pub fn coming() -> AnyView {
-    view! { <p class="hint" data-test="coming">{say(W::Looking)}</p> }.into_any()
+    let app = crate::app::app();
+    let reload = |_| drop(window().location().reload());
+    let late = move || {
+        app.rest_late.get().then(|| view! {
+            <p class="wrong">{say(W::ComingLate)}</p>
+            <button type="button" class="key" data-test="reload" on:click=reload>{say(W::Reload)}</button>
+        })
+    };
+    view! { <div class="plain" data-test="coming"><p class="hint">{say(W::Coming)}</p>{late}</div> }.into_any()
 }

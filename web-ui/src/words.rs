@@ -112,6 +112,8 @@ catalogue! {
     WrongVersion = "This page is older or newer than the hub.",
     BadMessage = "The hub did not understand this page.",
     Reload = "Reload the page",
+    Coming = "This part of the app is on its way.",
+    ComingLate = "This part of the app does not come. It is tried again; if the hub was changed meanwhile, the page must be reloaded.",
     HubSays = "The hub says: {0}",
     RoleTitle = "What do you do?",
     RoleHint = "You can change it at any time in the menu.",

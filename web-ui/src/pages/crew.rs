@@ -3,6 +3,7 @@
 use crate::{
     app::app,
     parts::{figures::Figures, header::step_now, strip::Strip},
+    rest,
     socket::Topic,
     words::{Word as W, say},
 };
@@ -65,7 +66,7 @@ pub fn Crew() -> impl IntoView {
     view! {
         <OwnCaution/>
         <OwnStrips/>
-        <Figures/>
+        {rest::part(|rest| (rest.figures)())}
     }
 }
 

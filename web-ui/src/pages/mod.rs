@@ -31,8 +31,6 @@ use crate::{
         calls::{Incoming, Receipt, Takeover},
         header::Header,
         keyboard, pen,
-        practice::PracticeBars,
-        steps::Steps,
     },
     pure::route::Page,
     rest,
@@ -146,7 +144,7 @@ fn Inside() -> impl IntoView {
                     Some(deck) => view! { <StopBars/><AlarmLine over_replay=true/>{app.rest.get_untracked().map(|rest| (rest.replay_head)(deck))} }.into_any(),
                     None => view! { <Header/><Banners/> }.into_any(),
                 }}
-                <PracticeBars wall=wall/>
+                {rest::part(move |rest| (rest.practice)(wall))}
                 // Under the step and the link, so that a call never hides that the link is lost.
                 <Incoming wall=wall/>
             </div>
@@ -155,7 +153,7 @@ fn Inside() -> impl IntoView {
             </Show>
             <main>
                 <Show when=move || matches!(page.get(), Page::Crew | Page::Chief | Page::Steps | Page::Laptop)>
-                    <turnaround::TurnaroundLine/>
+                    {rest::part(|rest| (rest.turnaround)())}
                 </Show>
                 {move || {
                     if let Some(deck) = deck.get() {
@@ -168,9 +166,6 @@ fn Inside() -> impl IntoView {
                     }
                     match page.get() {
                         Page::Crew => view! { <crew::Crew/> }.into_any(),
-                        Page::All => view! { <crew::AllStrips/> }.into_any(),
-                        Page::Steps => view! { <Steps/> }.into_any(),
-                        Page::Chief => view! { <chief::Chief/> }.into_any(),
                         page => app.rest.get().map_or_else(rest::coming, |rest| (rest.page)(page)),
                     }
                 }}

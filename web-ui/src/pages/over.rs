@@ -3,7 +3,7 @@
 use super::{cautions::Cautions, roles::Roles};
 use crate::{
     app::app,
-    parts::{alarms::AlarmLine, call_sheet::CallSheet},
+    parts::alarms::AlarmLine,
     pure::route::Over,
     rest,
     words::{Word as W, say},
@@ -51,7 +51,6 @@ pub fn Overlay() -> impl IntoView {
         over.get().map(|over| {
             let title = title(&over);
             let body = match over {
-                Over::Call => view! { <CallSheet/> }.into_any(),
                 Over::Cautions => view! { <Cautions/> }.into_any(),
                 Over::Roles => view! { <Roles/> }.into_any(),
                 over => app.rest.get().map_or_else(rest::coming, |rest| (rest.over)(over)),

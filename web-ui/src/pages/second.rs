@@ -1,13 +1,13 @@
 //! The pages and sheets of the app's second file; see [`crate::rest`].
 
 use super::{
-    bands::Bands, book::Book, calibrate::Calibrate, edit::Edit, figures::FiguresPage,
+    bands::Bands, book::Book, calibrate::Calibrate, chief::Chief, crew::AllStrips, edit::Edit, figures::FiguresPage,
     laptop::Laptop, menu::Menu, more, more::SkipSheet, recording::Recording, replay, trend::Trend,
-    turnaround::TurnaroundPage, wall::Wall, warmup::WarmupSheet,
+    turnaround::{TurnaroundLine, TurnaroundPage}, wall::Wall, warmup::WarmupSheet,
 };
 use crate::{
     parts::{
-        alarms::AlarmList, devices::Devices, keyboard::Shortcuts, train::TrainSheet,
+        alarms::AlarmList, call_sheet::CallSheet, devices::Devices, figures::Figures, keyboard::Shortcuts, practice::PracticeBars, step_card::MarkRow, steps::Steps, train::TrainSheet,
         typed::TypeSheet,
     },
     player::Deck,
@@ -15,22 +15,26 @@ use crate::{
 };
 use leptos::prelude::*;
 
-/// The body of a page; nothing for those of the first file.
+/// The body of a page; nothing for the one of the first file.
 pub fn page(page: Page) -> AnyView {
     match page {
+        Page::All => view! { <AllStrips/> }.into_any(),
+        Page::Steps => view! { <Steps/> }.into_any(),
+        Page::Chief => view! { <Chief/> }.into_any(),
         Page::Figures => view! { <FiguresPage/> }.into_any(),
         Page::Laptop => view! { <Laptop/> }.into_any(),
         Page::Turnaround => view! { <TurnaroundPage/> }.into_any(),
         Page::Wall => view! { <Wall/> }.into_any(),
         Page::Edit => view! { <Edit/> }.into_any(),
         Page::Book | Page::Replay => view! { <Book/> }.into_any(),
-        Page::Crew | Page::All | Page::Steps | Page::Chief => ().into_any(),
+        Page::Crew => ().into_any(),
     }
 }
 
 /// What lies over a page; nothing for those of the first file.
 pub fn over(over: Over) -> AnyView {
     match over {
+        Over::Call => view! { <CallSheet/> }.into_any(),
         Over::Menu => view! { <Menu/> }.into_any(),
         Over::Type => view! { <TypeSheet/> }.into_any(),
         Over::Train => view! { <TrainSheet/> }.into_any(),
@@ -44,7 +48,7 @@ pub fn over(over: Over) -> AnyView {
         Over::Skip(step) => view! { <SkipSheet step=step.as_str().into()/> }.into_any(),
         Over::Recording => view! { <Recording/> }.into_any(),
         Over::Warmup(id) => view! { <WarmupSheet id=id/> }.into_any(),
-        Over::Call | Over::Cautions | Over::Roles => ().into_any(),
+        Over::Cautions | Over::Roles => ().into_any(),
     }
 }
 
@@ -56,4 +60,24 @@ pub fn replay_head(deck: Deck) -> AnyView {
 /// A replay's page.
 pub fn replay(deck: Deck) -> AnyView {
     view! { <replay::Replay deck=deck/> }.into_any()
+}
+
+/// The bars of a practice.
+pub fn practice(wall: Memo<bool>) -> AnyView {
+    view! { <PracticeBars wall=wall/> }.into_any()
+}
+
+/// The line of the time between rounds.
+pub fn turnaround() -> AnyView {
+    view! { <TurnaroundLine/> }.into_any()
+}
+
+/// The key that marks the step.
+pub fn mark() -> AnyView {
+    view! { <MarkRow/> }.into_any()
+}
+
+/// The figures of one's role.
+pub fn figures() -> AnyView {
+    view! { <Figures/> }.into_any()
 }

@@ -1,12 +1,10 @@
 //! The keys at the foot of every page but the wall: stop, call, and what else a hand reaches for.
 
-use super::{
-    hold_key::{HoldKey, STOP_MS},
-    step_card::MarkRow,
-};
+use super::hold_key::{HoldKey, STOP_MS};
 use crate::{
     app::app,
     pure::route::{Over, Page},
+    rest,
     socket::Topic,
     words::{Word as W, say},
 };
@@ -29,7 +27,7 @@ pub fn Bottom(
     view! {
         <footer class="bottom">
             <Show when=move || page.get() == Page::Chief>
-                <MarkRow/>
+                {rest::part(|rest| (rest.mark)())}
             </Show>
             <div class="keys">
                 <HoldKey

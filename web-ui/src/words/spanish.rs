@@ -26,6 +26,8 @@ translation! {
     WrongVersion = "Esta página es más antigua o más nueva que la central.",
     BadMessage = "La central no entendió esta página.",
     Reload = "Recargar la página",
+    Coming = "Esta parte de la aplicación está en camino.",
+    ComingLate = "Esta parte de la aplicación no llega. Se intenta de nuevo; si entretanto se cambió la central, hay que recargar la página.",
     HubSays = "La central dice: {0}",
     RoleTitle = "¿Cuál es su puesto?",
     RoleHint = "Se puede cambiar en cualquier momento en el menú.",

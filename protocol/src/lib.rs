@@ -9,6 +9,7 @@
 //! - [`alarm`]: what alarms watch, and the states they go through;
 //! - [`car`], [`sheet`]: the car and the procedure as a phone needs to know them;
 //! - [`today`]: what people measure and set for the figures;
+//! - [`hubs`]: two laptops, which of them is in charge, and what they say to each other;
 //! - [`trust`]: how far a reading can be trusted, and calibration;
 //! - [`link`]: the phone's side of a connection as a state machine, which the app, the tests and any simulation run;
 //! - [`book`]: the book's list and a warm-up played back, over plain HTTP;
@@ -19,6 +20,7 @@ pub mod alarm;
 pub mod book;
 pub mod car;
 pub mod event;
+pub mod hubs;
 pub mod link;
 pub mod message;
 pub mod record;

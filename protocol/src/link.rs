@@ -1,11 +1,17 @@
 //! The phone's side of a connection as a state machine: when to dial, what to send, what is known, whether it can be trusted.
 //!
 //! It does no I/O and reads no clock, so the app in the browser, the clients in the tests and a simulated pit all run the same code.
+//! Where there are two laptops, [`Way`] says which hub to dial.
 //! The owner feeds it [`Input`]s with the phone's own clock (any steady milliseconds) and carries out the [`Action`]s.
+
+mod way;
+
+pub use way::Way;
 
 use crate::{
     CommandId, LINK_LOST_MS, Millis, PING_MS, PROTOCOL_VERSION, PersonId, RoleKey, Seq,
     event::{Event, EventBody, Right, Who},
+    hubs::{Hubs, Standing},
     message::{
         ClientMessage, Command, Farewell, FigureNow, Frame, HubMessage, Present, Progress, Resume,
         SourceHealth, Welcome,
@@ -20,6 +26,8 @@ const REDIAL_MIN_MS: f64 = 250.0;
 const REDIAL_MAX_MS: f64 = 3_000.0;
 /// A dial that has led nowhere for this long is given up. Radios that drop every packet never refuse.
 const DIAL_PATIENCE_MS: f64 = 4_000.0;
+/// The same where there is another hub to try.
+const DIAL_PATIENCE_OF_TWO_MS: f64 = 1_500.0;
 /// Samples of the clock offset that are remembered; the one with the least lag is believed.
 const OFFSETS_KEPT: usize = 16;
 /// Answers to commands that are kept for the screen.
@@ -58,7 +66,7 @@ pub enum Input {
 /// What the owner must do.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Action {
-    /// Open a socket; the one before is closed already.
+    /// Open a socket to [`Link::target`]; the one before is closed already.
     Dial,
     /// Close the socket.
     Hang,
@@ -101,6 +109,8 @@ pub enum Answer {
 pub struct Mirror {
     /// The welcome.
     pub welcome: Option<Welcome>,
+    /// Which laptop is in charge, as the hub at the other end says.
+    pub hubs: Hubs,
     /// The recorded state.
     pub record: Record,
     /// Latest readings.
@@ -156,6 +166,7 @@ pub struct Link {
     /// Commands of the latest stop calls whose events are folded in.
     stops_folded: VecDeque<CommandId>,
     mirror: Mirror,
+    way: Way,
     spread: u64,
 }
 
@@ -178,8 +189,40 @@ impl Link {
             answers: VecDeque::new(),
             stops_folded: VecDeque::new(),
             mirror: Mirror::default(),
+            way: Way::default(),
             spread: seed | 1,
         }
+    }
+
+    /// The same with the hubs that another link of this phone knew.
+    #[must_use]
+    pub fn knowing(mut self, way: Way) -> Self {
+        self.way = way;
+        self
+    }
+
+    /// The hubs that this phone knows.
+    pub fn way(&self) -> &Way {
+        &self.way
+    }
+
+    /// The hub to dial, and to ask for pages: `http://192.0.2.7:4780`, or nothing for the one that the page came from.
+    pub fn target(&self) -> &str {
+        self.way.target()
+    }
+
+    /// Whether the hub at the other end takes commands, as far as is known.
+    pub fn in_charge(&self) -> bool {
+        let Some(welcome) = &self.mirror.welcome else {
+            return false;
+        };
+        let hubs = &self.mirror.hubs;
+        hubs.standing == Standing::InCharge && !self.way.is_stale(&welcome.journal, &hubs.charge)
+    }
+
+    /// A stop goes to whoever hears it, and the wish to take over to whoever can; all else waits for the hub in charge.
+    fn may_send(&self, command: &Command) -> bool {
+        matches!(command, Command::Stop { .. } | Command::TakeOver {}) || self.in_charge()
     }
 
     /// Takes one input in; the actions are to be carried out in order.
@@ -190,7 +233,7 @@ impl Link {
             Input::Closed => self.closed(now),
             Input::Received(message) => self.received(now, *message, &mut actions),
             Input::Want(id, command) => {
-                if self.socket == Socket::Up {
+                if self.socket == Socket::Up && self.may_send(&command) {
                     actions.push(send(ClientMessage::Command {
                         id: id.clone(),
                         command: command.clone(),
@@ -298,6 +341,7 @@ impl Link {
         let resume = self.mirror.welcome.as_ref().map(|welcome| Resume {
             journal: welcome.journal.clone(),
             seq: self.mirror.record.seq,
+            charge: self.mirror.record.charge.clone(),
         });
         actions.push(send(ClientMessage::Hello {
             protocol: PROTOCOL_VERSION,
@@ -306,11 +350,20 @@ impl Link {
             role: self.identity.role.clone(),
             device: self.identity.device.clone(),
             resume,
+            seen: self.way.seen().cloned(),
         }));
         self.socket = Socket::Joining { since: now };
     }
 
     fn closed(&mut self, now: f64) {
+        // A socket that was up and broke is a blip far more often than a dead laptop: the same hub first.
+        if matches!(
+            self.socket,
+            Socket::Dialling { .. } | Socket::Joining { .. }
+        ) {
+            self.way.failed();
+        }
+        self.way.closed();
         if !matches!(self.socket, Socket::Down { .. }) {
             self.socket = Socket::Down {
                 dial_at: now + self.redial_wait(),
@@ -335,7 +388,8 @@ impl Link {
         }
         self.heard_at = now;
         match message {
-            HubMessage::Welcome(welcome) => self.welcomed(*welcome, actions),
+            HubMessage::Welcome(welcome) => self.welcomed(*welcome, now, actions),
+            HubMessage::Hubs(hubs) => self.hubs(hubs, now, actions),
             HubMessage::Goodbye {
                 reason,
                 why,
@@ -345,9 +399,13 @@ impl Link {
                 self.socket = Socket::Down {
                     dial_at: now + wait,
                 };
-                if !matches!(why, Farewell::Stopping) {
+                // The other laptop may have other codes; that must not lock the phone out of its own.
+                let elsewhere = !matches!(why, Farewell::Stopping | Farewell::TooManyTries)
+                    && self.way.forget();
+                if !matches!(why, Farewell::Stopping) && !elsewhere {
                     self.refused = Some((why, reason));
                 }
+                self.way.closed();
                 actions.push(Action::Hang);
             }
             HubMessage::Snapshot { record } => {
@@ -385,7 +443,29 @@ impl Link {
         }
     }
 
-    fn welcomed(&mut self, welcome: Welcome, actions: &mut Vec<Action>) {
+    fn hubs(&mut self, hubs: Hubs, now: f64, actions: &mut Vec<Action>) {
+        let before = self.in_charge();
+        if let Some(welcome) = &self.mirror.welcome {
+            self.way.heard(now, &welcome.journal, &hubs);
+        }
+        self.mirror.hubs = hubs;
+        if !before && self.in_charge() {
+            self.send_waiting(actions);
+        }
+    }
+
+    fn send_waiting(&self, actions: &mut Vec<Action>) {
+        for waiting in &self.waiting {
+            if self.may_send(&waiting.command) {
+                actions.push(send(ClientMessage::Command {
+                    id: waiting.id.clone(),
+                    command: waiting.command.clone(),
+                }));
+            }
+        }
+    }
+
+    fn welcomed(&mut self, welcome: Welcome, now: f64, actions: &mut Vec<Action>) {
         self.socket = Socket::Up;
         self.attempts = 0;
         self.was_up = true;
@@ -402,13 +482,10 @@ impl Link {
             self.mirror.record = Record::default();
         }
         self.mirror.stop_now = None;
+        self.way.heard(now, &welcome.journal, &welcome.hubs);
+        self.mirror.hubs = welcome.hubs.clone();
         self.mirror.welcome = Some(welcome);
-        for waiting in &self.waiting {
-            actions.push(send(ClientMessage::Command {
-                id: waiting.id.clone(),
-                command: waiting.command.clone(),
-            }));
-        }
+        self.send_waiting(actions);
     }
 
     /// A stop and its event come by two ways, and a quick disk can let the event arrive first: the stop is then known already.
@@ -461,7 +538,7 @@ impl Link {
                 actions.push(Action::Dial);
             }
             Socket::Dialling { since } | Socket::Joining { since }
-                if now - since > DIAL_PATIENCE_MS =>
+                if now - since > self.dial_patience() =>
             {
                 actions.push(Action::Hang);
                 self.closed(now);
@@ -471,6 +548,10 @@ impl Link {
                 actions.push(Action::Hang);
                 self.closed(now);
             }
+            Socket::Up if self.way.leaves(now) => {
+                actions.push(Action::Hang);
+                self.socket = Socket::Down { dial_at: now };
+            }
             Socket::Up if now - self.pinged_at >= PING_MS as f64 => {
                 self.pinged_at = now;
                 actions.push(send(ClientMessage::Ping {
@@ -479,6 +560,13 @@ impl Link {
                 }));
             }
             _ => {}
+        }
+    }
+
+    fn dial_patience(&self) -> f64 {
+        match self.way.has_other() {
+            true => DIAL_PATIENCE_OF_TWO_MS,
+            false => DIAL_PATIENCE_MS,
         }
     }
 

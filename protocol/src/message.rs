@@ -4,6 +4,7 @@ use crate::{
     AlarmKey, ChannelKey, CommandId, Millis, PersonId, PhaseKey, RoleKey, Seq, StepKey,
     car::{Band, Car},
     event::{Audience, Event, Right, Who},
+    hubs::{Charge, Hubs, SeenCharge},
     record::Record,
     sheet::Must,
     today::{CanPlan, Conditions, FlowBaseline, MixReading, TimeSlip},
@@ -32,6 +33,9 @@ pub enum ClientMessage {
         /// Where to resume from; absent for a snapshot.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         resume: Option<Resume>,
+        /// The highest charge that the phone has seen: a hub that was replaced learns of it by this. Absent before any takeover.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        seen: Option<SeenCharge>,
     },
     /// Something the person wants done. The hub answers with `ack` or `refused`.
     Command {
@@ -58,6 +62,9 @@ pub struct Resume {
     pub journal: String,
     /// The number of the last event that it has.
     pub seq: Seq,
+    /// The charge that the event was accepted under: numbers mean the same events only within one.
+    #[serde(default, skip_serializing_if = "Charge::is_first")]
+    pub charge: Charge,
 }
 
 /// What a person can ask for.
@@ -214,6 +221,9 @@ pub enum Command {
     },
     /// Chief: close the warm-up under way.
     Close {},
+    /// Chief: the second laptop takes over. The hub in charge hands over to a standby that lacks nothing; a standby whose first
+    /// hub has gone takes over by itself.
+    TakeOver {},
     /// Anyone, with a simulated car only: move its controls, to train on.
     Train {
         /// The control: `flow_lever`, `bleed`, `ignition`, `fuel_petrol`, `fuel_nitro`, `starter`.
@@ -289,6 +299,8 @@ pub enum HubMessage {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         late_ms: Option<u64>,
     },
+    /// Which laptop is in charge, and how the other one is.
+    Hubs(Hubs),
     /// A command was accepted, and its event is on the disk.
     Ack {
         /// The command.
@@ -355,6 +367,13 @@ pub struct Welcome {
     /// The controls that `train` can move; empty without a simulated car.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub controls: Vec<Control>,
+    /// Which laptop is in charge.
+    #[serde(default, skip_serializing_if = "is_alone")]
+    pub hubs: Hubs,
+}
+
+fn is_alone(hubs: &Hubs) -> bool {
+    *hubs == Hubs::default()
 }
 
 /// A sheet that can be begun.

@@ -9,6 +9,7 @@ use crate::{
     alarm::AlarmNow,
     car::{Band, Car},
     event::{Audience, Event, EventBody, Right, Who},
+    hubs::Charge,
     sheet::{Phase, Sheet, Step},
     today::{TimeSlip, Today, Told},
     trust::Calibration,
@@ -26,6 +27,9 @@ pub struct Record {
     /// The warm-up under way, or the last one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub warmup: Option<Warmup>,
+    /// The last takeover.
+    #[serde(default, skip_serializing_if = "Charge::is_first")]
+    pub charge: Charge,
 }
 
 /// Somebody who joined.
@@ -370,6 +374,7 @@ impl Record {
                     },
                 );
             }
+            EventBody::TookOver { charge, .. } => self.charge = charge.clone(),
             body => {
                 if let Some(warmup) = &mut self.warmup {
                     warmup.apply(event, body);
@@ -388,7 +393,9 @@ impl Warmup {
             text: text.to_owned(),
         };
         match body {
-            EventBody::WarmupBegun { .. } | EventBody::PersonJoined { .. } => {}
+            EventBody::WarmupBegun { .. }
+            | EventBody::PersonJoined { .. }
+            | EventBody::TookOver { .. } => {}
             EventBody::WarmupClosed {} => self.closed_at = Some(event.at),
             EventBody::StepMarked { step, readings } => self.note_done(
                 step,

@@ -15,6 +15,7 @@ mod commit;
 pub mod compare;
 mod edit;
 pub mod export;
+pub mod hubs;
 pub mod import;
 mod inbox;
 #[cfg(feature = "parquet")]
@@ -141,6 +142,8 @@ pub struct Loaded {
     pub commands: Vec<(CommandId, Seq)>,
     /// All warm-ups, oldest first.
     pub warmups: Vec<WarmupEntry>,
+    /// What is kept for two laptops.
+    pub kept: hubs::Kept,
 }
 
 /// What can be written about a warm-up afterwards. Absent fields stay as they are.
@@ -188,6 +191,7 @@ impl Book {
         let mut conn = store::open_or_create(dir).map_err(in_file)?;
         import::clear_unfinished(&mut conn).map_err(in_file)?;
         let now = jiff::Timestamp::now().as_millisecond();
+        hubs::ensure(&conn).map_err(in_file)?;
         edit::purge(&mut conn, now - KEEP_DELETED_MS).map_err(in_file)?;
         let loaded = read::load(&conn).map_err(in_file)?;
         let writer = write::Writer::start(dir, conn, lock, &loaded)?;
@@ -228,6 +232,11 @@ impl Book {
     /// What SQLite says.
     pub fn reader(&self) -> Result<Reader, BookError> {
         Reader::open(&self.dir)
+    }
+
+    /// The directory that it lies in.
+    pub fn dir(&self) -> &Path {
+        &self.dir
     }
 
     /// Writes down what people say about a warm-up afterwards.

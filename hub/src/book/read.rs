@@ -234,6 +234,7 @@ pub(super) fn load(conn: &Connection) -> Result<Loaded, BookError> {
         next_seq: last as Seq + 1,
         commands,
         warmups: entries(conn)?,
+        kept: super::hubs::load(conn)?,
     })
 }
 

@@ -1,7 +1,7 @@
 //! `spinover serve` and `spinover demo`: files and options in, a running hub out.
 
 use crate::{
-    book::{Book, BookError},
+    book::{Book, BookError, Loaded},
     files::{self, CarFile, FileErrors},
     serve::{self, Setup, codes, discovery},
     sources::{self, Source},
@@ -9,6 +9,7 @@ use crate::{
 use anyhow::{Context, anyhow};
 use clap::Args;
 use spinover_protocol::{
+    hubs::FileText,
     sheet::Sheet,
     trust::{POSTED, source_name},
 };
@@ -66,6 +67,9 @@ pub struct ServeCommand {
     /// sim:, replay:FILE.csv?speed=1, lines:stdin, lines:tcp://ADDR:PORT and others.
     #[arg(long, value_name = "SPEC")]
     source: Vec<String>,
+    /// Take charge again although a second laptop has taken over from this one: only when that one is off for good. See docs/standby.md.
+    #[arg(long)]
+    take_over: bool,
 }
 
 /// A simulated car and the demo sheets.
@@ -86,7 +90,7 @@ pub struct DemoCommand {
 }
 
 /// Why a hub could not run.
-enum Failed {
+pub(super) enum Failed {
     /// The files or the usage are wrong: exit 2.
     Input(String),
     /// It ran, and failed: exit 1.
@@ -105,7 +109,7 @@ impl From<anyhow::Error> for Failed {
     }
 }
 
-fn exit(result: Result<(), Failed>) -> ExitCode {
+pub(super) fn exit(result: Result<(), Failed>) -> ExitCode {
     match result {
         Ok(()) => ExitCode::SUCCESS,
         Err(Failed::Input(text)) => {
@@ -149,7 +153,19 @@ impl ServeCommand {
         } else {
             self.source
         };
-        hub(self.common, car, sheets, &specs, &self.data)
+        let mut files = vec![text(&self.car, &car.text)];
+        for path in &self.sheet {
+            let read = std::fs::read_to_string(path)
+                .with_context(|| format!("{} cannot be read", path.display()))?;
+            files.push(text(path, &read));
+        }
+        let start = Start {
+            car,
+            sheets,
+            files,
+            take_charge: self.take_over,
+        };
+        hub(self.common, start, &specs, &self.data)
     }
 }
 
@@ -160,10 +176,16 @@ impl DemoCommand {
     }
 
     fn demo(self) -> Result<(), Failed> {
-        let (car, sheets, spec) = match &self.real {
+        let (car, sheets, spec, texts) = match &self.real {
             None => {
                 let spec = if self.auto { "sim:?auto=1" } else { "sim:" };
-                (files::demo::car()?, files::demo::sheets()?, spec.to_owned())
+                let texts = vec![files::demo::PIT_WARM_UP, files::demo::TO_THE_LINE];
+                (
+                    files::demo::car()?,
+                    files::demo::sheets()?,
+                    spec.to_owned(),
+                    texts,
+                )
             }
             Some(path) => {
                 let spec = format!("replay:{}?loop=1", path.display());
@@ -171,26 +193,44 @@ impl DemoCommand {
                     files::demo::real_car()?,
                     vec![files::demo::real_sheet()?],
                     spec,
+                    vec![files::demo::GROUND_RUN_SHEET],
                 )
             }
         };
+        let mut files = vec![text(Path::new("car.toml"), &car.text)];
+        let sheet_text = |sheet: &str| text(Path::new("sheet.toml"), sheet);
+        files.extend(texts.into_iter().map(sheet_text));
         let throwaway = tempfile::tempdir().context("no room for a throwaway book")?;
         let data = self.data.as_deref().unwrap_or(throwaway.path());
-        hub(self.common, car, sheets, &[spec], data)
+        let start = Start {
+            car,
+            sheets,
+            files,
+            take_charge: false,
+        };
+        hub(self.common, start, &[spec], data)
     }
 }
 
-fn hub(
-    common: Common,
-    file: CarFile,
+/// What a hub is started with.
+struct Start {
+    car: CarFile,
     sheets: Vec<Sheet>,
-    specs: &[String],
-    data: &Path,
-) -> Result<(), Failed> {
-    let random = |groups| codes::random(groups).context("the system gives no random numbers");
-    let crew_code = common.crew_code.map_or_else(|| random(2), Ok)?;
-    let chief_code = common.chief_code.map_or_else(|| random(3), Ok)?;
-    if [&crew_code, &chief_code]
+    files: Vec<FileText>,
+    take_charge: bool,
+}
+
+fn text(path: &Path, text: &str) -> FileText {
+    let name = path.file_name().unwrap_or_default();
+    FileText {
+        name: name.to_string_lossy().into_owned(),
+        text: text.to_owned(),
+    }
+}
+
+/// Two codes that can be told apart and are not too easily guessed.
+pub(super) fn good_codes(crew_code: &str, chief_code: &str) -> Result<(), Failed> {
+    if [crew_code, chief_code]
         .iter()
         .any(|code| code.chars().filter(|c| c.is_alphanumeric()).count() < 4)
     {
@@ -198,12 +238,19 @@ fn hub(
             "a code has at least 4 letters or digits".to_owned(),
         ));
     }
-    if codes::same(&crew_code, &chief_code) {
+    if codes::same(crew_code, chief_code) {
         return Err(Failed::Input(
             "the crew code and the chief code must differ".to_owned(),
         ));
     }
-    names_are_told_apart(&file, specs)?;
+    Ok(())
+}
+
+/// Opens the sources that the SPECs name.
+pub(super) fn open_sources(
+    file: &CarFile,
+    specs: &[String],
+) -> Result<Vec<Box<dyn Source>>, Failed> {
     let seed = u64::from(getrandom::u32().context("the system gives no random numbers")?);
     let given = sources::Setup {
         car: file.car.clone(),
@@ -211,18 +258,15 @@ fn hub(
         names: file.names.clone(),
         seed,
     };
-    let mut opened: Vec<Box<dyn Source>> = Vec::new();
-    for spec in specs {
-        opened.push(
-            sources::open(spec, &given).map_err(|error| Failed::Input(format!("{error:#}")))?,
-        );
-    }
-    if opened.is_empty() {
-        tracing::warn!(
-            "no source is named: readings come by POST /api/readings and from phones only"
-        );
-    }
-    let (book, loaded) = Book::open(data).map_err(|error| match error {
+    let open = |spec: &String| {
+        sources::open(spec, &given).map_err(|error| Failed::Input(format!("{error:#}")))
+    };
+    specs.iter().map(open).collect()
+}
+
+/// Opens the book for a hub.
+pub(super) fn open_book(data: &Path) -> Result<(Book, Loaded), Failed> {
+    Book::open(data).map_err(|error| match error {
         BookError::InUse(..)
         | BookError::Damaged(..)
         | BookError::Foreign(..)
@@ -231,7 +275,23 @@ fn hub(
             "the book in {} cannot be opened: {error}",
             data.display()
         )),
-    })?;
+    })
+}
+
+fn hub(common: Common, start: Start, specs: &[String], data: &Path) -> Result<(), Failed> {
+    let (file, sheets) = (start.car, start.sheets);
+    let random = |groups| codes::random(groups).context("the system gives no random numbers");
+    let crew_code = common.crew_code.map_or_else(|| random(2), Ok)?;
+    let chief_code = common.chief_code.map_or_else(|| random(3), Ok)?;
+    good_codes(&crew_code, &chief_code)?;
+    names_are_told_apart(&file, specs)?;
+    let opened = open_sources(&file, specs)?;
+    if opened.is_empty() {
+        tracing::warn!(
+            "no source is named: readings come by POST /api/readings and from phones only"
+        );
+    }
+    let (book, loaded) = open_book(data)?;
     let name = format!("{} · {}", file.car.team, file.car.name);
     let setup = Setup {
         car: file.car,
@@ -240,6 +300,9 @@ fn hub(
         crew_code: crew_code.clone(),
         chief_code: chief_code.clone(),
         announce: !common.quiet_network && !common.listen.ip().is_loopback(),
+        files: start.files,
+        take_over: None,
+        take_charge: start.take_charge,
     };
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
@@ -267,7 +330,7 @@ fn hub(
 }
 
 /// Two sources of one name cannot be told apart. A preferred one that is not there may come another day.
-fn names_are_told_apart(file: &CarFile, specs: &[String]) -> Result<(), Failed> {
+pub(super) fn names_are_told_apart(file: &CarFile, specs: &[String]) -> Result<(), Failed> {
     let mut names = vec![POSTED];
     for name in specs.iter().filter_map(|spec| source_name(spec)) {
         if names.contains(&name) {
@@ -288,7 +351,7 @@ fn names_are_told_apart(file: &CarFile, specs: &[String]) -> Result<(), Failed> 
 }
 
 /// Tells the terminal how to join, and whoever started us that the port is open.
-fn greet(
+pub(super) fn greet(
     name: &str,
     urls: &[String],
     local: SocketAddr,
@@ -320,7 +383,7 @@ fn greet(
 }
 
 /// Waits until the process is told to stop.
-async fn stop_signal() {
+pub(super) async fn stop_signal() {
     let interrupt = tokio::signal::ctrl_c();
     #[cfg(unix)]
     {

@@ -6,6 +6,7 @@
 mod alarm_commands;
 pub mod alarms;
 pub mod channels;
+pub mod charge;
 pub mod command;
 pub mod feed;
 pub mod gates;
@@ -40,6 +41,8 @@ pub(crate) use typed::slip_of;
 /// Alarms that watch figures hear of them this often: working figures out costs more than looking at readings.
 const ASK_FIGURES_MS: Millis = 500;
 
+pub use charge::TakeOver;
+
 /// What goes into the core.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Input {
@@ -55,6 +58,8 @@ pub enum Input {
     Lag(PersonId, u32),
     /// A person asked for something.
     Command(Who, Right, CommandId, Command),
+    /// This hub takes over.
+    TakeOver(TakeOver),
     /// Time has passed.
     Tick,
 }
@@ -198,6 +203,14 @@ impl Core {
             Input::Command(who, right, id, command) => {
                 self.command(now, &who, right, id, command, &mut outputs)
             }
+            Input::TakeOver(over) => {
+                let body = EventBody::TookOver {
+                    charge: over.charge,
+                    by_itself: over.by_itself,
+                };
+                let (by, command) = (over.by.as_ref(), over.command.as_ref());
+                self.emit(now, by, command, body, &mut outputs);
+            }
             Input::Tick => {
                 self.gates.look(now, &self.channels, &self.record);
                 self.health.tick(now);
@@ -216,6 +229,11 @@ impl Core {
     /// The recorded state.
     pub fn record(&self) -> &Record {
         &self.record
+    }
+
+    /// The number of the event that a command was answered with.
+    pub fn answered(&self, command: &CommandId) -> Option<Seq> {
+        self.answered.get(command).copied()
     }
 
     /// The car.

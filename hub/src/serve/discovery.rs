@@ -31,6 +31,26 @@ pub fn join_urls(address: SocketAddr, code: &str) -> Vec<String> {
         .collect()
 }
 
+/// The addresses of a hub without a code: what another hub and its phones reach it by.
+pub fn plain_urls(address: SocketAddr) -> Vec<String> {
+    join_urls(address, "")
+        .iter()
+        .map(|url| url.trim_end_matches("/#").to_owned())
+        .collect()
+}
+
+/// The origins that a browser may give to pages of a hub with these addresses.
+pub fn origins(urls: &[String]) -> Vec<String> {
+    let mut origins = urls.to_vec();
+    for url in urls {
+        if let Some((_, port)) = url.rsplit_once(':') {
+            origins.push(format!("http://spinover.local:{port}"));
+            origins.push(format!("http://localhost:{port}"));
+        }
+    }
+    origins
+}
+
 /// A QR code as an SVG document.
 pub fn qr_svg(text: &str) -> String {
     let Ok(code) = QrCode::new(text) else {

@@ -1,12 +1,13 @@
 //! The app's files, the socket's door, readings by POST, health and metrics. The book's addresses are in `book`.
 
-use super::{App, book, codes::Denied, socket};
+use super::{App, book, codes::Denied, peers, socket, two};
 use crate::sources::{decode::Intake, tally::Tally};
 use axum::{
     Router,
     body::Body,
     extract::{ConnectInfo, DefaultBodyLimit, Query, State, WebSocketUpgrade},
     http::{HeaderMap, HeaderValue, StatusCode, Uri, header},
+    middleware,
     response::{IntoResponse, Response},
     routing::{get, post},
 };
@@ -40,6 +41,9 @@ pub fn router(app: Arc<App>) -> Router {
         .route("/metrics", get(metrics))
         .route("/api/readings", post(readings).layer(DefaultBodyLimit::max(MAX_POST)))
         .merge(book::routes())
+        .layer(middleware::from_fn_with_state(app.clone(), two::changes_only_in_charge))
+        .layer(two::pages_of_the_other(&app))
+        .route("/api/peer", get(peers::ws))
         // A third of the bytes on the pit's Wi-Fi; the socket is not touched.
         .fallback_service(get(page).layer(CompressionLayer::new()).with_state(app.clone()))
         // The app needs nothing from elsewhere, and nobody else's page has business framing it or reading what it is sent.
@@ -59,7 +63,7 @@ async fn ws(
     headers: HeaderMap,
     upgrade: WebSocketUpgrade,
 ) -> Response {
-    if !same_origin(&headers) {
+    if !same_origin(&headers) && !two::from_the_other(&app, &headers) {
         return (
             StatusCode::FORBIDDEN,
             "another site's page may not open this socket\n",
@@ -94,7 +98,7 @@ fn same_origin(headers: &HeaderMap) -> bool {
 async fn healthz(State(app): State<Arc<App>>) -> Response {
     let health = app.book.health().borrow().clone();
     match health.trouble {
-        None => (StatusCode::OK, "ok\n").into_response(),
+        None => (StatusCode::OK, "ok\n".to_owned() + &two::in_words(&app)).into_response(),
         Some(trouble) => (
             StatusCode::SERVICE_UNAVAILABLE,
             format!("the book cannot be written: {trouble}\n"),
@@ -160,6 +164,8 @@ async fn metrics(State(app): State<Arc<App>>) -> Response {
             health.late_ms,
         ),
     ];
+    let two = two::gauges(&app);
+    let gauges = gauges.into_iter().chain(two);
     let mut text = String::new();
     for (name, help, value) in counters {
         let _ = write!(

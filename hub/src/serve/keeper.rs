@@ -1,16 +1,20 @@
 //! The one task that owns the core. Everything goes through its inbox, so the order in which it takes things is the order in
 //! which everyone sees them. What is accepted goes to the book first; it is shown, and answered, when it is on the disk.
 
+mod two_hubs;
+
+use super::helm::{Helm, Over};
 use super::history;
 use super::shared::{Board, EventLog, Kind};
 use crate::{
     book::{Book, BookHealth, Reading},
-    core::{Core, Input, Output, feed::Report, lessons::Lessons},
+    core::{Core, Input, Output, TakeOver, feed::Report, lessons::Lessons},
     sources::sim::SimControls,
 };
 use spinover_protocol::{
     CommandId, HEARTBEAT_MS, Millis, Seq,
     event::{Event, EventBody, Right, Who},
+    hubs::Charge,
     message::{Command, HubMessage},
 };
 use std::{
@@ -54,6 +58,10 @@ pub enum Ask {
     Command(ConnId, CommandId, Box<Command>),
     /// The phone's lag.
     Lag(ConnId, u32),
+    /// Somebody has seen a higher charge: the charge, and where the hub that has it can be reached, where they know.
+    Hear(Charge, Vec<String>),
+    /// The standby asks for the charge: who wants it, and with which command.
+    WantsOver(Option<Who>, Option<CommandId>, oneshot::Sender<String>),
 }
 
 struct Conn {
@@ -123,6 +131,10 @@ pub struct Keeper {
     pub not_live: Option<String>,
     /// Numbers.
     pub counts: Arc<Counts>,
+    /// Whether this hub is the one that takes commands.
+    pub helm: Helm,
+    /// This hub was a standby, and takes over.
+    pub take_over: Option<TakeOver>,
 }
 
 /// Written down once the disk says so.
@@ -136,8 +148,8 @@ struct Running {
     health: watch::Receiver<BookHealth>,
     conns: BTreeMap<ConnId, Conn>,
     writing: VecDeque<Writing>,
-    /// Answers that wait for the disk: up to which event, to whom.
-    owed: VecDeque<(Seq, ConnId, HubMessage)>,
+    /// Answers that wait for the disk, and for the standby's: up to which event, to whom, since when.
+    owed: VecDeque<(Seq, ConnId, HubMessage, Millis)>,
     sources_gone: bool,
     broken: Option<String>,
     /// Lessons out of the book, read beside the work.
@@ -173,7 +185,13 @@ impl Keeper {
             shown_slow_at: 0,
             keeper: self,
         };
-        running.take(Input::Start, None);
+        if let Some(over) = running.keeper.take_over.take() {
+            running.take(Input::TakeOver(over), None);
+        }
+        // A hub that was replaced begins nothing.
+        if running.keeper.helm.in_charge() {
+            running.take(Input::Start, None);
+        }
         let mut frames = tokio::time::interval(FRAME_EVERY);
         frames.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let mut reports = Vec::with_capacity(REPORTS_AT_ONCE);
@@ -183,6 +201,7 @@ impl Keeper {
                 () = super::stopped(&mut stop) => break,
                 written = async { (&mut running.writing[0].done).await }, if !running.writing.is_empty() => running.written(written),
                 Some(ask) = running.keeper.asks.recv() => running.asked(ask),
+                () = running.keeper.helm.follower_changed() => running.followed(),
                 _ = frames.tick() => running.tick(),
                 Ok(()) = running.health.changed() => running.show_book(),
                 Some(lessons) = running.lessons.1.recv() => running.keeper.core.learn(lessons),
@@ -244,10 +263,25 @@ impl Running {
                     self.take(Input::Lag(known.who.id.clone(), lag), None);
                 }
             }
+            Ask::Hear(charge, urls) => {
+                if self.keeper.helm.hear(&charge, &urls) {
+                    tracing::warn!(epoch = charge.epoch, "another hub has taken over");
+                    self.keep_hubs();
+                }
+            }
+            Ask::WantsOver(by, command, refused) => {
+                if let Err(reason) = self.hand_over(by, command) {
+                    let _ = refused.send(reason);
+                }
+            }
             Ask::Command(conn, id, command) => {
                 let Some(known) = self.conns.get(&conn) else {
                     return;
                 };
+                if matches!(*command, Command::TakeOver {}) || !self.keeper.helm.in_charge() {
+                    let (who, right) = (known.who.clone(), known.right);
+                    return self.two_hubs(conn, who, right, id, *command);
+                }
                 let trouble = self.health.borrow().trouble.clone();
                 if let Some(trouble) = trouble.filter(|_| !matches!(*command, Command::Stop { .. }))
                 {
@@ -276,7 +310,7 @@ impl Running {
                         .fetch_add(1, atomic::Ordering::Relaxed);
                     if let Some(conn) = conn {
                         self.owed
-                            .push_back((seq, conn, HubMessage::Ack { id, seq }));
+                            .push_back((seq, conn, HubMessage::Ack { id, seq }, now));
                     }
                 }
                 Output::Refused(id, reason) => {
@@ -304,7 +338,8 @@ impl Running {
                 Output::PresenceChanged => self.presence_changed = true,
             }
         }
-        if !events.is_empty() {
+        // A hub that was replaced writes no more events: its journal ends where the other one's goes on.
+        if !events.is_empty() && self.keeper.helm.in_charge() {
             self.stirred = true;
             self.write(events);
         }
@@ -383,9 +418,12 @@ impl Running {
 
     /// Sends the answers whose events are on the disk.
     fn pay(&mut self) {
-        let last = self.keeper.log.last();
-        while self.owed.front().is_some_and(|(seq, _, _)| *seq <= last) {
-            if let Some((_, conn, message)) = self.owed.pop_front() {
+        let (last, now) = (self.keeper.log.last(), self.now());
+        while let Some((seq, _, _, since)) = self.owed.front()
+            && *seq <= last
+            && self.keeper.helm.may_answer(*seq, now - since)
+        {
+            if let Some((_, conn, message, _)) = self.owed.pop_front() {
                 self.answer(conn, message);
             }
         }
@@ -487,6 +525,10 @@ impl Running {
             ));
             self.shown_slow_at = now;
         }
+        if let Some(hubs) = self.keeper.helm.news(self.keeper.log.last()) {
+            messages.push((Kind::Hubs, HubMessage::Hubs(hubs)));
+        }
+        self.pay();
         if !messages.is_empty() {
             self.keeper.board.send_modify(|board| {
                 for (kind, message) in &messages {

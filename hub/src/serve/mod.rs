@@ -5,28 +5,43 @@
 mod book;
 pub mod codes;
 pub mod discovery;
+pub mod helm;
 pub mod history;
 mod http;
 pub mod keeper;
+pub mod peers;
 pub mod shared;
 mod socket;
+pub mod standby;
 mod tickets;
+mod two;
 
 use crate::{
     book::{Book, BookError, Loaded, Part},
-    core::{Core, Journal, feed::Report},
+    core::{
+        Core, Journal, TakeOver,
+        charge::{Fence, Place},
+        feed::Report,
+    },
     sources::{Feed, Source, index::ChannelIndex, sim::SimControls},
 };
 use anyhow::Context;
 use codes::Codes;
+use helm::{Following, Helm};
 use keeper::{Clock, Counts, Keeper};
+use peers::Peers;
 use spinover_protocol::{
     car::Car,
+    hubs::{Charge, FileText, Hubs, PeerMessage, Standing},
     message::{Control, SourceState},
+    record::Record,
     sheet::Sheet,
     trust::POSTED,
 };
-use std::{net::SocketAddr, sync::Arc};
+use std::{
+    net::SocketAddr,
+    sync::{Arc, RwLock},
+};
 use tokio::{
     net::TcpListener,
     sync::{mpsc, watch},
@@ -51,6 +66,12 @@ pub struct Setup {
     pub chief_code: String,
     /// Announce the hub on the local network by multicast DNS.
     pub announce: bool,
+    /// The car file and the sheets as they were read, for a second laptop.
+    pub files: Vec<FileText>,
+    /// This hub was a standby, and takes over.
+    pub take_over: Option<TakeOver>,
+    /// It takes charge again although another hub took over from it.
+    pub take_charge: bool,
 }
 
 /// What every connection can reach.
@@ -72,6 +93,7 @@ pub struct App {
     posted: Feed,
     book: Book,
     counts: Arc<Counts>,
+    peers: Peers,
     stop: watch::Receiver<bool>,
 }
 
@@ -82,13 +104,15 @@ pub struct App {
 /// When the listener has no address, or the server fails.
 pub async fn run(
     listener: TcpListener,
-    setup: Setup,
+    mut setup: Setup,
     book: Book,
     loaded: Loaded,
     stop: watch::Receiver<bool>,
     ready: impl FnOnce(&[String]),
 ) -> anyhow::Result<()> {
     let address = listener.local_addr().context("the port has no address")?;
+    let urls = discovery::plain_urls(address);
+    let place = place(&mut setup, &loaded, &urls).await?;
     let latest = loaded.events.last().map_or(0, |event| event.at);
     let clock = Clock::start(latest);
     let not_live = not_live(&setup.sources);
@@ -128,6 +152,10 @@ pub async fn run(
     recall(&mut core, &book);
     let log = Arc::new(shared::EventLog::new(core.record().clone()));
     let (board_in, board) = watch::channel(shared::Board::default());
+    let (following_in, following) = watch::channel(Following::default());
+    let (told, hubs) = watch::channel(Hubs::default());
+    let (over_in, over) = watch::channel(None);
+    let helm = Helm::new(&loaded.kept, place, following, told, over_in);
     let (asks_in, asks) = mpsc::channel(ASKS_WAITING);
     let (reports_in, reports) = mpsc::channel::<(usize, Report)>(REPORTS_WAITING);
     let counts = Arc::new(Counts::default());
@@ -144,6 +172,8 @@ pub async fn run(
         controls: sim,
         not_live: not_live.clone(),
         counts: counts.clone(),
+        helm,
+        take_over: setup.take_over,
     };
     let mut keeper = tokio::spawn(keeper.run(keeper_stop));
     let tasks: Vec<_> = setup
@@ -184,8 +214,21 @@ pub async fn run(
         posted: Feed::new(posted_place, reports_in),
         book,
         counts,
+        peers: Peers {
+            hub: loaded.kept.hub.clone(),
+            fence: Fence::new(&loaded.kept.fence),
+            urls,
+            origins: RwLock::new(discovery::origins(&loaded.kept.peers)),
+            hubs,
+            over,
+            following: following_in,
+            files: setup.files,
+            crew_code: setup.crew_code,
+        },
         stop: stop.clone(),
     });
+    let announced = tokio::spawn(withdraw_when_replaced(announced, app.peers.hubs.clone()));
+    let comparing = tokio::spawn(peers::keep_comparing(app.clone()));
     let service = http::router(app).into_make_service_with_connect_info::<SocketAddr>();
     ready(&join_urls);
     let mut stopping = stop.clone();
@@ -202,13 +245,70 @@ pub async fn run(
     for task in tasks {
         task.abort();
     }
-    drop(announced);
+    announced.abort();
+    comparing.abort();
     keeper_stop_in.send_replace(true);
     keeper
         .await
         .context("the keeper broke")?
         .map_err(anyhow::Error::msg)?;
     served.context("the server broke")
+}
+
+/// Whether this hub takes commands: what its book says, and what the other laptop says, if there was one and it can be reached.
+async fn place(setup: &mut Setup, loaded: &Loaded, urls: &[String]) -> anyhow::Result<Place> {
+    let mut record = Record::default();
+    loaded.events.iter().for_each(|event| record.apply(event));
+    let (kept, fence) = (&loaded.kept, Fence::new(&loaded.kept.fence));
+    let heard = kept.heard.clone().filter(|charge| fence.vouches(charge));
+    let mut place = Place::hub(record.charge, heard);
+    if setup.take_over.is_none() && !kept.peers.is_empty() {
+        let mine = PeerMessage::Charge {
+            journal: loaded.journal.clone(),
+            charge: place.highest().clone(),
+            standing: place.standing(),
+            urls: urls.to_vec(),
+            by: None,
+            command: None,
+        };
+        if let Some((charge, _)) = peers::ask_all(&kept.peers, &mine, &fence).await {
+            place.hear(&charge);
+        }
+    }
+    if setup.take_charge && place.standing() == Standing::Replaced {
+        setup.take_over = Some(TakeOver {
+            charge: place.next(&fence, &kept.hub),
+            by: None,
+            command: None,
+            by_itself: false,
+        });
+    }
+    if let Some(over) = &setup.take_over {
+        anyhow::ensure!(
+            place.take_over(over.charge.clone()),
+            "another hub has taken over meanwhile"
+        );
+        tracing::warn!(epoch = over.charge.epoch, "this hub takes over");
+    }
+    if place.standing() == Standing::Replaced {
+        tracing::warn!(
+            "another laptop took over from this one ({}): readings show, nothing can be marked here. To follow it: `spinover standby`. If it is off for good: --take-over",
+            kept.peers.join(", ")
+        );
+    }
+    Ok(place)
+}
+
+/// The name on the network belongs to the hub in charge.
+async fn withdraw_when_replaced(
+    announced: Option<discovery::Announced>,
+    mut hubs: watch::Receiver<Hubs>,
+) {
+    let replaced = |hubs: &Hubs| hubs.standing == Standing::Replaced;
+    if hubs.wait_for(replaced).await.is_ok() {
+        drop(announced);
+        std::future::pending::<()>().await;
+    }
 }
 
 /// Waits until the hub is told to stop, or whoever could tell it has gone.

@@ -67,6 +67,16 @@ impl EventLog {
         self.last.send_replace(last);
     }
 
+    /// Whether everything after that number is in memory, so that [`EventLog::after`] gives events.
+    pub fn holds(&self, seq: Seq) -> bool {
+        let inner = self
+            .inner
+            .read()
+            .unwrap_or_else(|poisoned| poisoned.into_inner());
+        let last = inner.record.seq;
+        seq <= last && seq + inner.events.len() as Seq >= last
+    }
+
     /// Changes whenever events are added. Subscribe before reading.
     pub fn subscribe(&self) -> watch::Receiver<Seq> {
         self.last.subscribe()
@@ -141,9 +151,11 @@ pub enum Kind {
     Figures,
     /// The book's health.
     Book,
+    /// The two laptops.
+    Hubs,
 }
 
-const KINDS: usize = 7;
+const KINDS: usize = 8;
 
 impl Board {
     /// Puts the latest of a kind up.

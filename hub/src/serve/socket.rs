@@ -104,6 +104,7 @@ async fn greet(app: &App, socket: &mut WebSocket, from: IpAddr) -> Result<Option
         role,
         device,
         resume,
+        seen,
     } = message
     else {
         return Err(Bye::new(
@@ -142,6 +143,10 @@ async fn greet(app: &App, socket: &mut WebSocket, from: IpAddr) -> Result<Option
             "the app speaks version {protocol} and the hub {PROTOCOL_VERSION}; reload the page"
         );
         return Err(Bye::new(Farewell::WrongVersion, reason));
+    }
+    // Before the phone is told anything: a hub that was replaced must not say that it is in charge.
+    if let Some(seen) = seen.filter(|seen| seen.journal == app.journal) {
+        super::peers::hear_of(app, seen.charge, Vec::new()).await;
     }
     let name: String = name.chars().filter(|c| !c.is_control()).collect();
     let name = name.trim();
@@ -203,8 +208,14 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
 
     let mut seen = Seen::stops_until(&board.borrow_and_update());
     board.mark_changed();
+    // Numbers mean the same events only within one charge: what the hub before accepted last may not be in this journal.
+    let here = app.log.record();
     let mut cursor = match &hello.resume {
-        Some(resume) if resume.journal == app.journal && resume.seq > 0 => resume.seq,
+        Some(resume)
+            if resume.journal == app.journal && resume.charge == here.charge && resume.seq > 0 =>
+        {
+            resume.seq
+        }
         _ => 0,
     };
     let welcome = HubMessage::Welcome(Box::new(welcome(app, &hello)));
@@ -350,6 +361,7 @@ fn welcome(app: &App, hello: &Hello) -> Welcome {
         },
         not_live: app.not_live.clone(),
         controls: app.controls.clone(),
+        hubs: app.peers.hubs.borrow().clone(),
     }
 }
 

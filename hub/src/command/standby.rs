@@ -1,0 +1,362 @@
+//! `spinover standby`: follow the hub on the first laptop, and take over from it.
+
+use super::serve::{
+    Failed, exit, good_codes, greet, names_are_told_apart, open_book, open_sources, stop_signal,
+};
+use crate::{
+    book::{Book, Loaded},
+    core::{TakeOver, charge::Fence},
+    files::{self, CarFile},
+    serve::{
+        self, Setup, codes, discovery,
+        standby::{self, Contact, First, Given, Options, Outcome},
+    },
+};
+use anyhow::{Context, anyhow};
+use clap::Args;
+use spinover_protocol::{hubs::FileText, record::Record, sheet::Sheet};
+use std::{
+    net::SocketAddr,
+    path::{Path, PathBuf},
+    process::ExitCode,
+    time::Duration,
+};
+use tokio::{net::TcpListener, sync::watch};
+
+/// The hub in charge is called again after so long while there is nothing else to do.
+const AGAIN_AFTER: Duration = Duration::from_secs(1);
+/// Files of the first laptop, in the data directory.
+const FILES: &str = "files";
+
+/// Follow the hub on the first laptop, and take over from it.
+///
+/// It keeps a copy of the first one's book, of its car file and of its sheets (DIR/files), and shows phones the same. It takes
+/// over when the chief says so on a phone or on this laptop's own page, or sends this process SIGUSR1; or, with
+/// --by-itself, when the first one has been gone for a while. Phones find it by themselves. What two laptops cannot know is
+/// said in docs/standby.md.
+///
+/// Prints `ready <url>` on standard output once the port accepts connections, and again when it has taken over. Logs go to
+/// standard error.
+#[derive(Debug, Args)]
+pub struct StandbyCommand {
+    /// Address of the hub in charge, http://ADDR:PORT.
+    #[arg(long, value_name = "URL")]
+    of: String,
+    /// Directory that keeps this laptop's own book; made when it is not there.
+    #[arg(long, value_name = "DIR")]
+    data: PathBuf,
+    /// The chief code of the hub in charge; it will be this one's too.
+    #[arg(
+        long = "code",
+        env = "SPINOVER_CHIEF_CODE",
+        hide_env_values = true,
+        value_name = "CODE"
+    )]
+    chief_code: String,
+    /// The crew code, for when the first laptop cannot be reached at the start; else that one gives it.
+    #[arg(
+        long,
+        env = "SPINOVER_CREW_CODE",
+        hide_env_values = true,
+        value_name = "CODE"
+    )]
+    crew_code: Option<String>,
+    /// Address and port to listen on; port 0 picks a free one.
+    #[arg(long, default_value = "0.0.0.0:4780", value_name = "ADDR:PORT")]
+    listen: SocketAddr,
+    /// Take over without anyone's word when the hub in charge has been gone for --after seconds. While the link between the two
+    /// laptops is cut and both run, both may then take commands; see docs/standby.md before you choose this.
+    #[arg(long)]
+    by_itself: bool,
+    /// Seconds, with --by-itself.
+    #[arg(long, default_value_t = 10.0, value_name = "SECONDS", value_parser = seconds)]
+    after: f64,
+    /// Where readings come from once this laptop has taken over; opened only then. May be given several times.
+    #[arg(long, value_name = "SPEC")]
+    source: Vec<String>,
+    /// Do not announce the hub as spinover.local on the network when it has taken over.
+    #[arg(long)]
+    quiet_network: bool,
+}
+
+fn seconds(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(seconds) if (3.0..=3600.0).contains(&seconds) => Ok(seconds),
+        _ => Err("from 3 to 3600 seconds; less would take a blip for an end".to_owned()),
+    }
+}
+
+/// Car and sheets as the hub in charge holds them.
+struct Held {
+    car: CarFile,
+    sheets: Vec<Sheet>,
+}
+
+fn read_files(given: &[FileText]) -> Result<Held, Failed> {
+    let Some((car, sheets)) = given.split_first() else {
+        return Err(Failed::Run(anyhow!("the hub in charge gave no car file")));
+    };
+    let car = files::parse_car(&car.name, &car.text)?;
+    let mut read = Vec::new();
+    for sheet in sheets {
+        read.push(files::parse_sheet(&sheet.name, &sheet.text, &car)?);
+    }
+    Ok(Held { car, sheets: read })
+}
+
+fn file_names(count: usize) -> impl Iterator<Item = String> {
+    let sheets = (1..count).map(|n| format!("sheet-{n}.toml"));
+    std::iter::once("car.toml".to_owned()).chain(sheets)
+}
+
+/// Keeps the files where `spinover serve` can be given them by hand.
+fn keep_files(data: &Path, given: &[FileText]) -> anyhow::Result<()> {
+    let folder = data.join(FILES);
+    if folder.exists() {
+        std::fs::remove_dir_all(&folder).with_context(|| folder.display().to_string())?;
+    }
+    std::fs::create_dir_all(&folder).with_context(|| folder.display().to_string())?;
+    for (name, file) in file_names(given.len()).zip(given) {
+        std::fs::write(folder.join(&name), &file.text).with_context(|| name)?;
+    }
+    Ok(())
+}
+
+fn kept_files(data: &Path) -> Vec<FileText> {
+    let folder = data.join(FILES);
+    let read = |name: String| {
+        let text = std::fs::read_to_string(folder.join(&name)).ok()?;
+        Some(FileText { name, text })
+    };
+    file_names(usize::MAX).map_while(read).collect()
+}
+
+impl StandbyCommand {
+    /// Runs until it is told to stop.
+    pub fn run(self) -> ExitCode {
+        exit(self.standby())
+    }
+
+    fn standby(self) -> Result<(), Failed> {
+        let url = self.of.trim_end_matches('/').to_owned();
+        if !["http://", "https://"]
+            .iter()
+            .any(|scheme| url.starts_with(scheme))
+        {
+            return Err(Failed::Input(format!(
+                "--of {url} is no address of a hub; one looks like http://192.0.2.7:4780"
+            )));
+        }
+        let runtime = tokio::runtime::Builder::new_multi_thread()
+            .enable_all()
+            .build()
+            .context("no runtime")?;
+        let done = runtime.block_on(Running::new(self, url)?.run());
+        // Reading standard input cannot be interrupted, so a runtime that waits for it would never end.
+        runtime.shutdown_background();
+        done
+    }
+}
+
+struct Running {
+    options: StandbyCommand,
+    first: First,
+    /// One port for both halves of its life: phones that knock while it takes over wait a moment.
+    port: std::net::TcpListener,
+    given: Given,
+}
+
+impl Running {
+    fn new(options: StandbyCommand, url: String) -> Result<Self, Failed> {
+        let port = std::net::TcpListener::bind(options.listen)
+            .with_context(|| format!("cannot listen on {}", options.listen))?;
+        port.set_nonblocking(true).context("the port")?;
+        let first = First {
+            url,
+            code: options.chief_code.clone(),
+        };
+        let given = Given {
+            crew_code: options.crew_code.clone(),
+            files: kept_files(&options.data),
+            ..Given::default()
+        };
+        Ok(Self {
+            options,
+            first,
+            port,
+            given,
+        })
+    }
+
+    fn listener(&self) -> anyhow::Result<TcpListener> {
+        Ok(TcpListener::from_std(self.port.try_clone()?)?)
+    }
+
+    async fn run(mut self) -> Result<(), Failed> {
+        let (stop_in, mut stop) = watch::channel(false);
+        tokio::spawn(async move {
+            stop_signal().await;
+            tracing::info!("stopping");
+            stop_in.send_replace(true);
+        });
+        let word = word();
+        let address = self.port.local_addr().context("the port has no address")?;
+        let urls = discovery::plain_urls(address);
+        loop {
+            // The first laptop is asked first; with files and a book of its own the standby can do without.
+            let reached = tokio::select! {
+                reached = standby::contact(&self.first, &urls, &self.options.data) => reached,
+                _ = stop.wait_for(|stop| *stop) => return Ok(()),
+            };
+            let in_charge = match reached {
+                Ok(Contact::Follows(given)) => {
+                    keep_files(&self.options.data, &given.files)?;
+                    self.given = given;
+                    false
+                }
+                Ok(Contact::InCharge) => true,
+                Err(error) => {
+                    tracing::warn!("the hub in charge: {error:#}");
+                    false
+                }
+            };
+            let ready =
+                !self.given.files.is_empty() && self.options.data.join("spinover.db").exists();
+            if !ready {
+                tokio::select! {
+                    () = tokio::time::sleep(AGAIN_AFTER) => continue,
+                    _ = stop.wait_for(|stop| *stop) => return Ok(()),
+                }
+            }
+            let (book, loaded) = open_book(&self.options.data)?;
+            if in_charge || is_in_charge(&loaded) {
+                return self.serve(book, loaded, None, stop).await;
+            }
+            let outcome = self
+                .follow(book, loaded, stop.clone(), word.clone())
+                .await?;
+            match outcome {
+                Outcome::Stopped => return Ok(()),
+                Outcome::Again => {}
+                Outcome::TakeOver(over) => {
+                    let (book, loaded) = open_book(&self.options.data)?;
+                    return self.serve(book, loaded, Some(over), stop).await;
+                }
+            }
+        }
+    }
+
+    fn setup(&self, held: Held) -> Result<Setup, Failed> {
+        let crew_code = match &self.given.crew_code {
+            Some(code) => code.clone(),
+            None => codes::random(2).context("the system gives no random numbers")?,
+        };
+        good_codes(&crew_code, &self.options.chief_code)?;
+        Ok(Setup {
+            car: held.car.car,
+            sheets: held.sheets,
+            sources: Vec::new(),
+            crew_code,
+            chief_code: self.options.chief_code.clone(),
+            announce: false,
+            files: self.given.files.clone(),
+            take_over: None,
+            take_charge: false,
+        })
+    }
+
+    async fn follow(
+        &self,
+        book: Book,
+        loaded: Loaded,
+        stop: watch::Receiver<bool>,
+        word: watch::Receiver<bool>,
+    ) -> Result<Outcome, Failed> {
+        let setup = self.setup(read_files(&self.given.files)?)?;
+        let ready = self.greeting(&setup, false)?;
+        let options = Options {
+            first: self.first.clone(),
+            given: self.given.clone(),
+            by_itself: self
+                .options
+                .by_itself
+                .then(|| Duration::from_secs_f64(self.options.after)),
+        };
+        let listener = self.listener()?;
+        Ok(standby::follow(listener, setup, options, book, loaded, stop, word, ready).await?)
+    }
+
+    async fn serve(
+        &self,
+        book: Book,
+        loaded: Loaded,
+        over: Option<TakeOver>,
+        stop: watch::Receiver<bool>,
+    ) -> Result<(), Failed> {
+        let held = read_files(&self.given.files)?;
+        names_are_told_apart(&held.car, &self.options.source)?;
+        // A source that cannot be opened must not keep the laptop from taking over: marks and calls matter more.
+        let mut sources = Vec::new();
+        for spec in &self.options.source {
+            match open_sources(&held.car, std::slice::from_ref(spec)) {
+                Ok(opened) => sources.extend(opened),
+                Err(Failed::Input(text)) => tracing::error!("{spec}: {text}"),
+                Err(Failed::Run(error)) => tracing::error!("{spec}: {error:#}"),
+            }
+        }
+        let mut setup = self.setup(held)?;
+        setup.sources = sources;
+        setup.take_over = over;
+        setup.announce = !self.options.quiet_network && !self.options.listen.ip().is_loopback();
+        let ready = self.greeting(&setup, true)?;
+        serve::run(self.listener()?, setup, book, loaded, stop, ready).await?;
+        Ok(())
+    }
+
+    /// What it says on standard output when it is ready.
+    fn greeting(
+        &self,
+        setup: &Setup,
+        in_charge: bool,
+    ) -> anyhow::Result<impl FnOnce(&[String]) + use<>> {
+        let local = self.port.local_addr().context("the port has no address")?;
+        let what = match in_charge {
+            true => "in charge".to_owned(),
+            false => format!("second laptop, follows {}", self.first.url),
+        };
+        let name = format!("{} · {} ({what})", setup.car.team, setup.car.name);
+        let (announce, crew, chief) = (
+            setup.announce,
+            setup.crew_code.clone(),
+            setup.chief_code.clone(),
+        );
+        Ok(move |urls: &[String]| greet(&name, urls, local, announce, &crew, &chief))
+    }
+}
+
+/// Whether the last takeover in this book was this laptop's, as far as it knows.
+fn is_in_charge(loaded: &Loaded) -> bool {
+    let mut record = Record::default();
+    loaded.events.iter().for_each(|event| record.apply(event));
+    let fence = Fence::new(&loaded.kept.fence);
+    let higher =
+        |heard: &spinover_protocol::hubs::Charge| *heard > record.charge && fence.vouches(heard);
+    record.charge.hub == loaded.kept.hub && !loaded.kept.heard.as_ref().is_some_and(higher)
+}
+
+/// Set when this process is sent SIGUSR1: the chief's word, from whoever can press keys on this laptop.
+fn word() -> watch::Receiver<bool> {
+    let (given, word) = watch::channel(false);
+    #[cfg(unix)]
+    tokio::spawn(async move {
+        use tokio::signal::unix::{SignalKind, signal};
+        if let Ok(mut signal) = signal(SignalKind::user_defined1()) {
+            while signal.recv().await.is_some() {
+                given.send_replace(true);
+            }
+        }
+    });
+    #[cfg(not(unix))]
+    std::mem::forget(given);
+    word
+}

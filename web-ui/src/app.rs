@@ -101,7 +101,7 @@ pub struct App {
     pub seen_early: RwSignal<Option<CommandId>>,
     /// Where the controls of a simulated car were last put from this phone, in the welcome's order.
     pub controls: RwSignal<Vec<f64>>,
-    topics: [RwSignal<u32>; 8],
+    topics: [RwSignal<u32>; 9],
     readings: RwSignal<Arc<Vec<RwSignal<Reading>>>>,
 }
 
@@ -269,7 +269,10 @@ impl App {
                 | Command::Abort { .. }
                 | Command::Note { .. }
         );
-        if keeps || self.link.get_untracked() == LinkView::Live {
+        let here = self.link.get_untracked() == LinkView::Live
+            && (matches!(command, Command::TakeOver {})
+                || socket::with(Link::in_charge).unwrap_or(false));
+        if keeps || here {
             socket::want(command);
         } else {
             self.notify(fill(W::NotSent, &[&wanted_words(&command)]));
@@ -656,6 +659,7 @@ fn wanted_words(command: &Command) -> String {
         Command::Note { .. } => say(W::DoNote).to_owned(),
         Command::Begin { .. } => say(W::DoBegin).to_owned(),
         Command::Close {} => say(W::DoClose).to_owned(),
+        Command::TakeOver {} => say(W::DoTakeOver).to_owned(),
         Command::Train { .. } => say(W::DoTrain).to_owned(),
     }
 }

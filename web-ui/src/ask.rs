@@ -1,11 +1,16 @@
 //! Plain requests to the hub, for the book: what is asked for once and may take its time. All that is live comes by the socket.
 
-use crate::app::App;
+use crate::{app::App, socket};
 use leptos::prelude::*;
 use serde::de::DeserializeOwned;
 use wasm_bindgen::{JsCast, JsValue};
 use wasm_bindgen_futures::JsFuture;
 use web_sys::{Headers, Request, RequestInit, Response};
+
+/// Where the hub that this phone is at has that page: the page stays when the phone moves over to the second laptop.
+pub fn address(path: &str) -> String {
+    socket::with(|link| link.target().to_owned()).unwrap_or_default() + path
+}
 
 /// What the hub answers to a request with this person's code: its text, or in words why there is none.
 pub async fn text(
@@ -33,7 +38,7 @@ pub async fn text(
         if let Some(body) = &body {
             init.set_body(&JsValue::from_str(body));
         }
-        let request = Request::new_with_str_and_init(path, &init)?;
+        let request = Request::new_with_str_and_init(&address(path), &init)?;
         let response: Response = JsFuture::from(window().fetch_with_request(&request))
             .await?
             .dyn_into()?;

@@ -34,6 +34,8 @@ pub enum Topic {
     Book,
     /// Which alarms cannot wait.
     Urgent,
+    /// Which laptop is in charge.
+    Hubs,
 }
 
 /// Everything behind the pages. One a page, as there is one socket a page.
@@ -73,12 +75,12 @@ pub fn join(identity: Identity) {
     SHELL.with_borrow_mut(|shell| {
         let clock = shell.as_ref().map(|shell| shell.clock).unwrap_or_default();
         // Another role sees the same car: its traces go on.
-        let (traces, traced) = shell
+        let (traces, traced, way) = shell
             .take()
-            .map(|shell| (shell.traces, shell.traced))
+            .map(|shell| (shell.traces, shell.traced, shell.link.way().clone()))
             .unwrap_or_default();
         *shell = Some(Shell {
-            link: Link::new(identity, store::seed()),
+            link: Link::new(identity, store::seed()).knowing(way),
             wire: None,
             clock,
             retry_at: None,
@@ -99,6 +101,7 @@ pub fn join(identity: Identity) {
         Topic::Welcome,
         Topic::Book,
         Topic::Urgent,
+        Topic::Hubs,
     ] {
         tell(Some(topic));
     }
@@ -237,6 +240,7 @@ impl Shell {
             HubMessage::Sources { .. } => Some(Topic::Sources),
             HubMessage::Figures { .. } => Some(Topic::Figures),
             HubMessage::Book { .. } => Some(Topic::Book),
+            HubMessage::Hubs(_) => Some(Topic::Hubs),
             HubMessage::Ack { id, .. } => {
                 self.wanted.retain(|(known, _)| known != id);
                 None
@@ -267,7 +271,7 @@ impl Shell {
             for action in self.link.take(now, input) {
                 let done = match action {
                     Action::Dial => {
-                        self.wire = Wire::dial();
+                        self.wire = Wire::dial(self.link.target());
                         self.wire.is_some()
                     }
                     Action::Hang => {
@@ -305,7 +309,8 @@ struct Wire {
 }
 
 impl Wire {
-    fn dial() -> Option<Self> {
+    /// To the hub at that address, or to the one that the page came from.
+    fn dial(target: &str) -> Option<Self> {
         let location = web_sys::window()?.location();
         let scheme = if location
             .protocol()
@@ -315,7 +320,10 @@ impl Wire {
         } else {
             "ws://"
         };
-        let url = scheme.to_owned() + &location.host().ok()? + "/ws";
+        let url = match target.strip_prefix("http") {
+            Some(rest) => format!("ws{rest}/ws"),
+            None => scheme.to_owned() + &location.host().ok()? + "/ws",
+        };
         let socket = WebSocket::new_with_str(&url, SUBPROTOCOL).ok()?;
         let opened = Closure::<dyn FnMut(Event)>::new(|_| feed(Input::Opened));
         let closed = Closure::<dyn FnMut(CloseEvent)>::new(|_| feed(Input::Closed));

@@ -89,7 +89,7 @@ pub(super) fn take_away(tx: &Transaction, n: i64) -> Result<(), BookError> {
         "DELETE FROM blocks WHERE warmup = ?1",
         "DELETE FROM tail WHERE warmup = ?1",
         "DELETE FROM imported WHERE warmup = ?1",
-        "DELETE FROM events WHERE warmup = ?1 AND kind <> 'person_joined'",
+        "DELETE FROM events WHERE warmup = ?1 AND kind NOT IN ('person_joined', 'took_over')",
     ] {
         tx.execute(sql, [n])?;
     }

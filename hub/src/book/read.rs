@@ -217,6 +217,12 @@ pub(super) fn load(conn: &Connection) -> Result<Loaded, BookError> {
     let mut all = people_before(conn, begun)?;
     all.extend(events(
         conn,
+        "SELECT seq, json, sum FROM events WHERE kind = 'took_over' AND seq < ?1 ORDER BY seq DESC LIMIT 1",
+        [begun],
+    )?);
+    all.sort_by_key(|event| event.seq);
+    all.extend(events(
+        conn,
         "SELECT seq, json, sum FROM events WHERE seq >= ?1 ORDER BY seq",
         [begun],
     )?);

@@ -2,7 +2,7 @@
 
 use super::crew::OwnStrips;
 use crate::parts::{
-    call_sheet::CallList, figures::Figures, people::People, sources::Sources, step_card::StepCard,
+    call_sheet::CallList, figures::Figures, laptops::SecondLaptop, people::People, sources::Sources, step_card::StepCard,
     steps::Steps,
 };
 use crate::words::{Word as W, say};
@@ -20,6 +20,7 @@ pub fn Chief() -> impl IntoView {
                     <CallList/>
                 </section>
                 <People/>
+                <SecondLaptop/>
                 <Figures/>
                 <Sources/>
             </div>

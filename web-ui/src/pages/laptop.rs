@@ -2,7 +2,7 @@
 
 use crate::{
     app::app,
-    parts::{people::People, sources::Sources},
+    parts::{laptops::SecondLaptop, people::People, sources::Sources},
     socket::Topic,
     words::{Word as W, fill, say},
 };
@@ -38,6 +38,7 @@ pub fn Laptop() -> impl IntoView {
             })}
             <div class="laptop-side">
                 <People/>
+                <SecondLaptop/>
                 <Sources all=true/>
             </div>
         </div>

@@ -2,6 +2,7 @@
 
 use super::alarms::AlarmBars;
 use super::hold_key::{HoldKey, MARK_MS};
+use super::laptops::NotInCharge;
 use crate::{
     app::{Notice, app},
     pure::calls::{seen_names, unseen_names},
@@ -142,6 +143,7 @@ pub fn Banners() -> impl IntoView {
                 view! { <p class="banner trouble" data-test="book-slow" role="status">{fill(W::BookSlow, &[&seconds])}</p> }
             })
         }}
+        <NotInCharge/>
         <StopBars/>
         <AlarmBars/>
         {move || {

@@ -50,6 +50,14 @@ pub async fn post(address: &str, path: &str, code: Option<&str>, body: &[u8]) ->
     request(address, "POST", path, code, body).await
 }
 
+/// `PATCH` with JSON, with a code where one is given.
+///
+/// # Errors
+/// When the hub does not answer.
+pub async fn patch(address: &str, path: &str, code: Option<&str>, body: &[u8]) -> Result<Answer> {
+    request(address, "PATCH", path, code, body).await
+}
+
 async fn request(
     address: &str,
     method: &str,

@@ -32,7 +32,7 @@ use keeper::{Clock, Counts, Keeper};
 use peers::Peers;
 use spinover_protocol::{
     car::Car,
-    hubs::{Charge, FileText, Hubs, PeerMessage, Standing},
+    hubs::{FileText, Hubs, PeerMessage, Standing},
     message::{Control, SourceState},
     record::Record,
     sheet::Sheet,

@@ -400,7 +400,8 @@ impl Follower<'_> {
                     }
                 }
                 Ok(()) = board.changed() => {
-                    for news in board.borrow_and_update().news(&mut self.seen) {
+                    let news = board.borrow_and_update().news(&mut self.seen);
+                    for news in news {
                         say_text(self.socket, news).await?;
                     }
                 }

@@ -93,14 +93,9 @@ async fn a_standby_has_the_same_book_and_is_marked_nothing_at() -> Result<()> {
     let second = second(&first).start();
     follows(&first, &second).await;
     chief.done(note("while it follows")).await;
-    let lines = r#"{"engine_rpm": 2410}"#;
-    let posted = http::post(
-        &first.address(),
-        "/api/readings",
-        Some(CREW_CODE),
-        lines.as_bytes(),
-    );
-    assert_eq!(posted.await?.status, 200);
+    let line = br#"{"engine_rpm": 2410}"#;
+    let posted = http::post(&first.address(), "/api/readings", Some(CREW_CODE), line).await?;
+    assert_eq!(posted.status, 200);
 
     // The same events with the same numbers, and the same readings, in another book.
     let id = record(&chief).await.warmup.expect("a warm-up").id;

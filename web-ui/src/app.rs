@@ -420,6 +420,14 @@ impl App {
         Memo::new(move |_| *self.link.read() == LinkView::Live)
     }
 
+    /// Whether the hub at the other end is the one that takes marks.
+    pub fn in_charge(self) -> Memo<bool> {
+        Memo::new(move |_| {
+            self.track(&[Topic::Hubs, Topic::Welcome]);
+            socket::with(Link::in_charge) == Some(true)
+        })
+    }
+
     /// The reading of the channel at that place.
     pub fn reading(self, index: usize) -> Option<RwSignal<Reading>> {
         self.readings.read().get(index).copied()

@@ -133,6 +133,7 @@ catalogue! {
     TakeOverHold = "Take over, hold",
     OnReplaced = "THIS LAPTOP WAS REPLACED",
     ReplacedBy = "{0} is in charge. Readings still show here; nothing can be marked here.",
+    MarkNotHere = "Not at this laptop",
     DoTakeOver = "take over",
     PastTookOver = "The second laptop took over",
     // Where the procedure is.

@@ -49,6 +49,7 @@ translation! {
     TakeOverHold = "Tomar el mando, mantener",
     OnReplaced = "ESTE PORTÁTIL FUE REEMPLAZADO",
     ReplacedBy = "Tiene el mando {0}. Las lecturas aún se ven aquí; no se puede marcar nada aquí.",
+    MarkNotHere = "En este portátil no",
     DoTakeOver = "tomar el mando",
     PastTookOver = "El segundo portátil tomó el mando",
     // Where the procedure is.

@@ -27,8 +27,8 @@ const WAITING: usize = 64;
 
 /// What the connection tells the standby.
 pub enum Heard {
-    /// The hub that was called says this of who is in charge; the journal, the charge and where it is.
-    Charge(String, Charge, Vec<String>),
+    /// The hub that was called knows of this charge, and is there.
+    Charge(Charge, Vec<String>),
     /// It lets us follow: what to send goes here, and how many rows of which warm-ups were on the disk when we said so.
     Up(mpsc::Sender<PeerMessage>, BTreeMap<String, u64>),
     /// It said something.
@@ -60,7 +60,6 @@ async fn once(
 ) -> anyhow::Result<()> {
     let (mut line, said) = call(&first.url).await?;
     let PeerMessage::Charge {
-        journal,
         charge,
         urls: theirs,
         ..
@@ -68,11 +67,7 @@ async fn once(
     else {
         bail!("it began with something else");
     };
-    if to
-        .send(Heard::Charge(journal, charge, theirs))
-        .await
-        .is_err()
-    {
+    if to.send(Heard::Charge(charge, theirs)).await.is_err() {
         return Ok(());
     }
     // What was handed over before must be on the disk before we say how much there is.

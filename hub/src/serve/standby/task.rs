@@ -311,7 +311,7 @@ impl Running {
             self.heard = Instant::now();
         }
         match heard {
-            Heard::Charge(_, charge, urls) => {
+            Heard::Charge(charge, urls) => {
                 self.given(&charge, None, None);
                 self.hear(&charge, urls);
             }

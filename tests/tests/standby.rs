@@ -200,7 +200,8 @@ async fn the_first_dies_under_load_and_nothing_acknowledged_is_lost() -> Result<
                 })
                 .await;
         }
-        let refused = chief.refused(note("too early")).await;
+        let mark = raw_refusal(&second, Value::from("mark"), "area_clear").await;
+        let refused = mark.expect("an answer");
         assert!(refused.contains("second laptop"), "{refused}");
         assert!(!chief.look(|seen| seen.link.in_charge()));
         let no = crew[0].refused(Command::TakeOver {}).await;

@@ -39,18 +39,27 @@ pub fn router(app: Arc<App>) -> Router {
         .route("/ws", get(ws))
         .route("/healthz", get(healthz))
         .route("/metrics", get(metrics))
-        .route("/api/readings", post(readings).layer(DefaultBodyLimit::max(MAX_POST)))
+        .route(
+            "/api/readings",
+            post(readings).layer(DefaultBodyLimit::max(MAX_POST)),
+        )
         .merge(book::routes())
-        .layer(middleware::from_fn_with_state(app.clone(), two::changes_only_in_charge))
+        .layer(middleware::from_fn_with_state(
+            app.clone(),
+            two::changes_only_in_charge,
+        ))
         .layer(two::pages_of_the_other(&app))
         .route("/api/peer", get(peers::ws))
         // A third of the bytes on the pit's Wi-Fi; the socket is not touched.
-        .fallback_service(get(page).layer(CompressionLayer::new()).with_state(app.clone()))
+        .fallback_service(
+            get(page)
+                .layer(CompressionLayer::new())
+                .with_state(app.clone()),
+        )
         // The app needs nothing from elsewhere, and nobody else's page has business framing it or reading what it is sent.
-        .layer(set(
+        .layer(SetResponseHeaderLayer::overriding(
             header::CONTENT_SECURITY_POLICY,
-            "default-src 'self'; script-src 'self' 'wasm-unsafe-eval'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; \
-             connect-src 'self' ws: wss:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+            two::policy(&app),
         ))
         .layer(set(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))
         .layer(set(header::REFERRER_POLICY, "no-referrer"))

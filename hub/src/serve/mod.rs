@@ -113,6 +113,10 @@ pub async fn run(
     let address = listener.local_addr().context("the port has no address")?;
     let urls = discovery::plain_urls(address);
     let place = place(&mut setup, &loaded, &urls).await?;
+    if loaded.kept.heard.as_ref() != Some(place.highest()) && !place.highest().is_first() {
+        let kept = book.keep_hubs(place.highest().clone(), loaded.kept.peers.clone());
+        kept.await.context("the book's writer has gone")??;
+    }
     let latest = loaded.events.last().map_or(0, |event| event.at);
     let clock = Clock::start(latest);
     let not_live = not_live(&setup.sources);

@@ -4,7 +4,7 @@
 use super::App;
 use axum::{
     extract::{Request, State},
-    http::{HeaderMap, HeaderName, Method, StatusCode, header},
+    http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header},
     middleware::Next,
     response::{IntoResponse, Response},
 };
@@ -22,6 +22,20 @@ pub fn pages_of_the_other(app: &Arc<App>) -> CorsLayer {
         .allow_methods([Method::GET, Method::POST, Method::PATCH])
         .allow_headers([header::AUTHORIZATION, header::CONTENT_TYPE])
         .expose_headers([HeaderName::from_static("spinover-not-readable")])
+}
+
+/// The content security policy of every answer. Besides this hub, a page may only talk to the other laptop: to its socket wherever it
+/// turns up, to its book where it is known when the page is loaded.
+pub fn policy(app: &Arc<App>) -> impl Fn(&Response) -> Option<HeaderValue> + Clone + use<> {
+    let app = app.clone();
+    move |_| {
+        let others = app.peers.origins().join(" ");
+        let policy = format!(
+            "default-src 'self'; script-src 'self' 'wasm-unsafe-eval'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; \
+             connect-src 'self' ws: wss: {others}; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+        );
+        HeaderValue::from_str(&policy).ok()
+    }
 }
 
 /// Whether a page of the other laptop opens the socket.

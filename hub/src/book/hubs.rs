@@ -272,3 +272,22 @@ pub fn adopt(dir: &Path, copy: &Path) -> Result<Option<String>, BookError> {
     drop(lock);
     Ok(aside)
 }
+
+/// Whether the directory has a book.
+pub fn is_there(dir: &Path) -> bool {
+    store::path(dir).exists()
+}
+
+/// Makes an empty book for a journal of that name, which is to be filled with its events from elsewhere.
+///
+/// # Errors
+/// What the system or SQLite says.
+pub fn name_journal(dir: &Path, journal: &str) -> Result<(), BookError> {
+    std::fs::create_dir_all(dir)
+        .map_err(|error| BookError::Io(dir.display().to_string(), error.to_string()))?;
+    let lock = store::lock(dir)?;
+    let conn = store::open_or_create(dir)?;
+    put(&conn, "journal", journal)?;
+    drop(lock);
+    Ok(())
+}

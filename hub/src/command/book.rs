@@ -77,6 +77,18 @@ enum Action {
         #[arg(long, value_name = "FILE")]
         out: Option<PathBuf>,
     },
+    /// Fetch a car's journal from the team's bus into a directory that has no book: when the laptop's disk is lost. Readings are not
+    /// on the bus. Only where this program was built with `--features bus`; see docs/bus.md.
+    Fetch {
+        #[command(flatten)]
+        data: Data,
+        /// The bus: nats://HOST:PORT, several with commas between.
+        #[arg(long, env = "SPINOVER_BUS", value_name = "URL")]
+        bus: crate::bus::Bus,
+        /// The car's name.
+        #[arg(long, value_name = "NAME")]
+        car: String,
+    },
     /// Write the report page: one file of HTML for the phone and the trailer wall, whole in itself.
     Report {
         #[command(flatten)]
@@ -334,6 +346,7 @@ impl BookCommand {
                 )?)
             }
             Action::Restore { data, id } => change(&data, async |book| book.restore(&id).await),
+            Action::Fetch { data, bus, car } => fetch(&data, &bus, &car, out),
             Action::Check { data, json } => check_all(&data, json, out),
         }
     }
@@ -358,6 +371,27 @@ fn change(
         done.and(book.close().await)
     });
     Ok(done?)
+}
+
+#[cfg(feature = "bus")]
+fn fetch(
+    data: &Data,
+    bus: &crate::bus::Bus,
+    car: &str,
+    out: &mut impl Write,
+) -> Result<(), Failure> {
+    let fetched = runtime()?.block_on(crate::bus::fetch(bus, car, &data.data));
+    let (journal, count) = fetched.map_err(|error| Failure::Failed(format!("{error:#}")))?;
+    Ok(writeln!(
+        out,
+        "{count} events of {car}'s journal {journal}"
+    )?)
+}
+
+#[cfg(not(feature = "bus"))]
+fn fetch(_: &Data, _: &crate::bus::Bus, _: &str, _: &mut impl Write) -> Result<(), Failure> {
+    // No address of a bus can be given here.
+    Err(Failure::Failed("built without the bus".to_owned()))
 }
 
 fn runtime() -> Result<tokio::runtime::Runtime, Failure> {

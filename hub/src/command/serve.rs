@@ -2,6 +2,7 @@
 
 use crate::{
     book::{Book, BookError, Loaded},
+    bus::Bus,
     files::{self, CarFile, FileErrors},
     serve::{self, Setup, codes, discovery},
     sources::{self, Source},
@@ -42,6 +43,10 @@ struct Common {
         value_name = "CODE"
     )]
     chief_code: Option<String>,
+    /// Publish the journal to the team's bus, a NATS server with JetStream: nats://HOST:PORT, several with commas between, ?copies=3 in
+    /// a cluster of three. Only where this program was built with `--features bus`; see docs/bus.md.
+    #[arg(long, env = "SPINOVER_BUS", value_name = "URL")]
+    bus: Option<Bus>,
     /// Do not announce the hub as spinover.local on the network.
     #[arg(long)]
     quiet_network: bool,
@@ -303,6 +308,7 @@ fn hub(common: Common, start: Start, specs: &[String], data: &Path) -> Result<()
         files: start.files,
         take_over: None,
         take_charge: start.take_charge,
+        bus: common.bus,
     };
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()

@@ -5,6 +5,7 @@ use super::serve::{
 };
 use crate::{
     book::{Book, Loaded},
+    bus::Bus,
     core::{TakeOver, charge::Fence},
     files::{self, CarFile},
     serve::{
@@ -74,6 +75,9 @@ pub struct StandbyCommand {
     /// Where readings come from once this laptop has taken over; opened only then. May be given several times.
     #[arg(long, value_name = "SPEC")]
     source: Vec<String>,
+    /// Publish the journal to the team's bus once this laptop has taken over, as `spinover serve --bus` does.
+    #[arg(long, env = "SPINOVER_BUS", value_name = "URL")]
+    bus: Option<Bus>,
     /// Do not announce the hub as spinover.local on the network when it has taken over.
     #[arg(long)]
     quiet_network: bool,
@@ -262,6 +266,7 @@ impl Running {
             files: self.given.files.clone(),
             take_over: None,
             take_charge: false,
+            bus: self.options.bus.clone(),
         })
     }
 

@@ -18,6 +18,7 @@ mod two;
 
 use crate::{
     book::{Book, BookError, Loaded, Part},
+    bus::Bus,
     core::{
         Core, Journal, TakeOver,
         charge::{Fence, Place},
@@ -72,6 +73,8 @@ pub struct Setup {
     pub take_over: Option<TakeOver>,
     /// It takes charge again although another hub took over from it.
     pub take_charge: bool,
+    /// Where its journal is published.
+    pub bus: Option<Bus>,
 }
 
 /// What every connection can reach.
@@ -233,6 +236,19 @@ pub async fn run(
     });
     let announced = tokio::spawn(withdraw_when_replaced(announced, app.peers.hubs.clone()));
     let comparing = tokio::spawn(peers::keep_comparing(app.clone()));
+    #[cfg(feature = "bus")]
+    let publishing = setup.bus.map(|bus| {
+        tokio::spawn(crate::bus::publish(
+            bus,
+            app.car.name.clone(),
+            app.journal.clone(),
+            app.book.clone(),
+            app.log.subscribe(),
+            app.peers.hubs.clone(),
+        ))
+    });
+    #[cfg(not(feature = "bus"))]
+    let publishing = setup.bus.map(|_| tokio::spawn(async {}));
     let service = http::router(app).into_make_service_with_connect_info::<SocketAddr>();
     ready(&join_urls);
     let mut stopping = stop.clone();
@@ -249,6 +265,8 @@ pub async fn run(
     for task in tasks {
         task.abort();
     }
+    // What is not on the bus yet goes there when the hub runs again; nobody waits for it.
+    publishing.inspect(tokio::task::JoinHandle::abort);
     announced.abort();
     comparing.abort();
     keeper_stop_in.send_replace(true);

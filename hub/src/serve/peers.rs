@@ -513,7 +513,8 @@ fn rows_out(reader: &Reader, at: &mut Vec<(String, u64)>) -> Result<Vec<PeerMess
     let mut messages = Vec::new();
     for (id, next) in at.iter_mut() {
         let found = match reader.rows_from(id, *next) {
-            Err(BookError::NoSuchWarmup(_)) => continue,
+            // Deleted for good meanwhile; or damaged, which `book check` names, and which must not keep events from being followed.
+            Err(BookError::NoSuchWarmup(_) | BookError::Unreadable(_)) => continue,
             found => found?,
         };
         let Some((first, rows)) = found else {

@@ -752,12 +752,26 @@ mod tests {
         }
     }
 
-    fn told(standing: &str, epoch: u64, here: bool) -> Input {
+    fn hubs(standing: &str, epoch: u64, here: bool) -> Hubs {
         let json = format!(
-            r#"{{"type":"hubs","standing":"{standing}","charge":{{"epoch":{epoch},"hub":"h","proof":""}},
+            r#"{{"standing":"{standing}","charge":{{"epoch":{epoch},"hub":"h","proof":""}},
             "other":{{"urls":["http://192.0.2.8:4780"],"here":{here},"behind":0}}}}"#
         );
-        Input::Received(Box::new(serde_json::from_str(&json).unwrap()))
+        serde_json::from_str(&json).unwrap()
+    }
+
+    fn told(hubs: Hubs) -> Input {
+        Input::Received(Box::new(HubMessage::Hubs(hubs)))
+    }
+
+    fn welcome_with(hubs: Hubs) -> Input {
+        let Input::Received(mut message) = welcome("j") else {
+            unreachable!("a message")
+        };
+        if let HubMessage::Welcome(welcome) = &mut *message {
+            welcome.hubs = hubs;
+        }
+        Input::Received(message)
     }
 
     fn sent(actions: &[Action], id: &str) -> bool {
@@ -771,7 +785,7 @@ mod tests {
     fn the_second_laptop_is_tried_when_the_first_is_gone_and_marks_wait_until_it_is_in_charge() {
         let mut link = link();
         up(&mut link);
-        link.take(30.0, told("in_charge", 1, true));
+        link.take(30.0, told(hubs("in_charge", 1, true)));
         link.take(40.0, Input::Closed);
         // A blip is likelier than a death: the same hub once more, then the other.
         assert_eq!(link.take(400.0, Input::Tick), vec![Action::Dial]);
@@ -784,8 +798,7 @@ mod tests {
             matches!(&hello[0], Action::Send(message) if matches!(&**message, ClientMessage::Hello { seen: Some(seen), .. } if seen.charge.epoch == 1)),
             "it tells what it has seen"
         );
-        link.take(1_520.0, welcome("j"));
-        link.take(1_521.0, told("standby", 1, false));
+        link.take(1_520.0, welcome_with(hubs("standby", 1, false)));
         assert_eq!(link.state(1_521.0), State::Live);
         assert!(!link.in_charge());
         let mark = Command::Mark { step: "s".into() };
@@ -800,7 +813,7 @@ mod tests {
             &link.take(1_540.0, Input::Want("s".into(), stop)),
             "s"
         ));
-        let now = link.take(1_550.0, told("in_charge", 2, false));
+        let now = link.take(1_550.0, told(hubs("in_charge", 2, false)));
         assert!(sent(&now, "m") && sent(&now, "s") && link.in_charge());
         // The first one is back and has heard nothing: refused, and left for the other.
         link.take(1_560.0, Input::Closed);
@@ -819,7 +832,7 @@ mod tests {
     fn a_second_laptop_with_another_code_does_not_lock_the_phone_out_of_the_first() {
         let mut link = link();
         up(&mut link);
-        link.take(30.0, told("in_charge", 0, true));
+        link.take(30.0, told(hubs("in_charge", 0, true)));
         link.take(40.0, Input::Closed);
         link.take(400.0, Input::Tick);
         link.take(410.0, Input::Closed);

@@ -68,9 +68,13 @@ async fn request(
     let bearer = code
         .map(|code| format!("Authorization: Bearer {code}\r\n"))
         .unwrap_or_default();
+    let kind = match method {
+        "PATCH" => "Content-Type: application/json\r\n",
+        _ => "",
+    };
     let length = body.len();
     let head = format!(
-        "{method} {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\nContent-Length: {length}\r\n{bearer}\r\n"
+        "{method} {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\nContent-Length: {length}\r\n{kind}{bearer}\r\n"
     );
     let exchange = async {
         let mut stream = TcpStream::connect(address).await?;

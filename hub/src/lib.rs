@@ -2,7 +2,6 @@
 //!
 //! Arrows go one way: `serve`, `sources`, `book` -> `core` -> `figures` -> the protocol crate.
 pub mod book;
-pub mod bus;
 pub mod command;
 pub mod core;
 pub mod figures;

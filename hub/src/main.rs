@@ -4,6 +4,19 @@
 use clap::{Parser, Subcommand};
 use spinover::command::{book, check, figure, serve, standby};
 use std::{io::IsTerminal, process::ExitCode};
+use tracing::Level;
+use tracing_subscriber::{
+    EnvFilter, filter::filter_fn, layer::SubscriberExt, util::SubscriberInitExt,
+};
+
+/// Below `info` these write down whole frames, and with them codes, tokens and passwords: never, whatever was asked for.
+const WORDY: [&str; 5] = [
+    "tungstenite",
+    "tokio_tungstenite",
+    "hyper",
+    "rumqttc",
+    "rustls",
+];
 
 /// Warm-up hub for a nitro drag-race crew: takes live readings and checklist marks in, and shows every crew member the same
 /// truth on the phone in their hand.
@@ -37,13 +50,19 @@ enum Command {
 fn main() -> ExitCode {
     // Clap ends with 2 on bad usage, which is what the contract says.
     let cli = Cli::parse();
-    let filter = tracing_subscriber::EnvFilter::try_from_env("SPINOVER_LOG");
-    let filter = filter.unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info,mdns_sd=off"));
-    tracing_subscriber::fmt()
-        .with_env_filter(filter)
+    let filter = EnvFilter::try_from_env("SPINOVER_LOG")
+        .unwrap_or_else(|_| EnvFilter::new("info,mdns_sd=off"));
+    let no_frames = filter_fn(|what| {
+        *what.level() <= Level::INFO || !WORDY.iter().any(|name| what.target().starts_with(name))
+    });
+    let lines = tracing_subscriber::fmt::layer()
         .with_writer(std::io::stderr)
         // Colours are for a terminal; in a file or a journal they are rubbish between the words.
-        .with_ansi(std::io::stderr().is_terminal())
+        .with_ansi(std::io::stderr().is_terminal());
+    tracing_subscriber::registry()
+        .with(filter)
+        .with(no_frames)
+        .with(lines)
         .init();
     match cli.command {
         Command::Demo(command) => command.run(),

@@ -1,6 +1,9 @@
 //! A whole pit in one thread and without a clock: the simulated car, the core, and a chief who marks what can be marked.
 //!
-//! For tests and measurements: the same seed gives the same warm-up, as fast as the machine can reckon it.
+//! For tests and measurements: the same seed gives the same warm-up, as fast as the machine can reckon it. [`storm`] is the pit with
+//! its phones, network and disk.
+
+pub mod storm;
 
 use crate::core::{
     Core, Input, Journal, Output,
@@ -31,6 +34,7 @@ pub struct Pit {
     /// The chief marks no step from here on.
     idle_chief: bool,
     commands: u64,
+    begun: Vec<Event>,
 }
 
 impl Pit {
@@ -49,8 +53,9 @@ impl Pit {
             vec![],
             &Journal::default(),
         );
-        core.take(0, Input::Start);
+        let begun = events(core.take(0, Input::Start));
         Ok(Self {
+            begun,
             core,
             simulation,
             controls,
@@ -63,6 +68,16 @@ impl Pit {
 
     /// Goes on by one sample; what happened in it.
     pub fn step(&mut self) -> Vec<Event> {
+        events(self.outputs())
+    }
+
+    /// What happened before the first step: the warm-up began.
+    pub fn begun(&self) -> &[Event] {
+        &self.begun
+    }
+
+    /// Goes on by one sample; everything that came out of the core.
+    pub fn outputs(&mut self) -> Vec<Output> {
         self.now += SAMPLE_MS;
         let sample = self.simulation.sample();
         let mut outputs = Vec::new();
@@ -78,16 +93,14 @@ impl Pit {
         }
         outputs.extend(self.core.take(self.now, Input::Tick));
         outputs.extend(self.chief());
-        let mut events = Vec::new();
-        for output in outputs {
-            if let Output::Event(event) = output {
-                if let EventBody::StepMarked { step, .. } = &event.body {
-                    self.controls.step_marked(step.as_str());
-                }
-                events.push(event);
+        for output in &outputs {
+            if let Output::Event(event) = output
+                && let EventBody::StepMarked { step, .. } = &event.body
+            {
+                self.controls.step_marked(step.as_str());
             }
         }
-        events
+        outputs
     }
 
     fn chief(&mut self) -> Vec<Output> {
@@ -160,10 +173,33 @@ impl Pit {
             .expect("one began with the pit")
     }
 
+    /// Another engine in place of this one: cold, and with a full tank.
+    ///
+    /// # Errors
+    /// As [`Simulation::new`].
+    pub fn cold_engine(&mut self, settings: Settings) -> anyhow::Result<()> {
+        self.simulation = Simulation::new(self.core.car(), settings)?;
+        self.controls = self.simulation.controls();
+        Ok(())
+    }
+
+    /// The core itself, for what a hub does besides.
+    pub fn core(&mut self) -> &mut Core {
+        &mut self.core
+    }
+
     /// The frame that the phones would get now.
     pub fn frame(&mut self) -> Frame {
         self.core.frame(self.now)
     }
+}
+
+fn events(outputs: Vec<Output>) -> Vec<Event> {
+    let events = outputs.into_iter().filter_map(|output| match output {
+        Output::Event(event) => Some(event),
+        _ => None,
+    });
+    events.collect()
 }
 
 /// The alarm that an event raises as news of its own.

@@ -4,7 +4,8 @@ mod book_kit;
 
 use book_kit::*;
 use rand::{Rng, SeedableRng, rngs::SmallRng};
-use spinover::book::{Book, Part, replay};
+use spinover::book::{Book, BookError, Part, replay};
+use spinover_protocol::{message::FigureNow, units::Unit};
 use std::time::{Duration, Instant};
 
 const CHANNELS: usize = 24;
@@ -79,7 +80,10 @@ fn size_speed_and_scrubbing() {
         "last values at a point: median {:.1} ms, 99 % {:.1} ms",
         at.0, at.1
     );
-    // What a phone asks for when the line is moved: the two minutes before the point, as frames.
+    let folder = tempfile::tempdir().unwrap();
+    let (beside, spoken) = an_hour_of_figures(folder.path());
+    let figures = beside.reader().unwrap();
+    // What a phone asks for when the line is moved: the two minutes before the point, as frames, and what the figures said there.
     let mut times: Vec<Duration> = (0..200)
         .map(|_| {
             let to = rng.random_range(120_000..rows * 10);
@@ -87,6 +91,9 @@ fn size_speed_and_scrubbing() {
             let frames = replay::frames(&reader, "w", to - 120_000, to, 500).unwrap();
             let text = serde_json::to_vec(&frames).unwrap();
             assert!(frames.len() == 241 && text.len() > 10_000);
+            let point = to.clamp(2_000, 3_600_000);
+            let said = figures.figures("w", point, point, 1).unwrap();
+            assert!(serde_json::to_vec(&said).unwrap().len() > 1_000);
             began.elapsed()
         })
         .collect();
@@ -151,13 +158,51 @@ fn size_speed_and_scrubbing() {
         / readings;
     // File against file, with all that SQLite adds to either.
     println!(
-        "{{\"readings\":{readings},\"readings_per_s\":{:.0},\"bytes_per_reading\":{packed:.3},\"file_bytes_per_reading\":{file:.3},\"rows_bytes_per_reading\":{bytes:.3},\"vs_rows_ratio\":{:.4},\"write_speed_vs_rows_ratio\":{:.2},\"seek_ms_p50\":{:.1},\"seek_ms_p99\":{:.1}{parquet}}}",
+        "{{\"readings\":{readings},\"readings_per_s\":{:.0},\"bytes_per_reading\":{packed:.3},\"file_bytes_per_reading\":{file:.3},\"rows_bytes_per_reading\":{bytes:.3},\"vs_rows_ratio\":{:.4},\"write_speed_vs_rows_ratio\":{:.2},\"seek_ms_p50\":{:.1},\"seek_ms_p99\":{:.1},\"figures_bytes_an_hour\":{spoken}{parquet}}}",
         readings / took,
         file / bytes,
         readings / took / speed,
         seek.0,
         seek.1
     );
+}
+
+/// An hour of twelve figures in a book of its own, half of them saying something new every second; and how many bytes of text are kept
+/// of it.
+fn an_hour_of_figures(dir: &std::path::Path) -> (Book, usize) {
+    let (book, _) = Book::open(dir).unwrap();
+    answer(book.append(vec![begun(1, "w", 1)])).unwrap();
+    for second in 0..3_600i64 {
+        let figure = |n: i64| {
+            let value = if n % 2 == 0 { second } else { second / 600 } as f64 / 7.0;
+            FigureNow {
+                key: format!("figure_{n}"),
+                label: format!("Figure number {n}"),
+                value: Some(value),
+                unit: Some(Unit::Litre),
+                low: Some(value - 0.3),
+                high: Some(value + 0.3),
+                words: format!("from this warm-up alone, {value:.2} so far"),
+                attention: false,
+                forecast: None,
+                rests_on: None,
+                ask: None,
+            }
+        };
+        book.said("w", 1_000 + second * 1_000, (0..12).map(figure).collect());
+        if second % 300 == 0 {
+            answer(book.flush()).unwrap();
+        }
+    }
+    answer(book.flush()).unwrap();
+    let mut bytes = 0;
+    let counted = book.reader().unwrap().each_said("w", |said| {
+        bytes += serde_json::to_vec(&said).unwrap().len();
+        Ok::<(), BookError>(())
+    });
+    assert_eq!(counted.unwrap(), Vec::<String>::new());
+    println!("an hour of figures: {bytes} bytes of text");
+    (book, bytes)
 }
 
 /// The same hour as Parquet: what it takes in a file, how fast it is written from memory, and how fast from the book.

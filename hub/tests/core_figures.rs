@@ -17,7 +17,7 @@ use spinover_protocol::{
     Millis,
     car::{Band, Car, Channel, FuelSettings, Role},
     event::{Event, Right, Who},
-    message::{Command, FigureNow},
+    message::{Asked, Command, FigureNow},
     sheet::{FuelAllowance, Phase, Sheet, Step},
     today::{CanPlan, Conditions, FlowBaseline, MixReading, TimeSlip},
     units::Unit,
@@ -362,11 +362,21 @@ fn marked_bleed_turns_are_learned_from_and_give_advice() {
     assert_eq!(figure.value, Some(0.25), "{figure:?}");
     assert_eq!(figure.unit, Some(Unit::Turn));
     assert!(figure.words.starts_with("turn 1/4 out"), "{figure:?}");
+    // Sure enough to be called: to everyone, since this car has no role but the chief's.
+    let ask = figure.ask.expect("a call to offer");
+    assert_eq!((ask.what, ask.by, ask.to), (Asked::Bleed, Some(0.25), None));
+    let hold = |pit: &mut Pit, command| pit.ask(Right::Chief, command).unwrap();
+    let reason = String::new();
+    hold(&mut pit, Command::Hold { reason });
+    assert_eq!(pit.figure("bleed").ask, None, "held, nobody moves anything");
+    hold(&mut pit, Command::Resume {});
     assert!(figure.low.unwrap() <= 0.25 && 0.25 <= figure.high.unwrap());
 
     // Too far: the other way.
     pit.crew(Command::MoveBleed { turns: 0.75 });
-    pit.run(30, idle_at(out + 0.75));
+    pit.run(1, idle_at(out + 0.75));
+    assert_eq!(pit.figure("bleed").ask, None, "it has to settle first");
+    pit.run(29, idle_at(out + 0.75));
     let back = pit.figure("bleed");
     assert_eq!(back.value, Some(-0.5), "{back:?}");
     assert!(

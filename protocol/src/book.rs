@@ -1,13 +1,19 @@
 //! The book as phones read it: the list of warm-ups, what people write about one, and a warm-up to play back. These are the
 //! answers and bodies of `/api/book`, which is plain HTTP: none of it is live, and none of it may delay what is.
 
-use crate::{ChannelKey, Millis, event::Event};
+use crate::{ChannelKey, Millis, event::Event, message::FigureNow};
 use serde::{Deserialize, Serialize};
 
 /// Longest note about a warm-up, in characters.
 pub const MAX_NOTE: usize = 4_000;
 /// Most tags of one warm-up.
 pub const MAX_TAGS: usize = 20;
+/// Largest photo that is taken in, in bytes.
+pub const MAX_PHOTO: usize = 12_000_000;
+/// Most photos of one warm-up.
+pub const MAX_PHOTOS: usize = 40;
+/// A phone makes a photo whose longer side has more pixels than this smaller before it sends it.
+pub const PHOTO_SIDE: u32 = 2_000;
 /// Most frames in one answer: two minutes of traces at four a second, and room.
 pub const MAX_FRAMES: i64 = 1_200;
 
@@ -45,7 +51,8 @@ pub struct Listed {
     /// Words to find it by.
     #[serde(default)]
     pub tags: Vec<String>,
-    /// Names of photos.
+    /// Photos, in the order in which they came: names of pictures that the hub keeps (see [`is_photo`]), and names that were
+    /// only written down.
     #[serde(default)]
     pub photos: Vec<String>,
     /// When it was deleted.
@@ -96,6 +103,25 @@ pub struct Remarks {
     pub tags: Option<Vec<String>>,
 }
 
+/// Whether a name is that of a picture that the hub keeps: the BLAKE3 hash of its bytes in 64 small hex digits, a dot, and what it
+/// is (`jpg`, `png`, `webp`). `/photo/NAME` gives it.
+pub fn is_photo(name: &str) -> bool {
+    name.split_once('.').is_some_and(|(hash, end)| {
+        hash.len() == 64
+            && hash
+                .bytes()
+                .all(|byte| matches!(byte, b'0'..=b'9' | b'a'..=b'f'))
+            && ["jpg", "png", "webp"].contains(&end)
+    })
+}
+
+/// The photo that was taken in, under the name that it got.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Taken {
+    /// Its name.
+    pub photo: String,
+}
+
 /// Who deletes or restores, as they name themselves.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct By {
@@ -126,6 +152,9 @@ pub struct Opened {
     pub to: Millis,
     /// How many readings there are.
     pub readings: u64,
+    /// When its figures first spoke; none when nothing that they said was kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub figures_from: Option<Millis>,
     /// What of it cannot be read from the book, in words; empty for a sound one.
     pub lost: Vec<String>,
 }
@@ -143,6 +172,54 @@ pub struct Outside {
     pub low: bool,
     /// The reading farthest outside, in the channel's unit.
     pub worst: f64,
+}
+
+/// What the figures said at a time, as phones were shown it. Where a channel was expected to go, which is drawn on its strip, is not kept.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Said {
+    /// When, in milliseconds.
+    pub at: Millis,
+    /// These are all; else those that say another thing than before.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub whole: bool,
+    /// The figures.
+    pub figures: Vec<FigureNow>,
+    /// Keys of figures that were no longer there.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub gone: Vec<String>,
+}
+
+impl Said {
+    /// What has changed since the figures said `before`; none when nothing has.
+    pub fn since(before: &[FigureNow], at: Millis, now: &[FigureNow]) -> Option<Self> {
+        let changed = now.iter().filter(|figure| !before.contains(figure));
+        let gone = before
+            .iter()
+            .filter(|was| now.iter().all(|figure| figure.key != was.key));
+        let said = Self {
+            at,
+            whole: false,
+            figures: changed.cloned().collect(),
+            gone: gone.map(|was| was.key.clone()).collect(),
+        };
+        (!said.figures.is_empty() || !said.gone.is_empty()).then_some(said)
+    }
+
+    /// What the figures say after this, when they said `before`. A figure keeps its place; a new one comes last.
+    pub fn after(self, before: &mut Vec<FigureNow>) {
+        if self.whole {
+            *before = self.figures;
+            return;
+        }
+        before.retain(|was| !self.gone.contains(&was.key));
+        for figure in self.figures {
+            match before.iter_mut().find(|was| was.key == figure.key) {
+                Some(was) => *was = figure,
+                None => before.push(figure),
+            }
+        }
+    }
 }
 
 #[cfg(test)]

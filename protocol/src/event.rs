@@ -142,6 +142,23 @@ pub enum EventBody {
         #[serde(default, skip_serializing_if = "std::ops::Not::not")]
         stop: bool,
     },
+    /// A practice began: nothing that is called or marked in it is meant. The hub's own call to be seen follows it as the next event.
+    PracticeBegun {
+        /// Everyone practises; else only whoever began it.
+        crew: bool,
+    },
+    /// Somebody has done all of it.
+    PracticeDone {
+        /// The practice: the number of the event that began it.
+        practice: Seq,
+        /// How long that took, in milliseconds.
+        took_ms: Millis,
+    },
+    /// It is over: by a person, or by the hub when a car spoke.
+    PracticeEnded {
+        /// The practice.
+        practice: Seq,
+    },
     /// Somebody has seen a call.
     Seen {
         /// The call.

@@ -11,19 +11,27 @@
 //! - [`today`]: what people measure and set for the figures;
 //! - [`hubs`]: two laptops, which of them is in charge, and what they say to each other;
 //! - [`trust`]: how far a reading can be trusted, and calibration;
+//! - [`clock`]: a phone's clock that never goes back;
 //! - [`link`]: the phone's side of a connection as a state machine, which the app, the tests and any simulation run;
 //! - [`book`]: the book's list and a warm-up played back, over plain HTTP;
+//! - [`recording`]: a recording from elsewhere, looked at and taken into the book, over plain HTTP;
+//! - [`door`]: the devices that may come in, for the chief, over plain HTTP;
+//! - [`files`]: the files as the chief changes them in the app, over plain HTTP;
 //! - [`units`]: exact conversions between the units that crews use.
 #![forbid(unsafe_code)]
 
 pub mod alarm;
 pub mod book;
 pub mod car;
+pub mod clock;
+pub mod door;
 pub mod event;
+pub mod files;
 pub mod hubs;
 pub mod link;
 pub mod message;
 pub mod record;
+pub mod recording;
 pub mod sheet;
 pub mod today;
 pub mod trust;

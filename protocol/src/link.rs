@@ -30,6 +30,9 @@ const DIAL_PATIENCE_MS: f64 = 4_000.0;
 const DIAL_PATIENCE_OF_TWO_MS: f64 = 1_500.0;
 /// Samples of the clock offset that are remembered; the one with the least lag is believed.
 const OFFSETS_KEPT: usize = 16;
+/// Two pongs that contradict each other by more than this, in milliseconds, mean that a clock has been set: the hub's counts whole
+/// milliseconds, and two clocks drift apart by less than this in [`OFFSETS_KEPT`] pings.
+const CLOCKS_MS: f64 = 5.0;
 /// Answers to commands that are kept for the screen.
 const ANSWERS_KEPT: usize = 32;
 
@@ -77,13 +80,14 @@ pub enum Action {
 /// The state of the link, as the page shows it.
 #[derive(Clone, Debug, PartialEq)]
 pub enum State {
-    /// Never been up; dialling or waiting to dial.
+    /// Never had any readings; dialling, or waiting to dial, or for the first of them.
     Connecting,
-    /// Up, and heard from lately.
+    /// Up, and the latest readings are of now.
     Live,
-    /// Was up; heard nothing since that time on the phone's clock.
+    /// Was up; the readings are of that time on the phone's clock. The hub may still be heard, but too late: over a slow link old
+    /// frames come one after the other.
     Lost {
-        /// When the hub was last heard.
+        /// When the hub said the latest readings.
         since_ms: f64,
     },
     /// The hub refused, and trying again by itself would not help.
@@ -127,6 +131,8 @@ pub struct Mirror {
     pub book_trouble: Option<String>,
     /// How many milliseconds of readings a power cut could have cost of late, where that is more than is promised.
     pub book_late_ms: Option<u64>,
+    /// Wrong codes over the last minute and from how many addresses, while somebody tries codes.
+    pub guessing: Option<(u32, u32)>,
     /// A stop call heard before its event: words, who, and the command that the event will carry.
     pub stop_now: Option<(String, Who, CommandId)>,
 }
@@ -135,6 +141,21 @@ pub struct Mirror {
 struct Waiting {
     id: CommandId,
     command: Command,
+}
+
+/// A pong: the hub's clock less the phone's lies between the two ends.
+#[derive(Clone, Copy, Debug)]
+struct Offset {
+    lag: f64,
+    least: f64,
+    most: f64,
+}
+
+impl Offset {
+    /// The answer is taken to have been given half-way.
+    fn middle(&self) -> f64 {
+        (self.least + self.most) / 2.0
+    }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -153,13 +174,25 @@ enum Socket {
 #[derive(Debug)]
 pub struct Link {
     identity: Identity,
+    /// What this device joins by in place of the code, once a hub has given it: by the address of that hub, whose own it is.
+    tokens: BTreeMap<String, String>,
+    /// The token was sent with the hello that is not answered yet.
+    by_token: bool,
     socket: Socket,
     refused: Option<(Farewell, String)>,
     heard_at: f64,
     was_up: bool,
     attempts: u32,
     pinged_at: f64,
-    offsets: VecDeque<(f64, f64)>,
+    offsets: VecDeque<Offset>,
+    /// The hub's clock is at least so far ahead of the phone's: nothing is heard before it is said.
+    ahead_at_least: f64,
+    /// The time of the latest readings on the hub's clock; none of this connection's have come while it is absent.
+    frame_said: Option<f64>,
+    /// Of when the latest readings of the connection before are, on the phone's clock.
+    told_before: f64,
+    /// The page has slept, and nothing has been heard since.
+    woken: bool,
     lag_ms: Option<u32>,
     waiting: Vec<Waiting>,
     answers: VecDeque<(CommandId, Answer)>,
@@ -175,6 +208,8 @@ impl Link {
     pub fn new(identity: Identity, seed: u64) -> Self {
         Self {
             identity,
+            tokens: BTreeMap::new(),
+            by_token: false,
             socket: Socket::Down {
                 dial_at: f64::NEG_INFINITY,
             },
@@ -184,6 +219,10 @@ impl Link {
             attempts: 0,
             pinged_at: f64::NEG_INFINITY,
             offsets: VecDeque::new(),
+            ahead_at_least: f64::NEG_INFINITY,
+            frame_said: None,
+            told_before: f64::NEG_INFINITY,
+            woken: false,
             lag_ms: None,
             waiting: Vec::new(),
             answers: VecDeque::new(),
@@ -225,6 +264,19 @@ impl Link {
         matches!(command, Command::Stop { .. } | Command::TakeOver {}) || self.in_charge()
     }
 
+    /// The same with a token from an earlier visit.
+    #[must_use]
+    pub fn with_token(mut self, token: Option<String>) -> Self {
+        self.tokens
+            .extend(token.map(|token| (String::new(), token)));
+        self
+    }
+
+    /// What this device can join by in place of the code, at the hub that it is at.
+    pub fn token(&self) -> Option<&str> {
+        self.tokens.get(self.way.target()).map(String::as_str)
+    }
+
     /// Takes one input in; the actions are to be carried out in order.
     pub fn take(&mut self, now: f64, input: Input) -> Vec<Action> {
         let mut actions = Vec::new();
@@ -246,10 +298,13 @@ impl Link {
                 if self
                     .refused
                     .as_ref()
-                    .is_none_or(|(why, _)| *why != Farewell::WrongCode)
+                    .is_none_or(|(why, _)| !matches!(why, Farewell::WrongCode | Farewell::PutOut))
                 {
                     self.refused = None;
                 }
+                // How long it slept, no clock of the page's may know; only the hub's answer shows that the link is still there.
+                self.woken = true;
+                self.pinged_at = f64::NEG_INFINITY;
                 if let Socket::Down { dial_at } = &mut self.socket {
                     *dial_at = now;
                 }
@@ -270,12 +325,12 @@ impl Link {
         if !self.was_up {
             return State::Connecting;
         }
-        if self.socket == Socket::Up && now - self.heard_at < LINK_LOST_MS as f64 {
+        let since_ms = self.told_at(now);
+        let told = self.frame_said.is_some() && !self.woken;
+        if self.socket == Socket::Up && told && now - since_ms < LINK_LOST_MS as f64 {
             State::Live
         } else {
-            State::Lost {
-                since_ms: self.heard_at,
-            }
+            State::Lost { since_ms }
         }
     }
 
@@ -297,10 +352,31 @@ impl Link {
             .is_some_and(|welcome| welcome.right == Right::Chief)
     }
 
-    /// The hub's clock at that time of the phone's, once a pong has come; the least-lag sample of the last few is believed.
+    /// The hub's clock at that time of the phone's; none before the hub has been heard. The least-lag pong of the last few is
+    /// believed, as far as nothing was heard of a later time than it allows; without one, what was heard took no time to come.
     pub fn hub_now(&self, now: f64) -> Option<f64> {
-        let best = self.offsets.iter().min_by(|a, b| a.0.total_cmp(&b.0))?;
-        Some(now + best.1)
+        let best = self.offsets.iter().min_by(|a, b| a.lag.total_cmp(&b.lag));
+        let middle = best.map_or(f64::NEG_INFINITY, Offset::middle);
+        let ahead = middle.max(self.ahead_at_least);
+        ahead.is_finite().then_some(now + ahead)
+    }
+
+    /// Of when the latest readings are, on the phone's clock: the time of hearing, less what they took to come. A welcome alone
+    /// does not make the readings of the connection before any newer.
+    fn told_at(&self, now: f64) -> f64 {
+        match self.hub_now(now).zip(self.frame_said) {
+            Some((hub_now, said)) => self.heard_at.min(now - (hub_now - said)),
+            None => self.told_before,
+        }
+    }
+
+    /// The hub said that it was this time.
+    fn said(&mut self, now: f64, hub_now: Millis) {
+        let hub_now = hub_now as f64;
+        self.ahead_at_least = self.ahead_at_least.max(hub_now - now);
+        // A pong that allows no such time was of a clock that has been set since.
+        let least = self.ahead_at_least - CLOCKS_MS;
+        self.offsets.retain(|offset| offset.most >= least);
     }
 
     /// The lag last measured, there and back, in milliseconds.
@@ -345,14 +421,29 @@ impl Link {
         });
         actions.push(send(ClientMessage::Hello {
             protocol: PROTOCOL_VERSION,
-            code: self.identity.code.clone(),
+            // The code crosses the air once; from then on the token, which is worth less to whoever listens.
+            code: match self.token() {
+                Some(_) => String::new(),
+                None => self.identity.code.clone(),
+            },
+            token: self.token().map(str::to_owned),
             name: self.identity.name.clone(),
             role: self.identity.role.clone(),
             device: self.identity.device.clone(),
             resume,
             seen: self.way.seen().cloned(),
         }));
+        self.by_token = self.token().is_some();
         self.socket = Socket::Joining { since: now };
+    }
+
+    /// A token that this hub does not know (its data directory is another, or it was told to forget) is worth one try by code.
+    fn token_unknown(&mut self, why: Farewell) -> bool {
+        let void = matches!(why, Farewell::WrongCode | Farewell::PutOut);
+        if void && self.by_token {
+            self.tokens.remove(self.way.target());
+        }
+        why == Farewell::WrongCode && self.by_token && !self.identity.code.is_empty()
     }
 
     fn closed(&mut self, now: f64) {
@@ -387,14 +478,20 @@ impl Link {
             return; // A frame of a socket that was given up.
         }
         self.heard_at = now;
+        self.woken = false;
         match message {
-            HubMessage::Welcome(welcome) => self.welcomed(*welcome, now, actions),
+            HubMessage::Welcome(welcome) => self.welcomed(now, *welcome, actions),
             HubMessage::Hubs(hubs) => self.hubs(hubs, now, actions),
             HubMessage::Goodbye {
                 reason,
                 why,
                 retry_after_ms,
             } => {
+                if self.token_unknown(why) {
+                    self.socket = Socket::Down { dial_at: now };
+                    actions.push(Action::Hang);
+                    return;
+                }
                 let wait = retry_after_ms.map_or_else(|| self.redial_wait(), |wait| wait as f64);
                 self.socket = Socket::Down {
                     dial_at: now + wait,
@@ -414,7 +511,12 @@ impl Link {
             }
             HubMessage::Events { events } => self.fold(&events, now, actions),
             HubMessage::StopNow { text, by, command } => self.stop_now(text, by, command),
-            HubMessage::Readings(frame) => self.mirror.frame = frame,
+            HubMessage::Readings(frame) => {
+                self.said(now, frame.now);
+                self.frame_said = Some(frame.now as f64);
+                self.was_up = true;
+                self.mirror.frame = frame;
+            }
             HubMessage::Progress(progress) => self.mirror.progress = progress,
             HubMessage::Presence { people } => self.mirror.people = people,
             HubMessage::Sources { sources } => self.mirror.sources = sources,
@@ -428,13 +530,27 @@ impl Link {
                 self.mirror.book_trouble = (!writing)
                     .then(|| trouble.unwrap_or_else(|| "the book cannot be written".to_owned()));
             }
+            HubMessage::Join(join) => {
+                if let Some(welcome) = &mut self.mirror.welcome {
+                    welcome.join = join;
+                }
+            }
+            HubMessage::Guessing { wrong, addresses } => {
+                self.mirror.guessing = (wrong > 0).then_some((wrong, addresses));
+            }
             HubMessage::Ack { id, seq } => self.answered(id, Answer::Done(seq)),
             HubMessage::Refused { id, reason } => self.answered(id, Answer::Refused(reason)),
             HubMessage::Pong { sent, now: hub_now } => {
                 let lag = (now - sent).max(0.0);
-                // The answer is taken to have been given half-way.
+                let (least, most) = (hub_now as f64 - now, hub_now as f64 - sent);
+                // What was known before and cannot be so by this pong was of a clock that has been set since.
                 self.offsets
-                    .push_back((lag, hub_now as f64 - (sent + lag / 2.0)));
+                    .retain(|offset| offset.least <= most + CLOCKS_MS);
+                if self.ahead_at_least > most + CLOCKS_MS {
+                    self.ahead_at_least = least;
+                }
+                self.said(now, hub_now);
+                self.offsets.push_back(Offset { lag, least, most });
                 if self.offsets.len() > OFFSETS_KEPT {
                     self.offsets.pop_front();
                 }
@@ -465,14 +581,21 @@ impl Link {
         }
     }
 
-    fn welcomed(&mut self, welcome: Welcome, now: f64, actions: &mut Vec<Action>) {
+    fn welcomed(&mut self, now: f64, welcome: Welcome, actions: &mut Vec<Action>) {
+        if let Some(token) = &welcome.token {
+            self.tokens
+                .insert(self.way.target().to_owned(), token.clone());
+        }
+        self.told_before = self.told_at(now);
+        self.frame_said = None;
         self.socket = Socket::Up;
         self.attempts = 0;
-        self.was_up = true;
         self.refused = None;
         self.pinged_at = f64::NEG_INFINITY;
         // Another hub, or the same one after its clock was set: what was known of its clock is void.
         self.offsets.clear();
+        self.ahead_at_least = f64::NEG_INFINITY;
+        self.said(now, welcome.now);
         if self
             .mirror
             .welcome
@@ -484,6 +607,7 @@ impl Link {
         self.mirror.stop_now = None;
         self.way.heard(now, &welcome.journal, &welcome.hubs);
         self.mirror.hubs = welcome.hubs.clone();
+        self.mirror.guessing = None;
         self.mirror.welcome = Some(welcome);
         self.send_waiting(actions);
     }
@@ -612,289 +736,4 @@ pub fn marks(mirror: &Mirror) -> BTreeMap<String, Millis> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn link() -> Link {
-        let identity = Identity {
-            code: "c".into(),
-            name: "n".into(),
-            role: "idle".into(),
-            device: "phone-0001".into(),
-        };
-        Link::new(identity, 7)
-    }
-
-    fn welcome(journal: &str) -> Input {
-        let json = format!(
-            r#"{{"type":"welcome","protocol":1,"hub_version":"0","journal":"{journal}","now":5000,
-            "you":{{"id":"phone-0001","name":"n","role":"idle"}},"right":"crew",
-            "car":{{"team":"","name":"","channels":[],"roles":[]}},"sheets":[],"join":{{"urls":[],"qr_svg":""}}}}"#
-        );
-        Input::Received(Box::new(serde_json::from_str(&json).unwrap()))
-    }
-
-    fn noted(seq: Seq) -> Event {
-        Event {
-            seq,
-            at: 0,
-            by: None,
-            command: None,
-            body: EventBody::Noted {
-                text: String::new(),
-            },
-        }
-    }
-
-    fn up(link: &mut Link) {
-        assert_eq!(link.take(0.0, Input::Tick), vec![Action::Dial]);
-        link.take(10.0, Input::Opened);
-        link.take(20.0, welcome("j"));
-        assert_eq!(link.state(20.0), State::Live);
-    }
-
-    #[test]
-    fn silence_is_told_within_the_promise_and_the_socket_given_up() {
-        let mut link = link();
-        up(&mut link);
-        assert_eq!(link.state(2_519.0), State::Lost { since_ms: 20.0 });
-        assert_eq!(link.state(2_019.0), State::Live);
-        assert_eq!(link.take(3_100.0, Input::Tick), vec![Action::Hang]);
-        let redial = link.take(3_400.0, Input::Tick);
-        assert_eq!(redial, vec![Action::Dial]);
-    }
-
-    #[test]
-    fn an_unanswered_command_is_sent_again_with_the_same_id() {
-        let mut link = link();
-        up(&mut link);
-        link.take(
-            30.0,
-            Input::Want("x1".into(), Command::Note { text: "oil".into() }),
-        );
-        link.take(40.0, Input::Closed);
-        link.take(400.0, Input::Tick);
-        let hello = link.take(410.0, Input::Opened);
-        assert!(
-            matches!(&hello[0], Action::Send(message) if matches!(&**message, ClientMessage::Hello { resume: Some(_), .. }))
-        );
-        let sent = link.take(420.0, welcome("j"));
-        assert!(sent.iter().any(
-            |action| matches!(action, Action::Send(message) if matches!(&**message, ClientMessage::Command { id, .. } if id.0 == "x1"))
-        ));
-        link.take(
-            430.0,
-            Input::Received(Box::new(HubMessage::Ack {
-                id: "x1".into(),
-                seq: 3,
-            })),
-        );
-        assert_eq!(link.unanswered().count(), 0);
-        assert_eq!(link.answer(&"x1".into()), Some(&Answer::Done(3)));
-    }
-
-    #[test]
-    fn events_fold_once_and_a_hole_means_joining_again() {
-        let mut link = link();
-        up(&mut link);
-        let events = |events: Vec<Event>| Input::Received(Box::new(HubMessage::Events { events }));
-        link.take(30.0, events(vec![noted(1), noted(2)]));
-        link.take(31.0, events(vec![noted(2)]));
-        assert_eq!(link.mirror().record.seq, 2);
-        let actions = link.take(32.0, events(vec![noted(4)]));
-        assert_eq!(actions, vec![Action::Hang, Action::Dial]);
-        assert_eq!(link.mirror().record.seq, 2);
-    }
-
-    #[test]
-    fn a_stop_shows_once_whether_it_or_its_event_comes_first() {
-        for event_first in [false, true] {
-            let mut link = link();
-            up(&mut link);
-            let who = Who {
-                id: "phone-0002".into(),
-                name: "o".into(),
-                role: "fuel".into(),
-            };
-            let body = EventBody::Called {
-                to: crate::event::Audience::All,
-                text: "fire".into(),
-                stop: true,
-            };
-            let event = Event {
-                seq: 1,
-                at: 0,
-                by: Some(who.clone()),
-                command: Some("s1".into()),
-                body,
-            };
-            let event = HubMessage::Events {
-                events: vec![event],
-            };
-            let now = HubMessage::StopNow {
-                text: "fire".into(),
-                by: who,
-                command: "s1".into(),
-            };
-            let both = if event_first {
-                [event, now]
-            } else {
-                [now, event]
-            };
-            for message in both {
-                link.take(30.0, Input::Received(Box::new(message)));
-                assert_eq!(
-                    link.mirror().stop_now.is_some(),
-                    !event_first && link.mirror().record.seq == 0
-                );
-            }
-            assert_eq!(link.mirror().stop_now, None);
-        }
-    }
-
-    fn hubs(standing: &str, epoch: u64, here: bool) -> Hubs {
-        let json = format!(
-            r#"{{"standing":"{standing}","charge":{{"epoch":{epoch},"hub":"h","proof":""}},
-            "other":{{"urls":["http://192.0.2.8:4780"],"here":{here},"behind":0}}}}"#
-        );
-        serde_json::from_str(&json).unwrap()
-    }
-
-    fn told(hubs: Hubs) -> Input {
-        Input::Received(Box::new(HubMessage::Hubs(hubs)))
-    }
-
-    fn welcome_with(hubs: Hubs) -> Input {
-        let Input::Received(mut message) = welcome("j") else {
-            unreachable!("a message")
-        };
-        if let HubMessage::Welcome(welcome) = &mut *message {
-            welcome.hubs = hubs;
-        }
-        Input::Received(message)
-    }
-
-    fn sent(actions: &[Action], id: &str) -> bool {
-        actions.iter().any(|action| {
-            matches!(action, Action::Send(message)
-                if matches!(&**message, ClientMessage::Command { id: known, .. } if known.0 == id))
-        })
-    }
-
-    #[test]
-    fn the_second_laptop_is_tried_when_the_first_is_gone_and_marks_wait_until_it_is_in_charge() {
-        let mut link = link();
-        up(&mut link);
-        link.take(30.0, told(hubs("in_charge", 1, true)));
-        link.take(40.0, Input::Closed);
-        // A blip is likelier than a death: the same hub once more, then the other.
-        assert_eq!(link.take(400.0, Input::Tick), vec![Action::Dial]);
-        assert_eq!(link.target(), "");
-        link.take(410.0, Input::Closed);
-        assert_eq!(link.take(1_500.0, Input::Tick), vec![Action::Dial]);
-        assert_eq!(link.target(), "http://192.0.2.8:4780");
-        let hello = link.take(1_510.0, Input::Opened);
-        assert!(
-            matches!(&hello[0], Action::Send(message) if matches!(&**message, ClientMessage::Hello { seen: Some(seen), .. } if seen.charge.epoch == 1)),
-            "it tells what it has seen"
-        );
-        link.take(1_520.0, welcome_with(hubs("standby", 1, false)));
-        assert_eq!(link.state(1_521.0), State::Live);
-        assert!(!link.in_charge());
-        let mark = Command::Mark { step: "s".into() };
-        let stop = Command::Stop {
-            text: "fire".into(),
-        };
-        assert!(!sent(
-            &link.take(1_530.0, Input::Want("m".into(), mark)),
-            "m"
-        ));
-        assert!(sent(
-            &link.take(1_540.0, Input::Want("s".into(), stop)),
-            "s"
-        ));
-        let now = link.take(1_550.0, told(hubs("in_charge", 2, false)));
-        assert!(sent(&now, "m") && sent(&now, "s") && link.in_charge());
-        // The first one is back and has heard nothing: refused, and left for the other.
-        link.take(1_560.0, Input::Closed);
-        link.take(3_000.0, Input::Tick);
-        link.take(3_010.0, Input::Closed);
-        link.take(9_000.0, Input::Tick);
-        assert_eq!(link.target(), "");
-        link.take(9_010.0, Input::Opened);
-        let after = link.take(9_020.0, welcome("j"));
-        assert!(!link.in_charge() && !sent(&after, "m"));
-        assert!(after.contains(&Action::Hang));
-        assert_eq!(link.target(), "http://192.0.2.8:4780");
-    }
-
-    #[test]
-    fn a_second_laptop_with_another_code_does_not_lock_the_phone_out_of_the_first() {
-        let mut link = link();
-        up(&mut link);
-        link.take(30.0, told(hubs("in_charge", 0, true)));
-        link.take(40.0, Input::Closed);
-        link.take(400.0, Input::Tick);
-        link.take(410.0, Input::Closed);
-        link.take(1_500.0, Input::Tick);
-        link.take(1_510.0, Input::Opened);
-        let goodbye = HubMessage::Goodbye {
-            reason: "wrong code".into(),
-            why: Farewell::WrongCode,
-            retry_after_ms: None,
-        };
-        link.take(1_520.0, Input::Received(Box::new(goodbye)));
-        assert_eq!(link.target(), "");
-        assert_eq!(link.take(9_000.0, Input::Tick), vec![Action::Dial]);
-    }
-
-    #[test]
-    fn a_wrong_code_is_not_tried_again_by_itself() {
-        let mut link = link();
-        link.take(0.0, Input::Tick);
-        link.take(1.0, Input::Opened);
-        let goodbye = HubMessage::Goodbye {
-            reason: "wrong code".into(),
-            why: Farewell::WrongCode,
-            retry_after_ms: None,
-        };
-        link.take(2.0, Input::Received(Box::new(goodbye)));
-        assert!(link.take(60_000.0, Input::Tick).is_empty());
-        assert!(matches!(
-            link.state(60_000.0),
-            State::Refused {
-                why: Farewell::WrongCode,
-                ..
-            }
-        ));
-    }
-
-    #[test]
-    fn ages_are_right_though_the_phone_clock_is_not() {
-        let mut link = link();
-        up(&mut link);
-        // The hub's clock is 1,000,000 ahead of the phone's; the pong took 40 ms there and back.
-        link.take(
-            100.0,
-            Input::Received(Box::new(HubMessage::Pong {
-                sent: 60.0,
-                now: 1_000_080,
-            })),
-        );
-        let frame = Frame {
-            n: 1,
-            now: 1_000_110,
-            v: vec![Some(1.0)],
-            q: "g".into(),
-            age: vec![30],
-            src: vec![0],
-            ..Frame::default()
-        };
-        link.take(
-            130.0,
-            Input::Received(Box::new(HubMessage::Readings(frame))),
-        );
-        assert_eq!(link.age_ms(0, 130.0), Some(50.0));
-        assert_eq!(link.age_ms(0, 1_130.0), Some(1_050.0));
-    }
-}
+mod tests;

@@ -36,6 +36,9 @@ pub enum ClientMessage {
         /// The highest charge that the phone has seen: a hub that was replaced learns of it by this. Absent before any takeover.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         seen: Option<SeenCharge>,
+        /// The token that an earlier welcome gave this device, in place of the code, which is then empty.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        token: Option<String>,
     },
     /// Something the person wants done. The hub answers with `ack` or `refused`.
     Command {
@@ -121,6 +124,23 @@ pub enum Command {
     Stop {
         /// The words; may be empty.
         text: String,
+    },
+    /// Practise, alone or (chief) with the whole crew; refused while a car is connected.
+    Practise {
+        /// Everyone practises.
+        crew: bool,
+        /// The words of the call that comes in to be seen.
+        text: String,
+    },
+    /// Whoever practises: I have done all of it.
+    PractiseDone {
+        /// The practice: the number of the event that began it.
+        practice: Seq,
+    },
+    /// End a practice: the chief, or whoever practises alone.
+    PractiseEnd {
+        /// The practice.
+        practice: Seq,
     },
     /// Anyone: I have seen this call.
     Seen {
@@ -301,6 +321,15 @@ pub enum HubMessage {
     },
     /// Which laptop is in charge, and how the other one is.
     Hubs(Hubs),
+    /// How to join has changed: the chief has made a new crew code.
+    Join(Join),
+    /// Somebody tries codes. Sent while it is so, and once more, with 0, when it is over.
+    Guessing {
+        /// Wrong codes over the last minute.
+        wrong: u32,
+        /// From how many addresses; an IPv6 network (/64) counts as one.
+        addresses: u32,
+    },
     /// A command was accepted, and its event is on the disk.
     Ack {
         /// The command.
@@ -338,6 +367,8 @@ pub enum Farewell {
     WrongVersion,
     /// The hub is stopping; it may be back.
     Stopping,
+    /// The chief has put this device out: its token is void, and the phone forgets the code too.
+    PutOut,
 }
 
 /// What a phone needs to know to begin.
@@ -367,6 +398,9 @@ pub struct Welcome {
     /// The controls that `train` can move; empty without a simulated car.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub controls: Vec<Control>,
+    /// This device's own token, to join by from now on in place of the code; absent where it joined by one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub token: Option<String>,
     /// Which laptop is in charge.
     #[serde(default, skip_serializing_if = "is_alone")]
     pub hubs: Hubs,
@@ -409,6 +443,20 @@ pub struct Join {
     pub urls: Vec<String>,
     /// The first of them as a QR code: an SVG document.
     pub qr_svg: String,
+    /// How phones come to trust an encrypted hub; absent where traffic is not encrypted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub trust: Option<Trust>,
+}
+
+/// How phones come to trust an encrypted hub.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Trust {
+    /// The page that explains it and has the certificate.
+    pub url: String,
+    /// That address as a QR code: an SVG document.
+    pub qr_svg: String,
+    /// SHA-256 of the authority's certificate, as phones show it: pairs of hexadecimal digits with colons between.
+    pub fingerprint: String,
 }
 
 /// The latest readings: for each channel, in the order of `welcome.car.channels`, value, quality and age.
@@ -601,6 +649,14 @@ pub struct LastValue {
     pub speaks: bool,
 }
 
+impl SourceHealth {
+    /// It delivers what may be a car's: anything but the simulator. A recording counts as a car: it is looked at like one.
+    pub fn may_be_a_car(&self) -> bool {
+        let delivers = self.state == SourceState::Up || self.per_second > 0.0;
+        delivers && !crate::trust::is_simulated(&self.name)
+    }
+}
+
 /// What a source is doing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -658,6 +714,36 @@ pub struct FigureNow {
     /// The earlier cases that it rests on, oldest first, where it was learned from such.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub rests_on: Option<Cases>,
+    /// A call that it gives reason for; absent while it is not sure enough of it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ask: Option<Ask>,
+}
+
+/// A call that a figure gives reason for. Phones offer it in their own words; only a person makes it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Ask {
+    /// What is asked for.
+    pub what: Asked,
+    /// By how much, in the figure's unit: flow up, turns outwards, seconds to go.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by: Option<f64>,
+    /// The role whose hands it takes; absent: everyone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub to: Option<RoleKey>,
+}
+
+/// What a figure gives reason to call for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Asked {
+    /// Another flow.
+    Flow,
+    /// A turn of the idle's bleeds.
+    Bleed,
+    /// Nothing but to know: soon warm.
+    WarmSoon,
+    /// The fuel does not last.
+    FuelShort,
 }
 
 /// Earlier cases that a figure was learned from.

@@ -3,6 +3,7 @@
 //! [`Record::apply`] cannot fail and reads no clock: the same events give the same record, whoever folds them.
 
 mod alarms;
+mod practice;
 
 use crate::{
     AlarmKey, ChannelKey, Millis, PersonId, PhaseKey, Seq, StepKey,
@@ -14,6 +15,7 @@ use crate::{
     today::{TimeSlip, Today, Told},
     trust::Calibration,
 };
+pub use practice::Practice;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -91,6 +93,9 @@ pub struct Warmup {
     /// Alarms that something has happened to.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub alarms: BTreeMap<AlarmKey, AlarmNow>,
+    /// Practices, oldest first; what was called and marked in their times was not meant.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub practices: Vec<Practice>,
 }
 
 /// A reading that a person typed in.
@@ -228,6 +233,7 @@ impl Warmup {
             bleeds: Vec::new(),
             slip: None,
             alarms: BTreeMap::new(),
+            practices: Vec::new(),
         }
     }
 
@@ -514,6 +520,9 @@ impl Warmup {
             | EventBody::AlarmTakenOut { .. }
             | EventBody::AlarmUnshelved { .. }
             | EventBody::AlarmPutBack { .. } => self.apply_to_alarms(event, body),
+            EventBody::PracticeBegun { .. }
+            | EventBody::PracticeDone { .. }
+            | EventBody::PracticeEnded { .. } => self.apply_to_practices(event, body),
             EventBody::Noted { text } => self.notes.push(said(text)),
         }
         self.settle(before, event.at);

@@ -217,6 +217,11 @@ pub fn source_spec(spec: &str) -> &str {
     }
 }
 
+/// Whether a source is the simulator, by its SPEC, named or not.
+pub fn is_simulated(spec: &str) -> bool {
+    source_spec(spec).starts_with("sim:")
+}
+
 /// Whether a source can be called that: a key, as all keys of the car file.
 pub fn is_name(name: &str) -> bool {
     let letters = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_';

@@ -132,15 +132,24 @@ impl Browser {
     /// # Panics
     /// When the browser does not start.
     pub async fn page(&self, name: &str, size: Size) -> Page {
-        self.try_page(name, size)
+        self.page_with(name, size, &[]).await
+    }
+
+    /// The same with more flags for the browser.
+    ///
+    /// # Panics
+    /// When the browser does not start.
+    pub async fn page_with(&self, name: &str, size: Size, flags: &[String]) -> Page {
+        self.try_page(name, size, flags)
             .await
             .unwrap_or_else(|error| panic!("no page: {error:#}"))
     }
 
-    async fn try_page(&self, name: &str, size: Size) -> Result<Page> {
+    async fn try_page(&self, name: &str, size: Size, flags: &[String]) -> Result<Page> {
         let profile = self.profiles.path().join(name);
         let mut args: Vec<String> = FLAGS.iter().map(|flag| (*flag).to_owned()).collect();
         args.push(format!("--user-data-dir={}", profile.display()));
+        args.extend_from_slice(flags);
         let mut options = json!({ "args": args });
         if let Some(chromium) = std::env::var_os("SPINOVER_CHROMIUM") {
             options["binary"] = json!(PathBuf::from(chromium));
@@ -210,6 +219,17 @@ impl Page {
     /// When the browser refuses.
     pub async fn goto(&self, url: &str) -> Result<()> {
         Ok(self.client.goto(url).await?)
+    }
+
+    /// Runs a script before any of each page that is opened from now on.
+    ///
+    /// # Errors
+    /// When the browser refuses.
+    pub async fn before_each_page(&self, script: &str) -> Result<()> {
+        let source = json!({ "source": script });
+        self.devtools("Page.addScriptToEvaluateOnNewDocument", source)
+            .await?;
+        Ok(())
     }
 
     /// Waits for an element with that `data-test` name.
@@ -333,6 +353,18 @@ impl Page {
         Ok(element.send_keys(text).await?)
     }
 
+    /// Chooses files in a file input, as somebody does in the browser's own window.
+    ///
+    /// # Errors
+    /// When the browser refuses.
+    pub async fn choose(&self, test: &str, files: &[&std::path::Path]) -> Result<()> {
+        let paths: Vec<String> = files
+            .iter()
+            .map(|file| file.display().to_string())
+            .collect();
+        Ok(self.find(test).await.send_keys(&paths.join("\n")).await?)
+    }
+
     /// Runs a script on the page and returns what it returns.
     ///
     /// # Errors
@@ -399,6 +431,28 @@ impl Page {
         let features =
             json!({ "features": [{ "name": "prefers-reduced-motion", "value": value }] });
         self.devtools("Emulation.setEmulatedMedia", features)
+            .await?;
+        Ok(())
+    }
+
+    /// Runs a script before those of every page that is opened from now on: to put something in the place of what they would find.
+    ///
+    /// # Errors
+    /// When the browser refuses.
+    pub async fn before_scripts(&self, script: &str) -> Result<()> {
+        let source = json!({ "source": script });
+        self.devtools("Page.addScriptToEvaluateOnNewDocument", source)
+            .await?;
+        Ok(())
+    }
+
+    /// The browser draws as somebody sees who lacks a kind of cone: `none`, `protanopia`, `deuteranopia`, `tritanopia`.
+    ///
+    /// # Errors
+    /// When the browser refuses.
+    pub async fn see_as(&self, deficiency: &str) -> Result<()> {
+        let kind = json!({ "type": deficiency });
+        self.devtools("Emulation.setEmulatedVisionDeficiency", kind)
             .await?;
         Ok(())
     }

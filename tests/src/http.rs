@@ -58,7 +58,11 @@ pub async fn patch(address: &str, path: &str, code: Option<&str>, body: &[u8]) -
     request(address, "PATCH", path, code, body).await
 }
 
-async fn request(
+/// Any method, with a code where one is given.
+///
+/// # Errors
+/// When the hub does not answer.
+pub async fn request(
     address: &str,
     method: &str,
     path: &str,
@@ -91,7 +95,30 @@ async fn request(
     )
 }
 
-fn parse(answer: &[u8]) -> Result<Answer> {
+/// Sends bytes as they are, and returns the answer; nothing where the hub closed without one.
+///
+/// # Errors
+/// When the hub neither answers nor closes in time, or its answer is none.
+pub async fn send(address: &str, bytes: &[u8]) -> Result<Option<Answer>> {
+    let exchange = async {
+        let mut stream = TcpStream::connect(address).await?;
+        // The hub may answer and close before it has been sent everything.
+        let _ = stream.write_all(bytes).await;
+        let mut answer = Vec::new();
+        let _ = stream.read_to_end(&mut answer).await;
+        Ok::<_, std::io::Error>(answer)
+    };
+    let answer = timeout(DEADLINE, exchange)
+        .await
+        .context("no answer in time")??;
+    (!answer.is_empty()).then(|| parse(&answer)).transpose()
+}
+
+/// Reads an answer.
+///
+/// # Errors
+/// When it is none.
+pub fn parse(answer: &[u8]) -> Result<Answer> {
     let end = answer
         .windows(4)
         .position(|four| four == b"\r\n\r\n")

@@ -4,6 +4,7 @@ use crate::DEADLINE;
 use std::{
     ffi::OsString,
     io::{BufRead, BufReader, Read},
+    net::{IpAddr, Ipv4Addr, SocketAddr},
     path::{Path, PathBuf},
     process::{Child, ChildStdin, Command, ExitStatus, Output, Stdio},
     sync::{Arc, Mutex, mpsc},
@@ -56,6 +57,9 @@ pub struct Launch {
     args: Vec<OsString>,
     envs: Vec<(String, String)>,
     stdin: bool,
+    within: Vec<OsString>,
+    ip: Option<IpAddr>,
+    data: Option<PathBuf>,
 }
 
 impl Launch {
@@ -106,18 +110,99 @@ impl Launch {
         self
     }
 
+    /// Starts it on a free port with a book that is there; the folder must outlive it.
+    ///
+    /// # Panics
+    /// When it does not say that it is ready.
+    pub fn start_in(self, data: &Path) -> Hub {
+        self.data(data).start()
+    }
+
+    /// Started by another program, which gets the hub's command line behind its own arguments: `prlimit`, `ip netns exec`.
+    #[must_use]
+    pub fn within(mut self, words: &[&str]) -> Self {
+        self.within.extend(words.iter().map(OsString::from));
+        self
+    }
+
+    /// At another address of this machine than the one it has for itself.
+    #[must_use]
+    pub fn at(mut self, ip: IpAddr) -> Self {
+        self.ip = Some(ip);
+        self
+    }
+
+    /// With its book in that folder, which is the test's to look after.
+    #[must_use]
+    pub fn data(mut self, folder: &Path) -> Self {
+        self.data = Some(folder.to_owned());
+        self
+    }
+
+    fn ip(&self) -> IpAddr {
+        self.ip.unwrap_or(Ipv4Addr::LOCALHOST.into())
+    }
+
     /// Starts it on a free port, with an empty book.
     ///
     /// # Panics
     /// When it does not say that it is ready.
     pub fn start(self) -> Hub {
-        let data = TempDir::new().expect("room for a book");
-        let running = Running::start(&self, data.path(), 0);
+        let own = TempDir::new().expect("room for a book");
+        let data = self.data.clone().unwrap_or_else(|| own.path().to_owned());
+        let running = Running::start(&self, &data, 0);
         Hub {
             launch: self,
             data,
+            _own: own,
             running,
         }
+    }
+
+    /// Runs it on that port until it ends by itself, and returns what it said: for a hub that must not come up.
+    ///
+    /// # Panics
+    /// When it has not ended by the deadline.
+    pub fn fails(self, data: &Path, port: u16) -> Output {
+        let mut command = self.command(data, port);
+        let child = command.spawn().expect("the hub's binary can be started");
+        let pid = child.id().to_string();
+        let (told_in, told) = mpsc::channel();
+        thread::spawn(move || told_in.send(child.wait_with_output()));
+        match told.recv_timeout(DEADLINE) {
+            Ok(output) => output.expect("a child can be waited for"),
+            Err(_) => {
+                let _ = Command::new("kill").args(["-KILL", &pid]).status();
+                panic!("a hub came up that should have refused to");
+            }
+        }
+    }
+
+    fn command(&self, data: &Path, port: u16) -> Command {
+        let mut words = self
+            .within
+            .iter()
+            .cloned()
+            .chain([binary().into_os_string()]);
+        let mut command = Command::new(words.next().expect("the binary at least"));
+        command.args(words);
+        command
+            .args(&self.args)
+            .arg("--data")
+            .arg(data)
+            .arg("--listen")
+            .arg(SocketAddr::new(self.ip(), port).to_string());
+        command
+            .env("SPINOVER_CREW_CODE", CREW_CODE)
+            .env("SPINOVER_CHIEF_CODE", CHIEF_CODE);
+        command.envs(self.envs.iter().map(|(name, value)| (name, value)));
+        command.stdin(if self.stdin {
+            Stdio::piped()
+        } else {
+            Stdio::null()
+        });
+        command.stdout(Stdio::piped()).stderr(Stdio::piped());
+        command
     }
 }
 
@@ -125,14 +210,16 @@ impl Launch {
 #[derive(Debug)]
 pub struct Hub {
     launch: Launch,
-    data: TempDir,
+    data: PathBuf,
+    /// Gone with the hub.
+    _own: TempDir,
     running: Running,
 }
 
 impl Hub {
-    /// Its address: `127.0.0.1:PORT`.
+    /// Its address: `127.0.0.1:PORT`, or where it was told to be.
     pub fn address(&self) -> String {
-        format!("127.0.0.1:{}", self.running.port)
+        SocketAddr::new(self.launch.ip(), self.running.port).to_string()
     }
 
     /// Its address as a page's: `http://127.0.0.1:PORT`.
@@ -142,7 +229,7 @@ impl Hub {
 
     /// The directory of its book.
     pub fn data(&self) -> &Path {
-        self.data.path()
+        &self.data
     }
 
     /// Its process.
@@ -188,7 +275,7 @@ impl Hub {
     /// When it does not say that it is ready.
     pub fn start_again(&mut self) {
         self.running.end();
-        self.running = Running::start(&self.launch, self.data.path(), self.running.port);
+        self.running = Running::start(&self.launch, &self.data, self.running.port);
     }
 
     /// Asks it to stop, as a service manager would, and waits until it has.
@@ -254,23 +341,7 @@ struct Running {
 
 impl Running {
     fn start(launch: &Launch, data: &Path, port: u16) -> Self {
-        let mut command = Command::new(binary());
-        command
-            .args(&launch.args)
-            .arg("--data")
-            .arg(data)
-            .arg("--listen")
-            .arg(format!("127.0.0.1:{port}"));
-        command
-            .env("SPINOVER_CREW_CODE", CREW_CODE)
-            .env("SPINOVER_CHIEF_CODE", CHIEF_CODE);
-        command.envs(launch.envs.iter().map(|(name, value)| (name, value)));
-        command.stdin(if launch.stdin {
-            Stdio::piped()
-        } else {
-            Stdio::null()
-        });
-        command.stdout(Stdio::piped()).stderr(Stdio::piped());
+        let mut command = launch.command(data, port);
         let mut child = command.spawn().expect("the hub's binary can be started");
         let (ready_in, ready) = mpsc::channel();
         let stdout = keep(child.stdout.take().expect("piped"), Some(ready_in));
@@ -325,12 +396,14 @@ fn keep(
     let into = kept.clone();
     thread::spawn(move || {
         for line in BufReader::new(stream).lines().map_while(Result::ok) {
-            if let (Some(ready), Some(url)) = (&ready, line.strip_prefix("ready ")) {
-                let _ = ready.send(url.to_owned());
-            }
+            // Kept first, so that whoever is told that it is ready finds the line among the others.
             let mut kept = into.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
             kept.push_str(&line);
             kept.push('\n');
+            drop(kept);
+            if let (Some(ready), Some(url)) = (&ready, line.strip_prefix("ready ")) {
+                let _ = ready.send(url.to_owned());
+            }
         }
     });
     kept

@@ -6,10 +6,16 @@
 
 pub mod browser;
 pub mod chief;
+pub mod cold_start;
 pub mod data;
+pub mod day;
+pub mod faults;
 pub mod http;
 pub mod hub;
+pub mod netns;
 pub mod phone;
+pub mod process;
+pub mod proxy;
 pub mod raw;
 pub mod recording;
 

@@ -61,6 +61,12 @@ pub struct Seen {
     pub now: f64,
     /// Every frame that came in, in order, with the phone's clock.
     pub heard: Vec<(f64, HubMessage)>,
+    /// It keeps nothing in `heard`: for runs of an hour.
+    pub forgetful: bool,
+    /// When the last frame came in, on the phone's clock.
+    pub heard_at: f64,
+    /// The longest that it heard nothing, in milliseconds, since it heard the first frame or this was set to nought.
+    pub silence_ms: f64,
     /// Sockets opened so far.
     pub sockets: u32,
 }
@@ -130,6 +136,11 @@ impl Phone {
 
     /// Switches a phone on and waits for nothing.
     pub fn dial(hub: &Hub, code: &str, name: &str, role: &str) -> Self {
+        Self::dial_at(&hub.address(), code, name, role)
+    }
+
+    /// As [`Phone::dial`], at whatever stands between the phone and the hub.
+    pub fn dial_at(address: &str, code: &str, name: &str, role: &str) -> Self {
         let device = format!("phone-of-{}", name.to_ascii_lowercase().replace(' ', "-"));
         let identity = Identity {
             code: code.to_owned(),
@@ -147,6 +158,9 @@ impl Phone {
             link,
             now: 0.0,
             heard: Vec::new(),
+            forgetful: false,
+            heard_at: 0.0,
+            silence_ms: 0.0,
             sockets: 0,
         });
         let shared = Arc::new(Shared {
@@ -155,7 +169,7 @@ impl Phone {
             changed: changed_in,
         });
         let (orders, inbox) = mpsc::unbounded_channel();
-        let task = tokio::spawn(run(shared.clone(), hub.url(), inbox));
+        let task = tokio::spawn(run(shared.clone(), format!("http://{address}"), inbox));
         Self {
             shared,
             orders,
@@ -257,6 +271,11 @@ impl Phone {
         }
     }
 
+    /// Changes what it keeps of itself.
+    pub fn change<T>(&self, change: impl FnOnce(&mut Seen) -> T) -> T {
+        change(&mut self.shared.lock())
+    }
+
     /// Cuts its socket, as a walk behind the trailer does; it dials again by itself.
     pub fn cut(&self) {
         let _ = self.orders.send(Order::Cut);
@@ -285,7 +304,13 @@ impl Shared {
         let mut seen = self.lock();
         let now = seen.now;
         if let Input::Received(message) = &input {
-            seen.heard.push((now, HubMessage::clone(message)));
+            if seen.heard_at > 0.0 {
+                seen.silence_ms = seen.silence_ms.max(now - seen.heard_at);
+            }
+            seen.heard_at = now;
+            if !seen.forgetful {
+                seen.heard.push((now, HubMessage::clone(message)));
+            }
         }
         seen.sockets += u32::from(matches!(input, Input::Opened));
         let actions = seen.link.take(now, input);

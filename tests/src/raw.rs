@@ -4,7 +4,11 @@ use crate::{DEADLINE, hub::Hub};
 use anyhow::{Context, Result, bail};
 use futures_util::{SinkExt, StreamExt};
 use serde_json::Value;
-use spinover_protocol::{PROTOCOL_VERSION, message::HubMessage};
+use spinover_protocol::{
+    PROTOCOL_VERSION,
+    message::{Farewell, HubMessage, Welcome},
+};
+use std::net::{IpAddr, SocketAddr};
 use tokio::{
     net::{TcpSocket, TcpStream},
     time::timeout,
@@ -33,10 +37,24 @@ impl Raw {
         if let Some(room) = room {
             socket.set_recv_buffer_size(room)?;
         }
-        let stream = timeout(DEADLINE, socket.connect(hub.address().parse()?))
+        Self::open_on(socket, &hub.address()).await
+    }
+
+    /// Opens a socket to a hub's address from an address of its own: on Linux all of 127.0.0.0/8 are this machine's.
+    ///
+    /// # Errors
+    /// When it cannot be opened.
+    pub async fn open_from(address: &str, from: IpAddr) -> Result<Self> {
+        let socket = TcpSocket::new_v4()?;
+        socket.bind(SocketAddr::new(from, 0))?;
+        Self::open_on(socket, address).await
+    }
+
+    async fn open_on(socket: TcpSocket, address: &str) -> Result<Self> {
+        let stream = timeout(DEADLINE, socket.connect(address.parse()?))
             .await
             .context("no connection in time")??;
-        let open = client_async(format!("ws://{}/ws", hub.address()), stream);
+        let open = client_async(format!("ws://{address}/ws"), stream);
         let (socket, _) = timeout(DEADLINE, open)
             .await
             .context("no handshake in time")??;
@@ -97,6 +115,23 @@ impl Raw {
         }
     }
 
+    /// What the hub says to a hello: the welcome, or why not.
+    ///
+    /// # Errors
+    /// When it says neither.
+    pub async fn said(&mut self) -> Result<Result<Welcome, (Farewell, Option<i64>)>> {
+        self.until(|message| match message {
+            HubMessage::Welcome(welcome) => Some(Ok(*welcome)),
+            HubMessage::Goodbye {
+                why,
+                retry_after_ms,
+                ..
+            } => Some(Err((why, retry_after_ms))),
+            _ => None,
+        })
+        .await
+    }
+
     /// Reads until a frame of which `pick` makes something.
     ///
     /// # Errors
@@ -109,6 +144,13 @@ impl Raw {
             }
         }
     }
+}
+
+/// A `hello` by a device's token.
+pub fn hello_again(token: &str, device: &str) -> Value {
+    let mut hello = hello("", device, None);
+    hello["token"] = token.into();
+    hello
 }
 
 /// A `hello` for the first role of whatever car it is.

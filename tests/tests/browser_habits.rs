@@ -3,6 +3,7 @@
 use anyhow::{Context, Result};
 use serde_json::{Value, json};
 use spinover_protocol::{event::Audience, message::Command};
+use spinover_tests::eventually;
 use spinover_tests::{
     browser::{Browser, PHONE, Page, TABLET},
     data, http,
@@ -11,8 +12,8 @@ use spinover_tests::{
 };
 
 const LIVE: &str = "[data-test=\"link-state\"][data-link=\"live\"]";
-const PAGES: [&str; 8] = [
-    "crew", "all", "steps", "chief", "figures", "book", "laptop", "wall",
+const PAGES: [&str; 9] = [
+    "crew", "all", "steps", "chief", "figures", "book", "laptop", "edit", "wall",
 ];
 /// How much wider than the window the page is, in CSS pixels.
 const TOO_WIDE: &str = "return document.documentElement.scrollWidth - innerWidth";
@@ -230,6 +231,24 @@ async fn single_keys_open_pages_and_never_mark_or_stop() -> Result<()> {
     Ok(())
 }
 
+/// The hub's clock as the page hears it goes `window.later` milliseconds late, from the next answer to a ping on: so that a test need not wait
+/// for what comes after half a minute. The answer that came with the least lag is believed, so each new lateness comes with less than before.
+const LATER: &str = "window.later = 0; window.pongs = 0;
+    let [told, lag] = [0, 64];
+    const own = Object.getOwnPropertyDescriptor(WebSocket.prototype, 'onmessage');
+    Object.defineProperty(WebSocket.prototype, 'onmessage', { ...own, set(hear) {
+        own.set.call(this, hear && ((event) => {
+            const message = JSON.parse(event.data);
+            if (message.type === 'pong') {
+                if (window.later !== told) [told, lag] = [window.later, lag / 2];
+                window.pongs += 1;
+                message.sent = Date.now() - lag;
+            }
+            if (['pong', 'readings'].includes(message.type)) message.now += window.later;
+            hear(new MessageEvent('message', { data: JSON.stringify(message) }));
+        }));
+    } });";
+
 /// Keeps what the page would speak, in place of a voice that the test machine may not have; and what it would buzz.
 const LISTEN: &str = "window.spoken = []; window.buzzed = 0;
     Object.defineProperty(window, 'speechSynthesis', { value: { speak: (words) => window.spoken.push([words.lang, words.text]) } });
@@ -240,8 +259,10 @@ async fn a_call_that_nobody_has_seen_comes_again_and_is_spoken_where_wanted() ->
     let hub = own_hub();
     let browser = Browser::start();
     let ash = browser.page("Ash", PHONE).await;
+    ash.before_scripts(LATER).await?;
     join(&ash, &hub, CREW_CODE, "idle", "Ash").await?;
     let wren = browser.page("Wren", TABLET).await;
+    wren.before_scripts(LATER).await?;
     join(&wren, &hub, CHIEF_CODE, "chief", "Wren").await?;
     let chief = Phone::join(&hub, CHIEF_CODE, "Rook", "fuel").await;
     let call = async |text: &str| {
@@ -268,6 +289,7 @@ async fn a_call_that_nobody_has_seen_comes_again_and_is_spoken_where_wanted() ->
     ash.until_shows("[data-test=\"incoming\"][data-again=\"0\"]")
         .await;
     assert!(!wren.shows("[data-test=\"called-again\"]").await);
+    ash.script("window.later = 20000").await?;
     ash.until_shows("[data-test=\"incoming\"][data-again=\"1\"]")
         .await;
     let spoken = ash.script("return window.spoken.slice(1)").await?;
@@ -283,6 +305,7 @@ async fn a_call_that_nobody_has_seen_comes_again_and_is_spoken_where_wanted() ->
     ash.reduce_motion(true).await?;
     assert_eq!(ash.script(pulse).await?[0], json!("none"));
 
+    wren.script("window.later = 20000").await?;
     wren.until_shows("[data-test=\"called-again\"]").await;
     wren.until_text("[data-test=\"not-seen-by\"]", "who", |text| {
         text.contains("Ash")
@@ -290,6 +313,71 @@ async fn a_call_that_nobody_has_seen_comes_again_and_is_spoken_where_wanted() ->
     .await;
     ash.tap("seen").await?;
     wren.until_hides("[data-test=\"called-again\"]").await;
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_stop_that_nobody_has_seen_comes_again_at_20_and_40_s_and_then_stands() -> Result<()> {
+    let hub = own_hub();
+    let browser = Browser::start();
+    let ash = browser.page("Ash", PHONE).await;
+    ash.before_scripts(LATER).await?;
+    join(&ash, &hub, CREW_CODE, "idle", "Ash").await?;
+    ash.script(LISTEN).await?;
+    go(&ash, "crew/menu").await?;
+    ash.tap("speech-on").await?;
+    ash.until_shows("[data-test=\"speech-on\"][aria-pressed=\"true\"]")
+        .await;
+    ash.tap("over-close").await?;
+    let rook = Phone::join(&hub, CREW_CODE, "Rook", "fuel").await;
+    let text = "Fuel on the ground".to_owned();
+    rook.done(Command::Stop { text }).await;
+    let takeover = |again: u8| format!("[data-test=\"stop-takeover\"][data-again=\"{again}\"]");
+    ash.until_shows(&takeover(0)).await;
+    let heard = async || -> Result<(usize, Value)> {
+        let spoken = ash
+            .script("return window.spoken.filter((words) => words[1].startsWith('STOP'))")
+            .await?;
+        let count = spoken.as_array().map_or(0, Vec::len);
+        Ok((count, spoken[0].clone()))
+    };
+    assert_eq!(
+        heard().await?,
+        (1, json!(["en", "STOP. Fuel on the ground"]))
+    );
+    let buzzed = async || -> Result<i64> {
+        Ok(ash
+            .script("return window.buzzed")
+            .await?
+            .as_i64()
+            .unwrap_or(0))
+    };
+    let first = buzzed().await?;
+    for (later, again, times) in [
+        (19_000, 0, 1),
+        (20_500, 1, 2),
+        (40_500, 2, 3),
+        (300_000, 2, 3),
+    ] {
+        ash.script(&format!("window.later = {later}")).await?;
+        // The page has taken the hub's new time in when it says that the call is that old.
+        ash.until_shows(&takeover(again)).await;
+        let pongs = ash
+            .script("return window.pongs")
+            .await?
+            .as_i64()
+            .unwrap_or(0);
+        eventually("two more pongs", async || {
+            let now = ash.script("return window.pongs").await.ok()?.as_i64()?;
+            (now >= pongs + 2).then_some(())
+        })
+        .await;
+        assert!(ash.shows(&takeover(again)).await, "{later} ms");
+        assert_eq!(heard().await?.0, times, "{later} ms");
+        assert_eq!(buzzed().await?, first + i64::from(again), "{later} ms");
+    }
+    ash.tap("seen").await?;
+    ash.until_hides("[data-test=\"stop-takeover\"]").await;
     Ok(())
 }
 

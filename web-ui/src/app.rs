@@ -8,11 +8,12 @@ use crate::{
     socket::{self, Topic},
     store::{self, Person, Settings},
     wake,
-    words::{self, Language, Word as W, fill, say},
+    wanted::wanted_words,
+    words::{self, Language, Word as W, fill},
 };
 use leptos::prelude::*;
 use spinover_protocol::{
-    ChannelKey, CommandId, PersonId, StepKey,
+    ChannelKey, CommandId, PersonId,
     car::{Band, Car, Channel},
     event::{Right, Who},
     link::{Identity, Input, Link, State},
@@ -160,7 +161,8 @@ impl App {
         wake::keep_awake();
         set_interval(move || self.tick(), Duration::from_millis(TICK_MS));
         let person = self.person.get_untracked();
-        if !person.code.is_empty() && !person.name.is_empty() {
+        let known = !person.code.is_empty() || store::token(&store::device()).is_some();
+        if known && !person.name.is_empty() {
             self.join();
         }
         Effect::new(move |_| {
@@ -202,6 +204,7 @@ impl App {
                 person.name = unescape(name);
             }
         });
+        store::forget_tokens();
         self.route.set(Route::default());
         if self.link.get_untracked() != LinkView::None {
             self.join();
@@ -217,12 +220,23 @@ impl App {
         let suffix = if person.role == "wall" { "-wall" } else { "" };
         let device = PersonId(store::device() + suffix);
         self.seen_early.set(None);
-        socket::join(Identity {
+        let token = store::token(device.as_str());
+        let identity = Identity {
             code: person.code,
             name: person.name,
             role: person.role.as_str().into(),
             device,
-        });
+        };
+        socket::join(identity, token);
+    }
+
+    /// The chief has put this device out: it keeps nothing to come back by.
+    fn put_out(self) {
+        store::forget_tokens();
+        if self.person.with_untracked(|person| !person.code.is_empty()) {
+            self.person.update(|person| person.code.clear());
+            self.person.get_untracked().save();
+        }
     }
 
     /// Speaks another language from now on, and remembers it.
@@ -556,6 +570,9 @@ impl App {
             State::Lost { since_ms } => LinkView::Lost(seconds(since_ms)),
             State::Refused { why, reason } => LinkView::Refused(why, reason),
         });
+        if matches!(view, Some(LinkView::Refused(Farewell::PutOut, _))) {
+            self.put_out();
+        }
         let live = view == Some(LinkView::Live);
         set_if_new(self.link, view.unwrap_or(LinkView::None));
         set_if_new(self.lag, socket::with(Link::lag_ms).flatten());
@@ -619,56 +636,6 @@ pub fn band_now(link: &Link, key: &ChannelKey) -> Option<Band> {
 fn set_if_new<T: PartialEq + Send + Sync + 'static>(signal: RwSignal<T>, value: T) {
     if signal.with_untracked(|known| *known != value) {
         signal.set(value);
-    }
-}
-
-fn step_text(key: &StepKey) -> String {
-    let text = socket::with(|link| {
-        link.mirror()
-            .record
-            .warmup
-            .as_ref()
-            .and_then(|warmup| warmup.sheet.step(key))
-            .map(|(_, step)| step.text.clone())
-    });
-    text.flatten().unwrap_or_else(|| key.to_string())
-}
-
-/// What was wanted, in a few words.
-fn wanted_words(command: &Command) -> String {
-    match command {
-        Command::Mark { step } => fill(W::DoMark, &[&step_text(step)]),
-        Command::Skip { step, .. } => fill(W::DoSkip, &[&step_text(step)]),
-        Command::ConfirmSkip { step } => fill(W::DoAgree, &[&step_text(step)]),
-        Command::WithdrawSkip { .. } => say(W::SkipWithdraw).to_owned(),
-        Command::Undo { step } => fill(W::DoUndo, &[&step_text(step)]),
-        Command::Hold { .. } => say(W::DoHold).to_owned(),
-        Command::Resume {} => say(W::DoResume).to_owned(),
-        Command::Abort { .. } => say(W::DoAbort).to_owned(),
-        Command::Call { text, .. } => fill(W::DoCall, &[text]),
-        Command::Stop { .. } => say(W::DoStop).to_owned(),
-        Command::Seen { .. } => say(W::DoSeen).to_owned(),
-        Command::Lift { .. } => say(W::DoLift).to_owned(),
-        Command::SetBand { .. } => say(W::DoBand).to_owned(),
-        Command::Calibrate { .. } => say(W::DoCalibrate).to_owned(),
-        Command::TypeReading { .. } => say(W::DoType).to_owned(),
-        Command::SetConditions(_) => say(W::DoWeather).to_owned(),
-        Command::MeasureMix(_) => say(W::DoMix).to_owned(),
-        Command::PlanCan(_) => say(W::DoCan).to_owned(),
-        Command::SetFlowBaseline(_) => say(W::DoRule).to_owned(),
-        Command::MoveBleed { .. } => say(W::DoBleed).to_owned(),
-        Command::TypeSlip(_) => say(W::DoSlip).to_owned(),
-        Command::AcknowledgeAlarm { .. }
-        | Command::ResetAlarm { .. }
-        | Command::ShelveAlarm { .. }
-        | Command::UnshelveAlarm { .. }
-        | Command::TakeAlarmOut { .. }
-        | Command::PutAlarmBack { .. } => say(W::DoAlarm).to_owned(),
-        Command::Note { .. } => say(W::DoNote).to_owned(),
-        Command::Begin { .. } => say(W::DoBegin).to_owned(),
-        Command::Close {} => say(W::DoClose).to_owned(),
-        Command::TakeOver {} => say(W::DoTakeOver).to_owned(),
-        Command::Train { .. } => say(W::DoTrain).to_owned(),
     }
 }
 

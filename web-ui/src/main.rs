@@ -14,9 +14,13 @@ mod app;
 #[cfg(target_arch = "wasm32")]
 mod ask;
 #[cfg(target_arch = "wasm32")]
+mod desk;
+#[cfg(target_arch = "wasm32")]
 mod pages;
 #[cfg(target_arch = "wasm32")]
 mod parts;
+#[cfg(target_arch = "wasm32")]
+mod photo;
 #[cfg(target_arch = "wasm32")]
 mod player;
 #[cfg(target_arch = "wasm32")]
@@ -27,6 +31,8 @@ mod speech;
 mod store;
 #[cfg(target_arch = "wasm32")]
 mod wake;
+#[cfg(target_arch = "wasm32")]
+mod wanted;
 
 #[cfg(target_arch = "wasm32")]
 fn main() {

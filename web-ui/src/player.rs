@@ -8,9 +8,9 @@ use crate::{
 use leptos::prelude::*;
 use spinover_protocol::{
     ChannelKey, Millis,
-    book::{Opened, Outside},
+    book::{Opened, Outside, Said},
     car::Band,
-    message::{Frame, Quality, SRC_TYPED},
+    message::{FigureNow, Frame, Quality, SRC_TYPED},
 };
 use std::cell::{Cell, RefCell};
 
@@ -43,6 +43,8 @@ pub struct Deck {
     pub waits: RwSignal<bool>,
     /// Out-of-band times have come.
     pub outside: RwSignal<bool>,
+    /// What the figures said at the point; none when nothing is kept of it.
+    pub figures: RwSignal<Option<Vec<FigureNow>>>,
     /// One a channel.
     pub readings: RwSignal<Vec<RwSignal<Reading>>>,
 }
@@ -78,6 +80,7 @@ impl Deck {
             speed: RwSignal::new(1),
             waits: RwSignal::new(true),
             outside: RwSignal::new(false),
+            figures: RwSignal::new(None),
             readings: RwSignal::new(Vec::new()),
         };
         on_cleanup(move || {
@@ -151,9 +154,19 @@ impl Deck {
         }
         let wanted = OPEN.with_borrow_mut(|open| {
             let playback = open.as_mut()?;
-            Some((playback.wants()?, playback.opened().entry.id.clone()))
+            let wanted = playback.wants()?;
+            let id = playback.opened().entry.id.clone();
+            Some((wanted, wanted.figures(playback.speed()), id))
         });
-        let Some((wanted, id)) = wanted else { return };
+        let Some((wanted, (from, to, step), id)) = wanted else {
+            return;
+        };
+        let figures = path(&id, &format!("/figures?from={from}&to={to}&step={step}"));
+        leptos::task::spawn_local(async move {
+            // Beside the readings, which do not wait for them. What does not come is not shown.
+            let said = ask::json::<Vec<Said>>(self.app, &figures).await;
+            self.change(|playback| playback.take_said(wanted, said.unwrap_or_default()));
+        });
         leptos::task::spawn_local(async move {
             let rest = format!(
                 "/frames?from={}&to={}&step={}",
@@ -182,6 +195,7 @@ impl Deck {
             set(self.playing, playback.playing());
             set(self.speed, playback.speed());
             set(self.waits, playback.waits());
+            set(self.figures, playback.said().map(<[FigureNow]>::to_vec));
             playback.frame().clone()
         });
         let Some(frame) = shown else { return };

@@ -1,12 +1,10 @@
 //! The browser's side of the socket: carries out what [`Link`] asks for, and keeps what it knows. All logic is in the protocol crate.
 
-use crate::{
-    pure::{clock::SteadyClock, trace::Trace},
-    store,
-};
+use crate::{pure::trace::Trace, store};
 use spinover_protocol::{
     CommandId, Millis, SUBPROTOCOL, Seq,
     car::Channel,
+    clock::SteadyClock,
     event::EventBody,
     link::{Action, Identity, Input, Link},
     message::{ClientMessage, Command, HubMessage},
@@ -71,7 +69,7 @@ pub fn on_change(told: impl Fn(Option<Topic>) + 'static) {
 }
 
 /// Joins as that person, leaving any link before.
-pub fn join(identity: Identity) {
+pub fn join(identity: Identity, token: Option<String>) {
     SHELL.with_borrow_mut(|shell| {
         let clock = shell.as_ref().map(|shell| shell.clock).unwrap_or_default();
         // Another role sees the same car: its traces go on.
@@ -80,7 +78,9 @@ pub fn join(identity: Identity) {
             .map(|shell| (shell.traces, shell.traced, shell.link.way().clone()))
             .unwrap_or_default();
         *shell = Some(Shell {
-            link: Link::new(identity, store::seed()).knowing(way),
+            link: Link::new(identity, store::seed())
+                .with_token(token)
+                .knowing(way),
             wire: None,
             clock,
             retry_at: None,
@@ -210,6 +210,12 @@ impl Shell {
         match message {
             HubMessage::Welcome(welcome) => {
                 self.retry_at = None;
+                // The other laptop's is not kept: this page is not its.
+                if let Some(token) = &welcome.token
+                    && self.link.target().is_empty()
+                {
+                    store::set_token(welcome.you.id.as_str(), token);
+                }
                 let car = (welcome.journal.clone(), welcome.car.channels.clone());
                 if self.traced.as_ref() != Some(&car) {
                     self.traces = vec![Trace::default(); welcome.car.channels.len()];
@@ -236,7 +242,8 @@ impl Shell {
             }
             HubMessage::Snapshot { .. } | HubMessage::StopNow { .. } => Some(Topic::Record),
             HubMessage::Progress(_) => Some(Topic::Progress),
-            HubMessage::Presence { .. } => Some(Topic::People),
+            HubMessage::Presence { .. } | HubMessage::Guessing { .. } => Some(Topic::People),
+            HubMessage::Join(_) => Some(Topic::Welcome),
             HubMessage::Sources { .. } => Some(Topic::Sources),
             HubMessage::Figures { .. } => Some(Topic::Figures),
             HubMessage::Book { .. } => Some(Topic::Book),

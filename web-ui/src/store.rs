@@ -118,6 +118,31 @@ pub fn device() -> String {
     made
 }
 
+/// What a device joins by in place of the code: this browser's, and the wall's where it is one too.
+fn token_key(device: &str) -> &'static str {
+    if device.ends_with("-wall") {
+        "token-wall"
+    } else {
+        "token"
+    }
+}
+
+/// The token that the hub gave a device of this browser.
+pub fn token(device: &str) -> Option<String> {
+    get(token_key(device))
+}
+
+/// Remembers it.
+pub fn set_token(device: &str, token: &str) {
+    set(token_key(device), token);
+}
+
+/// Forgets them: another code was given, or the chief has put this device out.
+pub fn forget_tokens() {
+    set("token", "");
+    set("token-wall", "");
+}
+
 /// Twenty characters of `a-z 0-9` that nobody else will make.
 pub fn random_name() -> String {
     const LETTERS: &[u8; 32] = b"abcdefghijkmnopqrstuvwxyz2345678";

@@ -1,6 +1,8 @@
 //! Every word that the app shows, in one place: English here, each other language in a file of its own. No I/O.
 
 mod spanish;
+#[cfg(test)]
+mod tests;
 
 use std::cell::Cell;
 
@@ -169,6 +171,8 @@ catalogue! {
     TrendTitle = "Last two minutes",
     TrendNow = "now",
     TrendAgo = "{0} ago",
+    TrendHint = "Drag, or use the arrow keys.",
+    TrendLine = "{0}: the line to read values at",
     // Pages.
     PageCrew = "My strips",
     PageAll = "All strips",
@@ -285,6 +289,26 @@ catalogue! {
     StepCurrent = "now",
     DoneBy = "{0}, {1}",
     Reason = "Reason",
+    // The door.
+    Devices = "Devices",
+    DevicesHint = "Everything that has joined with a code, and may come back by itself.",
+    DevicesWrong = "Not done: {0}",
+    DeviceLast = "joined {0}",
+    DeviceOut = "put out",
+    PutOut = "Hold: put {0} out",
+    PutOutNewCode = "And make a new code, so that it cannot come back by the one it knows",
+    PutOutSameCode = "The code stays: whoever knows it can come back",
+    NewCodes = "New codes",
+    NewCodesHint = "Everyone who is in stays in. The old code is never taken again.",
+    NewCrewCode = "Hold: new crew code",
+    NewChiefCode = "Hold: new chief code",
+    NewCodeIs = "The new code: {0}. Write it down now; nobody can look it up later.",
+    Guessing = "Somebody tries codes: {0} wrong ones in the last minute, from {1} addresses",
+    GuessingHint = "Phones that are in are not affected. Ask around; if it is nobody of yours, make a new code under Devices.",
+    JoinPutOut = "The crew chief has put this device out. Ask for the code.",
+    TrustHere = "First time: trust this hub",
+    TrustPrint = "Fingerprint (SHA-256) to compare on the phone",
+
     // People and sources.
     People = "Who is here",
     PeopleNone = "Nobody has joined yet.",
@@ -338,6 +362,68 @@ catalogue! {
     BandClear = "As in the file",
     BandBad = "Low must be less than high.",
     BandNone = "no band",
+    // Changing the files.
+    EditTitle = "Change the files",
+    EditHint = "Only between warm-ups. Written files are taken up at once; comments and order stay. Bands set from a phone end with their warm-up, these stay.",
+    EditChiefOnly = "Only the chief may change the files.",
+    EditRoles = "Roles",
+    EditCalls = "Ready calls",
+    EditText = "Text",
+    EditScope = "Where the bands hold",
+    EditEverywhere = "In all phases that say nothing else",
+    EditBandHint = "In the units of the file. With both ends empty a phase says nothing, and what holds in all phases holds.",
+    EditNow = "now {0}",
+    EditBadNumber = "This is not a number.",
+    EditName = "Name",
+    EditRolesHint = "What each role's page shows, from the top. Roles are added, taken out and renamed in the text.",
+    EditStrips = "Strips, from the top",
+    EditFigures = "Figures, from the top",
+    EditAddMore = "Add",
+    EditUp = "Up",
+    EditDown = "Down",
+    EditOut = "Take out",
+    EditEveryRole = "For every role",
+    EditWords = "Words",
+    EditNewCall = "New call",
+    EditAddCall = "Add a call",
+    EditStepsHint = "Steps and phases are added, taken out and moved in the text.",
+    EditStepText = "What must be true",
+    EditOwner = "Whose step",
+    EditCaution = "Caution",
+    EditSafety = "Safety step: nothing after it before it, and two people skip it",
+    EditOrdered = "Waits for the steps before it",
+    EditDwell = "Current at least",
+    EditLimit = "Late after",
+    EditLate = "Call that is offered when late",
+    EditGates = "Waits for readings",
+    EditAddGate = "Add a reading",
+    EditReading = "Reading",
+    EditMust = "Must be",
+    EditAtLeast = "at least",
+    EditAtMost = "at most",
+    EditLimitValue = "Limit",
+    EditFor = "without a break for",
+    EditNothing = "Nothing is changed.",
+    EditChanged = "Changed, not written: {0}",
+    EditWrong = "wrong: {0}",
+    EditLook = "See what will change",
+    EditDrop = "Drop the changes",
+    EditWrite = "Write and take up",
+    EditWritten = "Written. The hub takes the files up.",
+    EditUndo = "Undo change {0} of {1}: {2}",
+    EditAsking = "Asking the hub what this comes to.",
+    EditLine = "{0}, line {1}:",
+    EditNotNow = "The files cannot be changed now: {0}",
+    EditOther = "A file was changed elsewhere since this page read it. What is changed here cannot be written over that.",
+    EditOtherDrop = "Drop what is changed here, and read the files again",
+    EditNotInForce = "The hub runs with an earlier text of {0}.",
+    EditTakeUp = "Take up what is on the disk",
+    EditConflict = "Changed meanwhile: nothing was written.",
+    EditTheirs = "What is on the disk now",
+    EditYours = "What was wanted here",
+    EditTextFirst = "The text is changed. Write it or drop it, then the forms are back.",
+    EditFormFirst = "This file is changed in the forms. Write that or drop it, then its text can be changed.",
+    EditMendFirst = "A file on the disk is wrong. Mend it under \"Text\".",
     // Calibration.
     Calibrate = "Calibrate",
     CalibrateHint = "Hold the quantity still, say what is true, take the point. One point shifts; two, well apart, also scale.",
@@ -446,6 +532,40 @@ catalogue! {
     BookDeleteHold = "Hold to delete",
     BookDeletedBy = "Deleted by {0}. It can be restored until {1}.",
     BookRestore = "Hold to restore",
+    Photos = "Photos",
+    PhotosNamed = "Written down by name: {0}",
+    PhotosAll = "All photos",
+    PhotosFull = "There are {0} photos, which is the most.",
+    PhotoN = "Photo {0}",
+    PhotoTake = "Take a photo",
+    PhotoAdd = "Add photos",
+    PhotoSending = "Sending {0} of {1}",
+    PhotoDeleteHold = "Hold to delete this photo for good",
+    RecordingTitle = "Take a recording in",
+    RecordingHint = "A table of readings from elsewhere (CSV, {0} MB at most) becomes a warm-up of the book. Look at every column: what is wrong here is wrong in every comparison.",
+    RecordingChoose = "Choose a file",
+    RecordingLarge = "A recording may have {0} MB at most here; the command line takes a larger one.",
+    RecordingTime = "Times: {0}, {1}",
+    RecordingSeconds = "in seconds",
+    RecordingClock = "as a clock says them",
+    RecordingDates = "with dates",
+    RecordingOthers = "Left out, since they hold no numbers: {0}",
+    RecordingBegun = "It began",
+    RecordingRange = "{0} to {1}",
+    RecordingChannel = "Channel",
+    RecordingUnit = "Unit in the file",
+    RecordingNoUnit = "no unit",
+    RecordingKept = "kept",
+    RecordingLeft = "left out",
+    RecordingTry = "Show what would come of it",
+    RecordingRows = "{0} rows, {1} min",
+    RecordingEmpty = "Without any reading: {0}",
+    RecordingMistakes = "Could not be read, and is left out: {0}",
+    RecordingLowest = "lowest",
+    RecordingHighest = "highest",
+    RecordingTake = "Take it into the book",
+    RecordingTaken = "It is in the book",
+    ChiefOnly = "Only the chief may do this.",
     ReportOpen = "Report",
     CompareOpen = "Compare with the last ten",
     CompareWith = "Compare with another",
@@ -464,6 +584,9 @@ catalogue! {
     ReplayMoments = "What happened",
     ReplayOutsideTitle = "Out of band",
     ReplayOutside = "{0} {1} for {2} min, farthest {3}",
+    ReplayFigures = "What the figures said",
+    ReplayFiguresNot = "They said nothing yet.",
+    ReplayFiguresNone = "Nothing was kept: this warm-up came from elsewhere, or is older than the keeping of it. The report works some of it out again.",
     ReplayLow = "low",
     ReplayHigh = "high",
     PastAlarms = "Alarms then",
@@ -509,6 +632,36 @@ catalogue! {
     DoBegin = "begin",
     DoClose = "close",
     DoTrain = "control",
+    DoPractise = "practise",
+    // A call that a figure gives reason for; it is sent in these words.
+    AskFlowUp = "Flow up {0}",
+    AskFlowDown = "Flow down {0}",
+    AskBleedIn = "Bleeds in {0} turn",
+    AskBleedOut = "Bleeds out {0} turn",
+    AskWarm = "Warm in about {0} s",
+    AskFuel = "Fuel runs short",
+    AskCalled = "Called",
+    // Practice.
+    PracticeTitle = "Practise for a minute",
+    PracticeHint = "Say seen, call out, hold a mark. It is written down as practice.",
+    PracticeNo = "Not now: a car or a recording is connected, or no warm-up is under way.",
+    PracticeAlone = "Alone",
+    PracticeAll = "The whole crew",
+    PracticeFirst = "Understood; practise for a minute",
+    Practice = "Practice",
+    PracticeBy = "Practice: {0}",
+    PracticeCrew = "Practice, the whole crew",
+    PracticeNotMeant = "Its calls and marks are not meant; STOP is.",
+    PracticeText = "Practice: press “Seen”",
+    PracticeSee = "A call has come in: press “{0}”.",
+    PracticeCall = "Call out: press “{0}” at the foot, then any call.",
+    PracticeMark = "Hold “{0}” at the foot until it fills.",
+    PracticeHold = "Hold this key until it fills, as a mark is held.",
+    PracticeHoldKey = "Hold",
+    PracticeTook = "Done in {0} s.",
+    PracticeDoneBy = "Done: {0}",
+    PracticePart = "{0} of 3",
+    PracticeEnd = "End it",
     // Settings.
     Settings = "This phone",
     LanguageTitle = "Language",
@@ -572,81 +725,4 @@ pub fn fill(word: Word, parts: &[&str]) -> String {
     }
     text.push_str(rest);
     text
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn parts_go_where_the_message_wants_them() {
-        assert_eq!(
-            fill(Word::HoldsMore, &["Oil pressure in band", "1.2"]),
-            "Oil pressure in band, 1.2 s more"
-        );
-        assert_eq!(
-            fill(Word::CallSent, &["{0}"]),
-            "“{0}”",
-            "what people typed is not filled in again"
-        );
-        assert_eq!(say(Word::AppName), "Spinover");
-    }
-
-    /// The numbers between a message's braces, in order of size.
-    fn parts(text: &str) -> Vec<usize> {
-        let mut parts: Vec<usize> = text
-            .split('{')
-            .skip(1)
-            .map(|part| {
-                let (index, _) = part.split_once('}').unwrap_or_else(|| panic!("{text}"));
-                index.parse().unwrap_or_else(|_| panic!("{text}"))
-            })
-            .collect();
-        parts.sort_unstable();
-        parts
-    }
-
-    #[test]
-    fn every_language_has_every_word_with_the_same_parts() {
-        let own = |language, word| match language {
-            Language::English => Some(ENGLISH[word as usize]),
-            Language::Spanish => spanish::say(word),
-        };
-        for language in Language::ALL {
-            for word in WORDS.iter().copied() {
-                let text = own(language, word)
-                    .unwrap_or_else(|| panic!("{word:?} is not in {}", language.name()));
-                assert!(!text.trim().is_empty(), "{word:?} in {}", language.name());
-                assert_eq!(
-                    parts(text),
-                    parts(ENGLISH[word as usize]),
-                    "{word:?} in {}",
-                    language.name()
-                );
-            }
-        }
-    }
-
-    #[test]
-    fn a_browsers_tag_finds_the_language() {
-        for (tag, language) in [
-            ("es", Some(Language::Spanish)),
-            ("es-419", Some(Language::Spanish)),
-            ("ES_mx", Some(Language::Spanish)),
-            ("en-GB", Some(Language::English)),
-            ("est", None),
-            ("", None),
-        ] {
-            assert_eq!(Language::from_tag(tag), language, "{tag}");
-        }
-    }
-
-    #[test]
-    fn the_phone_says_what_its_language_says() {
-        speak(Language::Spanish);
-        assert_eq!(say(Word::Seen), "Visto");
-        assert_eq!(fill(Word::StepOf, &["3", "24"]), "paso 3 de 24");
-        speak(Language::English);
-        assert_eq!(say(Word::Seen), "Seen");
-    }
 }

@@ -4,6 +4,7 @@
 mod app;
 mod bench;
 mod browser;
+mod fuzz;
 mod package;
 mod places;
 mod real;
@@ -24,6 +25,7 @@ cargo xtask TASK
   test [ARGS]         set up, build, find or install Chromium, and run every test; ARGS go to `cargo test`
   shots [PAGE]        screenshots of each page at the size of a phone, a tablet and a wall, into docs/shots
   bench NAME [ARGS]   one measurement; without a name, the list of them; --json for one line of numbers
+  fuzz TARGET [SECONDS]  arbitrary input against one reader of what others wrote, or `all`; without a target, the list of them
   package             the release binary, stripped, with demo files and a service unit, as an archive in target/package
 
 `setup` is called by the others. `demo --release` is the optimised hub: slower to build, and not needed to run a pit.
@@ -55,6 +57,7 @@ fn run(task: &str, args: &[String]) -> Result<ExitCode> {
         "test" => suite::test(args)?,
         "shots" => bench::shots(args)?,
         "bench" => bench::bench(args)?,
+        "fuzz" => fuzz::fuzz(args)?,
         "package" => package::package()?,
         other => {
             eprint!("there is no task `{other}`\n\n{HELP}");

@@ -14,6 +14,8 @@ const WASM_BINDGEN: &str = "0.2.129";
 const BINARYEN: &str = "132.0.0";
 /// The npm package `axe-core` checks the pages' accessibility in a test.
 const AXE: &str = "4.14.1";
+/// Runs the fuzz targets; only `fuzz` needs it.
+const CARGO_FUZZ: &str = "0.13.2";
 /// Those that build; what they built is built again when one changes.
 pub const VERSIONS: [&str; 3] = [TRUNK, WASM_BINDGEN, BINARYEN];
 /// They run for a second and are built on every new machine: fast to build matters, fast to run hardly. Trunk's own release
@@ -44,6 +46,14 @@ pub fn setup() -> Result<()> {
         ));
     }
     Ok(())
+}
+
+/// Brings what `fuzz` needs besides.
+///
+/// # Errors
+/// When it does not come.
+pub fn cargo_fuzz() -> Result<()> {
+    cargo_tool("cargo-fuzz", "cargo-fuzz", CARGO_FUZZ)
 }
 
 /// What the tests of live sources hold ours against: decoders from PyPI into `target/reference`, a broker and a pair of

@@ -1,8 +1,10 @@
 //! Whether a book is sound, read from beginning to end. Changes nothing.
 
-use super::{BookError, Reader, blocks as tables, read};
+use super::{BookError, Reader, blocks as tables, read, said};
 use rusqlite::Connection;
 use serde::Serialize;
+use spinover_protocol::book::is_photo;
+use std::collections::BTreeMap;
 
 /// Most findings that are listed; the rest are counted.
 const LISTED: usize = 50;
@@ -18,6 +20,10 @@ pub struct Findings {
     pub blocks: u64,
     /// Readings that are.
     pub readings: u64,
+    /// Photos that are as they were written.
+    pub photos: u64,
+    /// Photos in the folder that no warm-up has; they take room, and do no harm.
+    pub stray_photos: u64,
     /// What is wrong, in words; the first fifty.
     pub wrong: Vec<String>,
     /// How many things are wrong.
@@ -38,28 +44,31 @@ impl Findings {
     }
 }
 
-type Part = fn(&Connection, &mut Findings) -> Result<(), BookError>;
+type Part = fn(&Reader, &mut Findings) -> Result<(), BookError>;
 
 /// Reads everything, and compares it with the check numbers that were written with it.
 pub fn check(reader: &Reader) -> Findings {
     let mut findings = Findings::default();
-    let parts: [(&str, Part); 5] = [
+    let parts: [(&str, Part); 7] = [
         ("the file's structure", structure),
         ("the list of warm-ups", warmups),
         ("the journal", journal),
         ("the readings", blocks),
         ("the latest readings", tail),
+        ("what the figures said", figures),
+        ("the photos", photos),
     ];
     for (name, part) in parts {
         // Damage in one table says nothing about the next.
-        if let Err(error) = part(&reader.conn, &mut findings) {
+        if let Err(error) = part(reader, &mut findings) {
             findings.wrong(format!("{name}: {error}"));
         }
     }
     findings
 }
 
-fn structure(conn: &Connection, findings: &mut Findings) -> Result<(), BookError> {
+fn structure(reader: &Reader, findings: &mut Findings) -> Result<(), BookError> {
+    let conn = &reader.conn;
     let mut query = conn.prepare(&format!("PRAGMA integrity_check({LISTED})"))?;
     let mut rows = query.query([])?;
     while let Some(row) = rows.next()? {
@@ -71,12 +80,14 @@ fn structure(conn: &Connection, findings: &mut Findings) -> Result<(), BookError
     Ok(())
 }
 
-fn warmups(conn: &Connection, findings: &mut Findings) -> Result<(), BookError> {
+fn warmups(reader: &Reader, findings: &mut Findings) -> Result<(), BookError> {
+    let conn = &reader.conn;
     findings.warmups = read::entries(conn)?.len() as u64;
     Ok(())
 }
 
-fn journal(conn: &Connection, findings: &mut Findings) -> Result<(), BookError> {
+fn journal(reader: &Reader, findings: &mut Findings) -> Result<(), BookError> {
+    let conn = &reader.conn;
     for table in ["events", "imported"] {
         let mut query = conn.prepare(&format!(
             "SELECT seq, json, sum FROM {table} ORDER BY rowid"
@@ -123,7 +134,8 @@ fn split_at_begins(conn: &Connection, from: i64, to: i64) -> Result<Vec<(i64, i6
     Ok(parts)
 }
 
-fn blocks(conn: &Connection, findings: &mut Findings) -> Result<(), BookError> {
+fn blocks(reader: &Reader, findings: &mut Findings) -> Result<(), BookError> {
+    let conn = &reader.conn;
     let mut query =
         conn.prepare("SELECT n, warmup, first_row, rows FROM blocks ORDER BY warmup, first_row")?;
     let mut rows = query.query([])?;
@@ -154,7 +166,8 @@ fn blocks(conn: &Connection, findings: &mut Findings) -> Result<(), BookError> {
     Ok(())
 }
 
-fn tail(conn: &Connection, findings: &mut Findings) -> Result<(), BookError> {
+fn tail(reader: &Reader, findings: &mut Findings) -> Result<(), BookError> {
+    let conn = &reader.conn;
     let mut query = conn.prepare("SELECT DISTINCT warmup FROM tail")?;
     let warmups: Vec<i64> = query
         .query_map([], |row| row.get(0))?
@@ -167,5 +180,42 @@ fn tail(conn: &Connection, findings: &mut Findings) -> Result<(), BookError> {
             }
         }
     }
+    Ok(())
+}
+
+fn figures(reader: &Reader, findings: &mut Findings) -> Result<(), BookError> {
+    let mut query = reader
+        .conn
+        .prepare("SELECT json, sum, n, warmup FROM said ORDER BY n")?;
+    let mut rows = query.query([])?;
+    while let Some(row) = rows.next()? {
+        if let Err(error) = said::said(row) {
+            let (n, warmup): (i64, i64) = (row.get(2)?, row.get(3)?);
+            findings.wrong(format!("figures {n} of warm-up {warmup}: {error}"));
+        }
+    }
+    Ok(())
+}
+
+/// Every photo by the hash that is its name, looked at once however many warm-ups have it.
+fn photos(reader: &Reader, findings: &mut Findings) -> Result<(), BookError> {
+    let mut strays = reader
+        .photos
+        .names()
+        .map_err(|error| BookError::Io("photos".to_owned(), error.to_string()))?;
+    let mut owners: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    for entry in read::entries(&reader.conn)? {
+        for photo in entry.photos.into_iter().filter(|name| is_photo(name)) {
+            owners.entry(photo).or_default().push(entry.id.clone());
+        }
+    }
+    for (photo, owners) in &owners {
+        strays.remove(photo);
+        match reader.photos.read(photo) {
+            Ok(_) => findings.photos += 1,
+            Err(what) => findings.wrong(format!("{what} (of {})", owners.join(", "))),
+        }
+    }
+    findings.stray_photos = strays.len() as u64;
     Ok(())
 }

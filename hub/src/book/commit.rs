@@ -3,10 +3,13 @@
 use super::{
     BookError, blocks,
     rows::{Rows, pack_times},
-    store,
+    said, store,
 };
 use rusqlite::{Connection, TransactionBehavior, params};
-use spinover_protocol::event::{Event, EventBody};
+use spinover_protocol::{
+    book::Said,
+    event::{Event, EventBody},
+};
 use std::collections::{BTreeMap, HashMap};
 
 /// What a piece of work on the thread can use: the connection, and the ids that are taken.
@@ -49,11 +52,12 @@ pub(super) fn text(value: &impl serde::Serialize) -> Result<String, BookError> {
     serde_json::to_string(value).map_err(|error| BookError::Unreadable(error.to_string()))
 }
 
-/// One transaction: events, and plain rows for the tail. Gives the number of each warm-up's first new row.
+/// One transaction: events, plain rows for the tail, and what figures said. Gives the number of each warm-up's first new row.
 pub(super) fn commit(
     conn: &mut Connection,
     planned: &[Planned],
     plain: &[(i64, usize, Vec<u8>)],
+    said: &[(i64, Said)],
     known: &HashMap<i64, i64>,
 ) -> Result<BTreeMap<i64, i64>, BookError> {
     let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
@@ -98,6 +102,9 @@ pub(super) fn commit(
         )?
         .execute(params![n, first, *rows as i64, bytes, store::sum(&[bytes])])?;
         firsts.insert(*n, first);
+    }
+    for (n, said) in said {
+        said::insert(&tx, *n, said)?;
     }
     tx.commit()?;
     Ok(firsts)

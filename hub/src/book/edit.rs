@@ -1,6 +1,6 @@
 //! What is written about a warm-up afterwards: remarks, tags, deletion. Runs on the writer's connection.
 
-use super::{BookError, Edit, read};
+use super::{BookError, Edit, Photos, read};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 use spinover_protocol::Millis;
 
@@ -60,18 +60,23 @@ pub(super) fn set_deleted(
 }
 
 /// Takes away for good what was deleted before that time. The last warm-up stays: the record is made of its events.
-/// Everyone's joining stays too; the journal is then no longer without gaps, and the row in `warmups` says why.
-pub(super) fn purge(conn: &mut Connection, before: Millis) -> Result<usize, BookError> {
+/// Everyone's joining stays too; the journal is then no longer without gaps, and the row in `warmups` says why. Photos go that no
+/// other warm-up has.
+pub(super) fn purge(
+    conn: &mut Connection,
+    photos: &Photos,
+    before: Millis,
+) -> Result<usize, BookError> {
     let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
     let last = "ifnull((SELECT max(first_seq) FROM warmups), 0)";
     let sql = format!(
-        "SELECT n FROM warmups WHERE purged = 0 AND deleted_at < ?1 AND ifnull(first_seq, -1) <> {last}"
+        "SELECT n, photos FROM warmups WHERE purged = 0 AND deleted_at < ?1 AND ifnull(first_seq, -1) <> {last}"
     );
-    let gone: Vec<i64> = tx
+    let gone: Vec<(i64, String)> = tx
         .prepare(&sql)?
-        .query_map([before], |row| row.get(0))?
+        .query_map([before], |row| Ok((row.get(0)?, row.get(1)?)))?
         .collect::<Result<_, _>>()?;
-    for n in &gone {
+    for (n, _) in &gone {
         take_away(&tx, *n)?;
         tx.execute(
             "UPDATE warmups SET purged = 1, place = '', weather = '', driver = '', note = '', tags = '[]', photos = '[]' WHERE n = ?1",
@@ -79,6 +84,12 @@ pub(super) fn purge(conn: &mut Connection, before: Millis) -> Result<usize, Book
         )?;
     }
     tx.commit()?;
+    let left: Vec<String> = gone
+        .iter()
+        .filter_map(|(_, list)| serde_json::from_str::<Vec<String>>(list).ok())
+        .flatten()
+        .collect();
+    photos.remove_unused(conn, &left)?;
     Ok(gone.len())
 }
 
@@ -88,6 +99,7 @@ pub(super) fn take_away(tx: &Transaction, n: i64) -> Result<(), BookError> {
         "DELETE FROM columns WHERE block IN (SELECT n FROM blocks WHERE warmup = ?1)",
         "DELETE FROM blocks WHERE warmup = ?1",
         "DELETE FROM tail WHERE warmup = ?1",
+        "DELETE FROM said WHERE warmup = ?1",
         "DELETE FROM imported WHERE warmup = ?1",
         "DELETE FROM events WHERE warmup = ?1 AND kind NOT IN ('person_joined', 'took_over')",
     ] {

@@ -5,7 +5,9 @@ use super::{
     BookError, Part, Reader, Rows, WarmupEntry,
     import::{FORMAT, OWN_TIME},
 };
+use base64::{Engine, prelude::BASE64_STANDARD as BASE64};
 use serde_json::{Value, json};
+use spinover_protocol::book::is_photo;
 use std::io::Write;
 
 /// What stops an export.
@@ -96,7 +98,7 @@ pub fn lines(reader: &Reader, id: &str, mut out: impl Write) -> Result<Vec<Strin
     Ok(lost)
 }
 
-/// The whole warm-up as one JSON document: what is known of it, its events, its readings. Another book can take it in.
+/// The whole warm-up as one JSON document: what is known of it, its events, its readings, what its figures said, its photos. Another book can take it in.
 ///
 /// # Errors
 /// When there is no such warm-up, or `out` fails.
@@ -117,11 +119,33 @@ pub fn json(reader: &Reader, id: &str, mut out: impl Write) -> Result<Vec<String
     }
     out.write_all(b"\n],\n\"readings\":[")?;
     let mut comma = "\n";
-    let lost = each_row(reader, id, |t_us, cells| {
+    let mut lost = each_row(reader, id, |t_us, cells| {
         out.write_all(comma.as_bytes())?;
         comma = ",\n";
         keys.row(&mut out, t_us, cells)
     })?;
+    out.write_all(b"\n],\n\"figures\":[")?;
+    let mut comma = "\n";
+    lost.extend(reader.each_said(id, |said| -> Result<(), ExportError> {
+        out.write_all(comma.as_bytes())?;
+        comma = ",\n";
+        Ok(serde_json::to_writer(&mut out, &said)?)
+    })?);
+    out.write_all(b"\n],\n\"photos\":[")?;
+    let mut comma = "\n";
+    for name in entry.photos.iter().filter(|name| is_photo(name)) {
+        match reader.photos().read(name) {
+            Ok((_, bytes)) => {
+                write!(
+                    out,
+                    "{comma}{}",
+                    json!({ "name": name, "base64": BASE64.encode(bytes) })
+                )?;
+                comma = ",\n";
+            }
+            Err(what) => lost.push(what),
+        }
+    }
     out.write_all(b"\n]}\n")?;
     out.flush()?;
     Ok(lost)

@@ -5,9 +5,11 @@ use super::{
     BLOCK_ROWS, Book, BookError, Edit,
     commit::{seal, text},
     edit,
+    photos::Picture,
     rows::{Reading, Rows},
-    store,
+    said, store,
 };
+use base64::{Engine, prelude::BASE64_STANDARD as BASE64};
 use rusqlite::{Connection, params};
 use serde::{
     Deserialize, Deserializer,
@@ -15,6 +17,7 @@ use serde::{
 };
 use spinover_protocol::{
     ChannelKey, Millis,
+    book::{MAX_PHOTOS, Said, is_photo},
     car::Car,
     event::{Event, EventBody},
     sheet::{Phase, Sheet},
@@ -34,6 +37,14 @@ pub struct Import {
     n: i64,
     next_row: i64,
     waiting: Rows,
+}
+
+/// An id like the hub's own, from the time it began.
+pub fn id_of(begun_at: Millis) -> String {
+    match jiff::Timestamp::from_millisecond(begun_at) {
+        Ok(time) => time.strftime("%Y-%m-%dT%H-%M-%S-%3fZ").to_string(),
+        Err(_) => format!("{begun_at}"),
+    }
 }
 
 /// The events of a recording that has none: it began, and it ended.
@@ -112,6 +123,22 @@ impl Import {
             self.write().await?;
         }
         Ok(())
+    }
+
+    /// Adds what its figures said, in order of time.
+    ///
+    /// # Errors
+    /// When the disk fails; the import is then best dropped.
+    pub async fn said(&mut self, figures: Vec<Said>) -> Result<(), BookError> {
+        let n = self.n;
+        let written = self.book.writer.ask(move |desk| {
+            let tx = desk.conn.transaction()?;
+            for said in &figures {
+                said::insert(&tx, n, said)?;
+            }
+            Ok(tx.commit()?)
+        });
+        written.await.unwrap_or(Err(BookError::Closed))
     }
 
     async fn write(&mut self) -> Result<(), BookError> {
@@ -243,6 +270,21 @@ pub struct Document {
     pub events: Vec<Event>,
     /// Its readings, row by row.
     pub readings: Vec<DocumentRow>,
+    /// What its figures said, in order of time.
+    #[serde(default)]
+    pub figures: Vec<Said>,
+    /// Its photos.
+    #[serde(default)]
+    pub photos: Vec<DocumentPhoto>,
+}
+
+/// A photo in an exported warm-up.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+pub struct DocumentPhoto {
+    /// Its name, as in the list of what is known.
+    pub name: String,
+    /// The file, in base 64 (RFC 4648).
+    pub base64: String,
 }
 
 /// What people wrote about a warm-up.
@@ -324,13 +366,22 @@ impl Document {
         new_id: Option<&str>,
     ) -> Result<String, BookError> {
         let readings = std::mem::take(&mut self.readings);
+        let photos = self.take_photos()?;
+        let was = self.warmup.photos.clone();
         let (id, begun_at, channels) = self.begun(new_id)?;
         let places: BTreeMap<&str, usize> = channels
             .iter()
             .enumerate()
             .map(|(place, key)| (key.as_str(), place))
             .collect();
+        let figures = std::mem::take(&mut self.figures);
+        if figures.windows(2).any(|two| two[0].at > two[1].at) {
+            return Err(BookError::Refused(
+                "what its figures said is not in order of time".to_owned(),
+            ));
+        }
         let mut import = self.begin(book).await?;
+        import.said(figures).await?;
         let mut row = Vec::new();
         for DocumentRow { t_s, values } in readings {
             let t_us = micros(begun_at, t_s);
@@ -344,7 +395,47 @@ impl Document {
             import.row(&row).await?;
         }
         import.finish().await?;
+        let mut names = BTreeMap::new();
+        for (name, bytes) in &photos {
+            let closed = Err(BookError::Closed);
+            names.insert(name, book.attach(&id, bytes)?.await.unwrap_or(closed)?);
+        }
+        if !names.is_empty() {
+            // In the order in which they were there; one that did not come with it is in no book.
+            let list = was.into_iter().filter_map(|name| match is_photo(&name) {
+                true => names.get(&name).cloned(),
+                false => Some(name),
+            });
+            let edit = Edit {
+                photos: Some(list.collect()),
+                ..Edit::default()
+            };
+            let done = book.edit(&id, edit).await;
+            done.unwrap_or(Err(BookError::Closed))?;
+        }
         Ok(id)
+    }
+
+    /// Its photos by name, looked at before anything is taken in: a file from elsewhere is not believed.
+    fn take_photos(&mut self) -> Result<Vec<(String, Vec<u8>)>, BookError> {
+        let photos = std::mem::take(&mut self.photos);
+        if photos.len() > MAX_PHOTOS {
+            return Err(BookError::Refused(format!(
+                "it has more than {MAX_PHOTOS} photos"
+            )));
+        }
+        photos
+            .into_iter()
+            .map(|DocumentPhoto { name, base64 }| {
+                let refused =
+                    |why: String| BookError::Refused(format!("photo {name} in it: {why}"));
+                let bytes = BASE64
+                    .decode(base64)
+                    .map_err(|error| refused(error.to_string()))?;
+                Picture::take(&bytes).map_err(refused)?;
+                Ok((name, bytes))
+            })
+            .collect()
     }
 
     /// Its id, when it began, and its channels' keys. It gets another id if one is given.
@@ -376,7 +467,13 @@ impl Document {
             driver: Some(was.driver),
             note: Some(was.note),
             tags: Some(was.tags),
-            photos: Some(was.photos),
+            // Pictures are added when they are on the disk.
+            photos: Some(
+                was.photos
+                    .into_iter()
+                    .filter(|name| !is_photo(name))
+                    .collect(),
+            ),
         };
         book.import(self.events, remarks).await
     }

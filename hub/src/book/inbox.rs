@@ -2,7 +2,7 @@
 //! promised, as far as the disk allows.
 
 use super::{BookError, FLUSH_MS, PROMISED_MS, commit::Desk, rows::Reading};
-use spinover_protocol::event::Event;
+use spinover_protocol::{Millis, event::Event, message::FigureNow};
 use std::{
     collections::VecDeque,
     sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError},
@@ -27,6 +27,14 @@ pub(super) struct Batch {
     pub(super) readings: Vec<Reading>,
 }
 
+/// What the figures of a warm-up say at a time, and when it was handed over.
+pub(super) struct Saying {
+    pub(super) warmup: String,
+    pub(super) came: Instant,
+    pub(super) at: Millis,
+    pub(super) figures: Vec<FigureNow>,
+}
+
 /// Everything that waits.
 #[derive(Default)]
 pub(super) struct Inbox {
@@ -35,6 +43,8 @@ pub(super) struct Inbox {
     pub(super) batches: VecDeque<Batch>,
     /// How many readings are in them.
     pub(super) queued: usize,
+    /// In the order in which they came.
+    pub(super) said: VecDeque<Saying>,
     pub(super) dropped: u64,
     pub(super) asks: Vec<Ask>,
     pub(super) closing: bool,
@@ -45,6 +55,7 @@ pub(super) struct Inbox {
 pub(super) struct Taken {
     pub(super) appends: Vec<(Vec<Event>, Answer)>,
     pub(super) batches: Vec<Batch>,
+    pub(super) said: Vec<Saying>,
     pub(super) asks: Vec<Ask>,
     pub(super) closing: bool,
 }
@@ -66,10 +77,11 @@ impl Shared {
     pub(super) fn take(&self, longest: Duration) -> Taken {
         let mut inbox = self.inbox();
         loop {
-            let wait = inbox
-                .batches
-                .front()
-                .map(|oldest| (oldest.came + longest).saturating_duration_since(Instant::now()));
+            let oldest = inbox.batches.front().map(|batch| batch.came);
+            let said = inbox.said.front().map(|said| said.came);
+            let oldest = oldest.into_iter().chain(said).min();
+            let wait =
+                oldest.map(|came| (came + longest).saturating_duration_since(Instant::now()));
             if !inbox.appends.is_empty()
                 || !inbox.asks.is_empty()
                 || inbox.closing
@@ -108,6 +120,7 @@ impl Inbox {
         Taken {
             appends: std::mem::take(&mut self.appends),
             batches,
+            said: self.said.drain(..).collect(),
             asks: std::mem::take(&mut self.asks),
             closing: self.closing,
         }

@@ -20,18 +20,21 @@ pub mod import;
 mod inbox;
 #[cfg(feature = "parquet")]
 pub mod parquet;
+pub mod photos;
 mod read;
 pub mod replay;
 pub mod report;
 mod rows;
+mod said;
 mod store;
 pub mod timeline;
 mod write;
 
+pub use photos::Photos;
 pub use read::{Extent, Part, Reader, WarmupEntry};
 pub use rows::{Column, Reading, Rows, Unreadable};
 
-use spinover_protocol::{CommandId, Millis, Seq, event::Event};
+use spinover_protocol::{CommandId, Millis, Seq, event::Event, message::FigureNow};
 use std::{
     path::{Path, PathBuf},
     sync::Arc,
@@ -47,6 +50,8 @@ pub const FLUSH_MS: u64 = 200;
 pub const BLOCK_ROWS: usize = 4096;
 /// Readings that may wait for the disk: at 24 channels and 100 a second, seven minutes. More are dropped, newest first.
 pub const QUEUE_READINGS: usize = 1_000_000;
+/// What figures said that may wait for the disk, in seconds; more is not kept.
+const QUEUE_SAID: usize = 600;
 /// A deleted warm-up can be restored for this long.
 pub const KEEP_DELETED_DAYS: i64 = 30;
 const KEEP_DELETED_MS: Millis = KEEP_DELETED_DAYS * 24 * 3_600_000;
@@ -161,7 +166,7 @@ pub struct Edit {
     pub note: Option<String>,
     /// Tags: short words to find it by.
     pub tags: Option<Vec<String>>,
-    /// Names of photo files.
+    /// Names of photos, in place of those before: of files in `photos/`, or names only. See [`Book::attach`].
     pub photos: Option<Vec<String>>,
 }
 
@@ -192,7 +197,9 @@ impl Book {
         import::clear_unfinished(&mut conn).map_err(in_file)?;
         let now = jiff::Timestamp::now().as_millisecond();
         hubs::ensure(&conn).map_err(in_file)?;
-        edit::purge(&mut conn, now - KEEP_DELETED_MS).map_err(in_file)?;
+        let photos = Photos::of(dir);
+        photos.clear_unfinished();
+        edit::purge(&mut conn, &photos, now - KEEP_DELETED_MS).map_err(in_file)?;
         let loaded = read::load(&conn).map_err(in_file)?;
         let writer = write::Writer::start(dir, conn, lock, &loaded)?;
         Ok((
@@ -214,6 +221,12 @@ impl Book {
     /// and counted, like one that finds the queue full.
     pub fn readings(&self, warmup: &str, batch: Vec<Reading>) {
         self.writer.readings(warmup, batch);
+    }
+
+    /// Hands over what a warm-up's figures say at a time (ms since 1970), as phones are shown it; never waits, never answers. It is on
+    /// the disk with the next readings.
+    pub fn said(&self, warmup: &str, at: Millis, figures: Vec<FigureNow>) {
+        self.writer.said(warmup, at, figures);
     }
 
     /// How the book is, and whenever that changes.
@@ -246,6 +259,37 @@ impl Book {
             .ask(move |desk| edit::edit(desk.conn, &warmup, &edit))
     }
 
+    /// The photos of this book.
+    pub fn photos(&self) -> Photos {
+        Photos::of(&self.dir)
+    }
+
+    /// Takes a photo in for a warm-up: looks at it, takes off what tells where it was taken, writes it down whole, and answers with
+    /// its name when its warm-up has it. The slow part is done here, on the caller's thread, and not on the book's.
+    ///
+    /// # Errors
+    /// [`BookError::Refused`], in words for whoever sent it, when it is no picture that can be kept; else what the disk says.
+    pub fn attach(
+        &self,
+        warmup: &str,
+        photo: &[u8],
+    ) -> Result<oneshot::Receiver<Result<String, BookError>>, BookError> {
+        let picture = photos::Picture::take(photo).map_err(BookError::Refused)?;
+        let photos = Photos::of(&self.dir);
+        let ready = photos.ready(&picture)?;
+        let warmup = warmup.to_owned();
+        Ok(self
+            .writer
+            .ask(move |desk| photos::attach(desk.conn, &photos, &warmup, ready)))
+    }
+
+    /// Takes a photo from a warm-up. It is gone for good when no other warm-up has it. Whether they may is for the caller to know.
+    pub fn detach(&self, warmup: &str, photo: &str) -> oneshot::Receiver<Result<(), BookError>> {
+        let (photos, warmup, photo) = (Photos::of(&self.dir), warmup.to_owned(), photo.to_owned());
+        self.writer
+            .ask(move |desk| photos::detach(desk.conn, &photos, &warmup, &photo))
+    }
+
     /// Marks a warm-up as deleted by someone at a time (ms since 1970). It can be restored for [`KEEP_DELETED_DAYS`] days;
     /// the first opening of the book after that, or [`Book::purge`], takes it away for good. Whether they may is for the caller to know.
     pub fn delete(
@@ -268,8 +312,9 @@ impl Book {
 
     /// Takes away for good what was deleted more than [`KEEP_DELETED_DAYS`] days before `now`; answers how many warm-ups.
     pub fn purge(&self, now: Millis) -> oneshot::Receiver<Result<usize, BookError>> {
+        let photos = Photos::of(&self.dir);
         self.writer
-            .ask(move |desk| edit::purge(desk.conn, now - KEEP_DELETED_MS))
+            .ask(move |desk| edit::purge(desk.conn, &photos, now - KEEP_DELETED_MS))
     }
 
     /// Writes out what waits and ends. Later calls are answered with [`BookError::Closed`].

@@ -2,7 +2,7 @@
 //! left out and named, never guessed.
 
 use super::{
-    BookError, Loaded,
+    BookError, Loaded, Photos,
     blocks::{block_list, missing_rows, read_block, sums_hold, tail_parts},
     rows::Rows,
     store,
@@ -108,6 +108,7 @@ pub struct Extent {
 #[derive(Debug)]
 pub struct Reader {
     pub(super) conn: Connection,
+    pub(super) photos: Photos,
 }
 
 /// Part of a warm-up's readings: which times and which channels.
@@ -252,6 +253,7 @@ impl Reader {
     pub fn open(dir: &Path) -> Result<Self, BookError> {
         Ok(Self {
             conn: store::open_read_only(dir)?,
+            photos: Photos::of(dir),
         })
     }
 
@@ -456,6 +458,8 @@ impl Reader {
         for (from, to) in missing_rows(&tx, entry.n)? {
             lost.push(format!("rows {from} to {to} are missing"));
         }
+        drop(tx);
+        lost.extend(self.each_said(id, |_| Ok::<(), BookError>(()))?);
         Ok(lost)
     }
 

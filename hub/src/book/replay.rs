@@ -41,6 +41,7 @@ pub fn open(reader: &Reader, id: &str) -> Result<Opened, BookError> {
         from,
         to,
         readings: extent.readings,
+        figures_from: reader.figures_from(id)?,
         lost,
     })
 }

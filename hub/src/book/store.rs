@@ -39,7 +39,7 @@ const MIGRATIONS: &[&str] = &["
         driver TEXT NOT NULL DEFAULT '',
         note TEXT NOT NULL DEFAULT '',
         tags TEXT NOT NULL DEFAULT '[]',    -- JSON: words
-        photos TEXT NOT NULL DEFAULT '[]',  -- JSON: file names
+        photos TEXT NOT NULL DEFAULT '[]',  -- JSON: names of files in photos/, and names only
         deleted_at INTEGER,                 -- ms since 1970
         deleted_by TEXT,
         purged INTEGER NOT NULL DEFAULT 0   -- 1: nothing is left but this row; 2: an import that is not finished
@@ -99,6 +99,18 @@ const MIGRATIONS: &[&str] = &["
         plain BLOB NOT NULL,
         sum INTEGER NOT NULL
     ) STRICT;
+", "
+    -- What the figures said, as it was shown: one row when something changed, at most one a second, and all of it once a minute.
+    CREATE TABLE said (
+        n INTEGER PRIMARY KEY,
+        warmup INTEGER NOT NULL REFERENCES warmups(n),
+        at INTEGER NOT NULL,                -- ms since 1970
+        whole INTEGER NOT NULL,             -- 1: all figures; 0: what changed since the row before
+        json TEXT NOT NULL,
+        sum INTEGER NOT NULL
+    ) STRICT;
+    CREATE INDEX said_of_warmup ON said (warmup, at);
+    CREATE INDEX said_whole ON said (warmup, at) WHERE whole = 1;
 "];
 
 /// What guards a data directory against a second hub. The system lets go of it when the process ends, however it ends.
@@ -244,7 +256,7 @@ fn migrate(conn: &mut Connection, path: &Path) -> Result<(), BookError> {
 }
 
 /// The directory entry of a new file must reach the disk too. Where directories cannot be synced there is nothing to do.
-fn sync_dir(dir: &Path) {
+pub fn sync_dir(dir: &Path) {
     if let Ok(dir) = File::open(dir) {
         let _ = dir.sync_all();
     }

@@ -2,16 +2,19 @@
 //! hub, the network, or what the events mean beyond which warm-up they belong to.
 
 use super::{
-    BLOCK_ROWS, BookError, BookHealth, Loaded, QUEUE_READINGS, blocks,
+    BLOCK_ROWS, BookError, BookHealth, Loaded, QUEUE_READINGS, QUEUE_SAID, blocks,
     commit::{Desk, Ids, Planned, commit, seal},
-    inbox::{Answer, Batch, Pace, Shared, TAKE_READINGS, Taken},
+    inbox::{Answer, Batch, Pace, Saying, Shared, TAKE_READINGS, Taken},
     rows::{Reading, Rows},
+    said::Last,
     store,
 };
 use rusqlite::Connection;
 use spinover_protocol::{
-    Seq,
+    Millis, Seq,
+    book::Said,
     event::{Event, EventBody},
+    message::FigureNow,
 };
 use std::{
     collections::{BTreeMap, BTreeSet, HashMap},
@@ -68,6 +71,7 @@ impl Writer {
             },
             next_row: HashMap::new(),
             open: BTreeMap::new(),
+            said: (0, Last::default()),
         };
         let (health, watch) = watch::channel(BookHealth {
             writing: true,
@@ -135,6 +139,22 @@ impl Writer {
         });
     }
 
+    pub(super) fn said(&self, warmup: &str, at: Millis, figures: Vec<FigureNow>) {
+        let mut inbox = self.shared.inbox();
+        if inbox.closing || inbox.ended || inbox.said.len() >= QUEUE_SAID {
+            return;
+        }
+        if inbox.said.is_empty() {
+            self.shared.wake.notify_one();
+        }
+        inbox.said.push_back(Saying {
+            warmup: warmup.to_owned(),
+            came: Instant::now(),
+            at,
+            figures,
+        });
+    }
+
     pub(super) fn health(&self) -> watch::Receiver<BookHealth> {
         self.health.clone()
     }
@@ -196,6 +216,8 @@ struct State {
     ids: Ids,
     next_row: HashMap<i64, i64>,
     open: BTreeMap<i64, Open>,
+    /// Of which warm-up figures spoke last, and what they said.
+    said: (i64, Last),
 }
 
 struct Thread {
@@ -243,11 +265,12 @@ impl Thread {
             let Taken {
                 appends,
                 batches,
+                said,
                 asks,
                 closing,
             } = self.shared.take(self.pace.wait());
             let (planned, answers) = self.plan(appends);
-            let outcome = self.write(&planned, batches);
+            let outcome = self.write(&planned, batches, said);
             for answer in answers {
                 let _ = answer.send(outcome.clone());
             }
@@ -328,7 +351,12 @@ impl Thread {
     }
 
     /// Writes events and readings in one transaction, again and again until it holds or the hub wants to end.
-    fn write(&mut self, planned: &[Planned], batches: Vec<Batch>) -> Result<(), BookError> {
+    fn write(
+        &mut self,
+        planned: &[Planned],
+        batches: Vec<Batch>,
+        said: Vec<Saying>,
+    ) -> Result<(), BookError> {
         let oldest = batches.first().map(|batch| batch.came);
         let mut fresh: BTreeMap<i64, Rows> = BTreeMap::new();
         let mut homeless = 0;
@@ -342,15 +370,28 @@ impl Thread {
         if homeless > 0 {
             self.shared.inbox().dropped += homeless;
         }
+        let said: Vec<(i64, Said)> = said
+            .into_iter()
+            .filter_map(|saying| {
+                let (n, gone) = *self.state.ids.known.get(&saying.warmup)?;
+                if gone {
+                    return None;
+                }
+                if self.state.said.0 != n {
+                    self.state.said = (n, Last::default());
+                }
+                Some((n, self.state.said.1.next(saying.at, saying.figures)?))
+            })
+            .collect();
         let mut firsts = BTreeMap::new();
-        if !planned.is_empty() || !fresh.is_empty() {
+        if !planned.is_empty() || !fresh.is_empty() || !said.is_empty() {
             let plain: Vec<(i64, usize, Vec<u8>)> = fresh
                 .iter()
                 .map(|(n, rows)| (*n, rows.len(), rows.to_tail()))
                 .collect();
             let known = self.state.next_row.clone();
             let began = Instant::now();
-            firsts = self.retry(|conn| commit(conn, planned, &plain, &known))?;
+            firsts = self.retry(|conn| commit(conn, planned, &plain, &said, &known))?;
             self.pace.committed(began, oldest, Instant::now());
         }
         if let Some(error) = &self.given_up {

@@ -5,6 +5,7 @@ use crate::book::{
     check::check,
     compare,
     export::{self, ExportError},
+    photos::Picture,
     report,
 };
 use clap::{Args, Subcommand, ValueEnum};
@@ -15,6 +16,7 @@ use std::{
     path::{Path, PathBuf},
     process::ExitCode,
 };
+use tokio::sync::oneshot::error::RecvError;
 
 mod columnar;
 mod columns;
@@ -68,7 +70,7 @@ enum Action {
         data: Data,
         /// The warm-up.
         id: String,
-        /// csv: a row for each batch; lines: the same as JSON lines; json: everything, for another book; events: the
+        /// csv: a row for each batch; lines: the same as JSON lines; json: everything, photos too, for another book; events: the
         /// journal as JSON lines; parquet: everything, for another book and for data tools, where this program was
         /// built with `--features parquet`.
         #[arg(long, value_enum, default_value_t = Format::Csv)]
@@ -76,18 +78,6 @@ enum Action {
         /// The file to write; it must not be there yet. Standard output when absent.
         #[arg(long, value_name = "FILE")]
         out: Option<PathBuf>,
-    },
-    /// Fetch a car's journal from the team's bus into a directory that has no book: when the laptop's disk is lost. Readings are not
-    /// on the bus. Only where this program was built with `--features bus`; see docs/bus.md.
-    Fetch {
-        #[command(flatten)]
-        data: Data,
-        /// The bus: nats://HOST:PORT, several with commas between.
-        #[arg(long, env = "SPINOVER_BUS", value_name = "URL")]
-        bus: crate::bus::Bus,
-        /// The car's name.
-        #[arg(long, value_name = "NAME")]
-        car: String,
     },
     /// Write the report page: one file of HTML for the phone and the trailer wall, whole in itself.
     Report {
@@ -215,12 +205,24 @@ struct Remarks {
     /// A word to find it by; may be given several times, and takes the place of those before.
     #[arg(long)]
     tag: Vec<String>,
-    /// The name of a photo file; may be given several times, and takes the place of those before.
+    /// A photo (JPEG, PNG or WebP, 12 MB at most) to take in; may be given several times, and is added to those before. What tells
+    /// where it was taken is not kept.
     #[arg(long, value_name = "FILE")]
-    photo: Vec<String>,
+    photo: Vec<PathBuf>,
 }
 
 impl Remarks {
+    /// The photos, read before anything is changed.
+    fn photos(&self) -> Result<Vec<Vec<u8>>, Failure> {
+        let read = |path: &PathBuf| -> Result<Vec<u8>, Failure> {
+            let input = |why: String| Failure::Input(format!("{}: {why}", path.display()));
+            let bytes = std::fs::read(path).map_err(|error| input(error.to_string()))?;
+            Picture::take(&bytes).map_err(input)?;
+            Ok(bytes)
+        };
+        self.photo.iter().map(read).collect()
+    }
+
     fn edit(self) -> Edit {
         let some = |list: Vec<String>| Some(list).filter(|list| !list.is_empty());
         Edit {
@@ -230,7 +232,7 @@ impl Remarks {
             driver: self.driver,
             note: self.note,
             tags: some(self.tag),
-            photos: some(self.photo),
+            photos: None,
         }
     }
 }
@@ -331,22 +333,27 @@ impl BookCommand {
             Action::Columns(args) => args.run(out),
             Action::Edit(args) => {
                 let id = pick(&args.data, &args.id)?.id;
+                let photos = args.remarks.photos()?;
                 let edit = args.remarks.edit();
-                change(&args.data, async |book| book.edit(&id, edit).await)
+                change(&args.data, async |book| {
+                    answered(book.edit(&id, edit).await)?;
+                    attach(book, &id, &photos).await
+                })
             }
             Action::Delete { data, id } => {
                 let id = pick(&data, &id)?.id;
                 let now = jiff::Timestamp::now().as_millisecond();
                 change(&data, async |book| {
-                    book.delete(&id, "command line", now).await
+                    answered(book.delete(&id, "command line", now).await)
                 })?;
                 Ok(writeln!(
                     out,
                     "{id} is deleted; `spinover book restore` brings it back for 30 days"
                 )?)
             }
-            Action::Restore { data, id } => change(&data, async |book| book.restore(&id).await),
-            Action::Fetch { data, bus, car } => fetch(&data, &bus, &car, out),
+            Action::Restore { data, id } => {
+                change(&data, async |book| answered(book.restore(&id).await))
+            }
             Action::Check { data, json } => check_all(&data, json, out),
         }
     }
@@ -359,39 +366,29 @@ fn pick(data: &Data, id: &str) -> Result<WarmupEntry, Failure> {
 /// Opens the book for writing, does one thing, and closes it.
 fn change(
     data: &Data,
-    work: impl AsyncFnOnce(
-        &Book,
-    ) -> Result<Result<(), BookError>, tokio::sync::oneshot::error::RecvError>,
+    work: impl AsyncFnOnce(&Book) -> Result<(), BookError>,
 ) -> Result<(), Failure> {
     // Opening for writing would make a book where there is none.
     Reader::open(&data.data)?;
     let (book, _) = Book::open(&data.data)?;
     let done = runtime()?.block_on(async {
-        let done = work(&book).await.unwrap_or(Err(BookError::Closed));
+        let done = work(&book).await;
         done.and(book.close().await)
     });
     Ok(done?)
 }
 
-#[cfg(feature = "bus")]
-fn fetch(
-    data: &Data,
-    bus: &crate::bus::Bus,
-    car: &str,
-    out: &mut impl Write,
-) -> Result<(), Failure> {
-    let fetched = runtime()?.block_on(crate::bus::fetch(bus, car, &data.data));
-    let (journal, count) = fetched.map_err(|error| Failure::Failed(format!("{error:#}")))?;
-    Ok(writeln!(
-        out,
-        "{count} events of {car}'s journal {journal}"
-    )?)
+/// What the book answered.
+fn answered<T>(answer: Result<Result<T, BookError>, RecvError>) -> Result<T, BookError> {
+    answer.unwrap_or(Err(BookError::Closed))
 }
 
-#[cfg(not(feature = "bus"))]
-fn fetch(_: &Data, _: &crate::bus::Bus, _: &str, _: &mut impl Write) -> Result<(), Failure> {
-    // No address of a bus can be given here.
-    Err(Failure::Failed("built without the bus".to_owned()))
+/// Gives photos to a warm-up.
+async fn attach(book: &Book, id: &str, photos: &[Vec<u8>]) -> Result<(), BookError> {
+    for photo in photos {
+        answered(book.attach(id, photo)?.await)?;
+    }
+    Ok(())
 }
 
 fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
@@ -523,9 +520,16 @@ fn check_all(data: &Data, json: bool, out: &mut impl Write) -> Result<(), Failur
     } else {
         writeln!(
             out,
-            "{} warm-ups, {} events, {} readings in {} blocks",
-            findings.warmups, findings.events, findings.readings, findings.blocks
+            "{} warm-ups, {} events, {} readings in {} blocks, {} photos",
+            findings.warmups, findings.events, findings.readings, findings.blocks, findings.photos
         )?;
+        if findings.stray_photos > 0 {
+            writeln!(
+                out,
+                "{} photos in the folder are no warm-up's; they take room, and do no harm",
+                findings.stray_photos
+            )?;
+        }
         for wrong in &findings.wrong {
             writeln!(out, "wrong: {wrong}")?;
         }

@@ -2,22 +2,30 @@
 
 use crate::{
     book::{Book, BookError, Loaded},
-    bus::Bus,
-    files::{self, CarFile, FileErrors},
-    serve::{self, Setup, codes, discovery},
+    files::{
+        self, CarFile, FileErrors,
+        kept::{Good, Kept, Texts},
+    },
+    serve::{
+        self, Ending, Setup, codes, discovery, door::sessions::Sessions, files::Files,
+        net::authority::Authority,
+    },
     sources::{self, Source},
 };
 use anyhow::{Context, anyhow};
 use clap::Args;
 use spinover_protocol::{
+    event::Right,
     hubs::FileText,
-    sheet::Sheet,
+    message::Join,
     trust::{POSTED, source_name},
 };
 use std::{
+    io,
     net::SocketAddr,
     path::{Path, PathBuf},
     process::ExitCode,
+    sync::Arc,
 };
 use tokio::{net::TcpListener, sync::watch};
 
@@ -27,7 +35,8 @@ struct Common {
     /// Address and port to listen on; port 0 picks a free one.
     #[arg(long, default_value = "0.0.0.0:4780", value_name = "ADDR:PORT")]
     listen: SocketAddr,
-    /// Code for the crew: see, call, type readings in, say seen. Random when absent.
+    /// Code for the crew: see, call, type readings in, say seen. Random when absent. Better given by the environment: other
+    /// users of this machine can see arguments.
     #[arg(
         long,
         env = "SPINOVER_CREW_CODE",
@@ -43,16 +52,25 @@ struct Common {
         value_name = "CODE"
     )]
     chief_code: Option<String>,
-    /// Publish the journal to the team's bus, a NATS server with JetStream: nats://HOST:PORT, several with commas between, ?copies=3 in
-    /// a cluster of three. Only where this program was built with `--features bus`; see docs/bus.md.
-    #[arg(long, env = "SPINOVER_BUS", value_name = "URL")]
-    bus: Option<Bus>,
     /// Do not announce the hub as spinover.local on the network.
     #[arg(long)]
     quiet_network: bool,
+    /// Encrypt all traffic, by a certificate authority of the hub's own that phones must trust first; see docs/security.md.
+    /// The page that explains it is at http://ADDR:PORT/trust.
+    #[arg(long)]
+    tls: bool,
+    /// Another name by which phones reach the hub, besides its addresses and spinover.local. May be given several times.
+    #[arg(long, value_name = "NAME")]
+    host_name: Vec<String>,
+    /// Forget the devices that have joined before: everyone needs a code again.
+    #[arg(long)]
+    forget_devices: bool,
 }
 
 /// Serve a crew.
+///
+/// The chief can change the files in the app (page "Laptop", "Change the files"); what is written is taken up at once, and the
+/// files from before are kept in the data directory.
 ///
 /// Prints `ready <url>` on standard output once the port accepts connections. Logs go to standard error.
 #[derive(Debug, Args)]
@@ -78,11 +96,14 @@ pub struct ServeCommand {
 }
 
 /// A simulated car and the demo sheets.
+///
+/// Writes its car file and sheets to the folder `files` in the data directory where they are not there yet, and runs from
+/// there, so that they can be changed as a team's own can. Delete that folder to have the demo's files anew.
 #[derive(Debug, Args)]
 pub struct DemoCommand {
     #[command(flatten)]
     common: Common,
-    /// Directory that keeps the book; one that is thrown away afterwards when absent.
+    /// Directory that keeps the book and the demo's files; one that is thrown away afterwards when absent.
     #[arg(long, value_name = "DIR")]
     data: Option<PathBuf>,
     /// Replay a recorded cold start of a real engine with all five readings (a light aircraft's ground run; CSV from
@@ -98,6 +119,8 @@ pub struct DemoCommand {
 pub(super) enum Failed {
     /// The files or the usage are wrong: exit 2.
     Input(String),
+    /// A source cannot be opened as it is named: exit 2.
+    Source(anyhow::Error),
     /// It ran, and failed: exit 1.
     Run(anyhow::Error),
 }
@@ -114,15 +137,27 @@ impl From<anyhow::Error> for Failed {
     }
 }
 
+impl Failed {
+    pub(super) fn words(&self) -> String {
+        match self {
+            Self::Input(text) => text.clone(),
+            Self::Source(error) | Self::Run(error) => format!("{error:#}"),
+        }
+    }
+}
+
 pub(super) fn exit(result: Result<(), Failed>) -> ExitCode {
-    match result {
-        Ok(()) => ExitCode::SUCCESS,
-        Err(Failed::Input(text)) => {
-            eprintln!("{text}");
+    let Err(failed) = result else {
+        return ExitCode::SUCCESS;
+    };
+    let words = failed.words();
+    match failed {
+        Failed::Input(_) | Failed::Source(_) => {
+            eprintln!("{words}");
             ExitCode::from(2)
         }
-        Err(Failed::Run(error)) => {
-            eprintln!("spinover: {error:#}");
+        Failed::Run(_) => {
+            eprintln!("spinover: {words}");
             ExitCode::FAILURE
         }
     }
@@ -135,42 +170,8 @@ impl ServeCommand {
     }
 
     fn serve(self) -> Result<(), Failed> {
-        let car = files::load_car(&self.car)?;
-        // Every mistake in every sheet is told at once.
-        let (good, bad): (Vec<_>, Vec<_>) = files::load_sheets(&self.sheet, Some(&car))
-            .into_iter()
-            .partition(Result::is_ok);
-        if !bad.is_empty() {
-            let texts: Vec<String> = bad
-                .into_iter()
-                .filter_map(Result::err)
-                .map(|errors| errors.to_string())
-                .collect();
-            return Err(Failed::Input(texts.join("\n")));
-        }
-        let sheets: Vec<Sheet> = good.into_iter().filter_map(Result::ok).collect();
-        let car_file = self.car.display().to_string();
-        for note in files::unknown_phases(&car_file, &car, &sheets.iter().collect::<Vec<_>>()) {
-            tracing::warn!("{note}");
-        }
-        let specs = if self.source.is_empty() {
-            car.sources.clone()
-        } else {
-            self.source
-        };
-        let mut files = vec![text(&self.car, &car.text)];
-        for path in &self.sheet {
-            let read = std::fs::read_to_string(path)
-                .with_context(|| format!("{} cannot be read", path.display()))?;
-            files.push(text(path, &read));
-        }
-        let start = Start {
-            car,
-            sheets,
-            files,
-            take_charge: self.take_over,
-        };
-        hub(self.common, start, &specs, &self.data)
+        let kept = Kept::new(self.car, self.sheet, &self.data);
+        hub(self.common, kept, self.source, &self.data, self.take_over)
     }
 }
 
@@ -181,69 +182,130 @@ impl DemoCommand {
     }
 
     fn demo(self) -> Result<(), Failed> {
-        let (car, sheets, spec, texts) = match &self.real {
+        let throwaway = tempfile::tempdir().context("no room for a throwaway book")?;
+        let data = self.data.as_deref().unwrap_or(throwaway.path());
+        let folder = data.join("files");
+        let write = |name: &str, text: &str| -> Result<PathBuf, Failed> {
+            let path = folder.join(name);
+            let written = std::fs::create_dir_all(&folder).and_then(|()| match path.exists() {
+                true => Ok(()),
+                false => std::fs::write(&path, text),
+            });
+            written.with_context(|| format!("cannot write {}", path.display()))?;
+            Ok(path)
+        };
+        let (car, sheets, spec) = match &self.real {
             None => {
                 let spec = if self.auto { "sim:?auto=1" } else { "sim:" };
-                let texts = vec![files::demo::PIT_WARM_UP, files::demo::TO_THE_LINE];
+                let sheets = vec![
+                    write("pit-warm-up.toml", files::demo::PIT_WARM_UP)?,
+                    write("to-the-line.toml", files::demo::TO_THE_LINE)?,
+                ];
                 (
-                    files::demo::car()?,
-                    files::demo::sheets()?,
+                    write("kestrel.toml", files::demo::KESTREL)?,
+                    sheets,
                     spec.to_owned(),
-                    texts,
                 )
             }
             Some(path) => {
+                let sheet = write("ground-run-sheet.toml", files::demo::GROUND_RUN_SHEET)?;
                 let spec = format!("replay:{}?loop=1", path.display());
                 (
-                    files::demo::real_car()?,
-                    vec![files::demo::real_sheet()?],
+                    write("ground-run.toml", files::demo::GROUND_RUN)?,
+                    vec![sheet],
                     spec,
-                    vec![files::demo::GROUND_RUN_SHEET],
                 )
             }
         };
-        let mut files = vec![text(Path::new("car.toml"), &car.text)];
-        let sheet_text = |sheet: &str| text(Path::new("sheet.toml"), sheet);
-        files.extend(texts.into_iter().map(sheet_text));
-        let throwaway = tempfile::tempdir().context("no room for a throwaway book")?;
-        let data = self.data.as_deref().unwrap_or(throwaway.path());
-        let start = Start {
-            car,
-            sheets,
-            files,
-            take_charge: false,
-        };
-        hub(self.common, start, &[spec], data)
+        let kept = Kept::new(car, sheets, data);
+        hub(self.common, kept, vec![spec], data, false)
     }
 }
 
-/// What a hub is started with.
-struct Start {
-    car: CarFile,
-    sheets: Vec<Sheet>,
-    files: Vec<FileText>,
-    take_charge: bool,
+/// Every file and its text, or every mistake in any of them.
+pub(super) fn load(kept: &Kept) -> Result<(Good, Vec<FileText>), Failed> {
+    let read = kept.read()?;
+    let good = kept.check(&read).map_err(|wrong| {
+        let texts: Vec<String> = wrong.iter().map(|(_, errors)| errors.to_string()).collect();
+        Failed::Input(texts.join("\n"))
+    })?;
+    for note in kept.notes(&good) {
+        tracing::warn!("{note}");
+    }
+    Ok((good, texts(kept, read)))
 }
 
-fn text(path: &Path, text: &str) -> FileText {
-    let name = path.file_name().unwrap_or_default();
-    FileText {
-        name: name.to_string_lossy().into_owned(),
-        text: text.to_owned(),
+/// Opens the sources that the command line names, else the car file's.
+pub(super) fn open(
+    file: &CarFile,
+    named: &[String],
+    seed: u64,
+) -> Result<Vec<Box<dyn Source>>, Failed> {
+    let specs = if named.is_empty() {
+        &file.sources
+    } else {
+        named
+    };
+    names_are_told_apart(file, specs)?;
+    let given = sources::Setup {
+        car: file.car.clone(),
+        replay: file.replay.clone(),
+        names: file.names.clone(),
+        seed,
+    };
+    let open = |spec: &String| sources::open(spec, &given).map_err(Failed::Source);
+    let opened: Vec<Box<dyn Source>> = specs.iter().map(open).collect::<Result<_, _>>()?;
+    if opened.is_empty() {
+        tracing::warn!(
+            "no source is named: readings come by POST /api/readings and from phones only"
+        );
+    }
+    Ok(opened)
+}
+
+/// Whether a hub that runs could run with another car file. A port that is taken is taken by the hub itself.
+pub(super) fn could_run(file: &CarFile, named: &[String], seed: u64) -> Result<(), String> {
+    match open(file, named, seed) {
+        Ok(_) => Ok(()),
+        Err(Failed::Source(error)) if is_taken(&error) => Ok(()),
+        Err(failed) => Err(failed.words()),
     }
 }
 
-/// Two codes that can be told apart and are not too easily guessed.
-pub(super) fn good_codes(crew_code: &str, chief_code: &str) -> Result<(), Failed> {
-    if [crew_code, chief_code]
-        .iter()
-        .any(|code| code.chars().filter(|c| c.is_alphanumeric()).count() < 4)
+fn is_taken(error: &anyhow::Error) -> bool {
+    let taken = |error: &io::Error| error.kind() == io::ErrorKind::AddrInUse;
+    error
+        .chain()
+        .filter_map(|cause| cause.downcast_ref())
+        .any(taken)
+}
+
+/// Host names that are some, and two codes that can be told apart and are not too easily guessed.
+pub(super) fn good_names(
+    host_names: &[String],
+    crew_code: Option<&String>,
+    chief_code: Option<&String>,
+) -> Result<(), Failed> {
+    for name in host_names {
+        if !serve::door::hosts::is_name(name) {
+            return Err(Failed::Input(format!(
+                "`{name}` is no host name; give it without scheme and port, as in pit-laptop.lan"
+            )));
+        }
+    }
+    let given = [crew_code, chief_code];
+    if given
+        .into_iter()
+        .flatten()
+        .any(|code| codes::plain(code).chars().count() < 4)
     {
         return Err(Failed::Input(
             "a code has at least 4 letters or digits".to_owned(),
         ));
     }
-    if codes::same(crew_code, chief_code) {
+    if let [Some(crew), Some(chief)] = given
+        && codes::same(crew, chief)
+    {
         return Err(Failed::Input(
             "the crew code and the chief code must differ".to_owned(),
         ));
@@ -251,22 +313,143 @@ pub(super) fn good_codes(crew_code: &str, chief_code: &str) -> Result<(), Failed
     Ok(())
 }
 
-/// Opens the sources that the SPECs name.
-pub(super) fn open_sources(
-    file: &CarFile,
-    specs: &[String],
-) -> Result<Vec<Box<dyn Source>>, Failed> {
+/// The files' texts, for a second laptop.
+fn texts(kept: &Kept, read: Texts) -> Vec<FileText> {
+    let names = kept.names().into_iter().map(|(_, name)| name);
+    let text = |(name, text): (String, String)| {
+        let name = Path::new(&name).file_name().unwrap_or_default();
+        FileText {
+            name: name.to_string_lossy().into_owned(),
+            text,
+        }
+    };
+    names.zip(read.0).map(text).collect()
+}
+
+fn hub(
+    common: Common,
+    kept: Kept,
+    named: Vec<String>,
+    data: &Path,
+    take_charge: bool,
+) -> Result<(), Failed> {
+    let (crew, chief) = (common.crew_code.as_ref(), common.chief_code.as_ref());
+    good_names(&common.host_name, crew, chief)?;
     let seed = u64::from(getrandom::u32().context("the system gives no random numbers")?);
-    let given = sources::Setup {
-        car: file.car.clone(),
-        replay: file.replay.clone(),
-        names: file.names.clone(),
-        seed,
-    };
-    let open = |spec: &String| {
-        sources::open(spec, &given).map_err(|error| Failed::Input(format!("{error:#}")))
-    };
-    specs.iter().map(open).collect()
+    let (mut good, mut told) = load(&kept)?;
+    let mut sources = open(&good.car, &named, seed)?;
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
+        .context("no runtime")?;
+    let (stop_in, stop) = watch::channel(false);
+    let mut listener = None;
+    let mut devices = None;
+    let mut codes = None;
+    loop {
+        let (book, loaded) = open_book(data)?;
+        // The book is open, so the directory is there and no other hub's.
+        let sessions = match &devices {
+            Some(devices) => devices,
+            None => {
+                let sessions = Sessions::open(data, jiff::Timestamp::now().as_millisecond())
+                    .with_context(|| format!("the devices in {} cannot be read", data.display()))?;
+                if common.forget_devices {
+                    sessions.forget();
+                }
+                devices.insert(Arc::new(sessions))
+            }
+        };
+        let (crew_code, chief_code) = match codes.take() {
+            Some(codes) => codes,
+            None => (
+                code_for(sessions, Right::Crew, common.crew_code.clone())?,
+                code_for(sessions, Right::Chief, common.chief_code.clone())?,
+            ),
+        };
+        let authority = if common.tls {
+            let ip = common.listen.ip();
+            Some(Authority::open(data, ip, &common.host_name).context("no encryption")?)
+        } else {
+            None
+        };
+        let first = listener.is_none();
+        let port = match &listener {
+            Some(port) => port,
+            None => {
+                let port = std::net::TcpListener::bind(common.listen)
+                    .with_context(|| format!("cannot listen on {}", common.listen))?;
+                port.set_nonblocking(true).context("the port")?;
+                let stop_in = stop_in.clone();
+                runtime.spawn(async move {
+                    stop_signal().await;
+                    tracing::info!("stopping");
+                    stop_in.send_replace(true);
+                });
+                listener.insert(port)
+            }
+        };
+        // Each run has a handle of its own; the port stays open between them, so that a phone that dials then waits.
+        let port = port.try_clone().context("the port")?;
+        let local = port.local_addr().context("the port has no address")?;
+        let name = format!("{} · {}", good.car.car.team, good.car.car.name);
+        let again = named.clone();
+        let trial = Box::new(move |file: &CarFile| could_run(file, &again, seed));
+        let setup = Setup {
+            car: good.car.car.clone(),
+            sheets: good.sheets.clone(),
+            sources,
+            crew_code: crew_code.clone(),
+            chief_code: chief_code.clone(),
+            sessions: sessions.clone(),
+            host_names: common.host_name.clone(),
+            authority,
+            announce: !common.quiet_network && !common.listen.ip().is_loopback(),
+            files: Some(Arc::new(Files::new(
+                kept.clone(),
+                good.versions.clone(),
+                trial,
+            ))),
+            texts: told.clone(),
+            take_over: None,
+            // Once: it must not take charge again from one that takes over while this one runs.
+            take_charge: take_charge && first,
+        };
+        let announce = setup.announce;
+        let ready = |join: &Join| match first {
+            true => greet(&name, join, local, announce, &crew_code, &chief_code),
+            false => tracing::info!("files taken up"),
+        };
+        let ending = runtime.block_on(async {
+            let listener = TcpListener::from_std(port).context("the port")?;
+            serve::run(listener, setup, book, loaded, stop.clone(), ready).await
+        })?;
+        codes = match ending {
+            Ending::Stopped => break,
+            Ending::Renewed {
+                crew_code,
+                chief_code,
+            } => Some((crew_code, chief_code)),
+        };
+        // They were found good before this run was ended. Whatever has become of them since, the crew keeps a hub.
+        let next = load(&kept).and_then(|(next, told)| {
+            let sources = open(&next.car, &named, seed)?;
+            Ok((next, told, sources))
+        });
+        match next {
+            Ok((next, texts, opened)) => (good, told, sources) = (next, texts, opened),
+            Err(failed) => {
+                tracing::error!(
+                    "the files cannot be taken up, those before hold: {}",
+                    failed.words()
+                );
+                sources = open(&good.car, &named, seed)?;
+            }
+        }
+    }
+    // Reading standard input cannot be interrupted, so a runtime that waits for it would never end.
+    runtime.shutdown_background();
+    Ok(())
 }
 
 /// Opens the book for a hub.
@@ -283,60 +466,30 @@ pub(super) fn open_book(data: &Path) -> Result<(Book, Loaded), Failed> {
     })
 }
 
-fn hub(common: Common, start: Start, specs: &[String], data: &Path) -> Result<(), Failed> {
-    let (file, sheets) = (start.car, start.sheets);
-    let random = |groups| codes::random(groups).context("the system gives no random numbers");
-    let crew_code = common.crew_code.map_or_else(|| random(2), Ok)?;
-    let chief_code = common.chief_code.map_or_else(|| random(3), Ok)?;
-    good_codes(&crew_code, &chief_code)?;
-    names_are_told_apart(&file, specs)?;
-    let opened = open_sources(&file, specs)?;
-    if opened.is_empty() {
-        tracing::warn!(
-            "no source is named: readings come by POST /api/readings and from phones only"
-        );
-    }
-    let (book, loaded) = open_book(data)?;
-    let name = format!("{} · {}", file.car.team, file.car.name);
-    let setup = Setup {
-        car: file.car,
-        sheets,
-        sources: opened,
-        crew_code: crew_code.clone(),
-        chief_code: chief_code.clone(),
-        announce: !common.quiet_network && !common.listen.ip().is_loopback(),
-        files: start.files,
-        take_over: None,
-        take_charge: start.take_charge,
-        bus: common.bus,
-    };
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .enable_all()
-        .build()
-        .context("no runtime")?;
-    runtime.block_on(async move {
-        let listener = TcpListener::bind(common.listen)
-            .await
-            .with_context(|| format!("cannot listen on {}", common.listen))?;
-        let local = listener.local_addr().context("the port has no address")?;
-        let (stop_in, stop) = watch::channel(false);
-        tokio::spawn(async move {
-            stop_signal().await;
-            tracing::info!("stopping");
-            stop_in.send_replace(true);
-        });
-        let announce = setup.announce;
-        let ready =
-            move |urls: &[String]| greet(&name, urls, local, announce, &crew_code, &chief_code);
-        serve::run(listener, setup, book, loaded, stop, ready).await
-    })?;
-    // Reading standard input cannot be interrupted, so a runtime that waits for it would never end.
-    runtime.shutdown_background();
-    Ok(())
+/// The code to begin with: the one given, unless the chief has replaced it, else a random one.
+pub(super) fn code_for(
+    sessions: &Sessions,
+    right: Right,
+    given: Option<String>,
+) -> Result<String, anyhow::Error> {
+    let given = given.filter(|code| {
+        let replaced = sessions.replaced(code);
+        if replaced {
+            tracing::warn!(
+                "the {right:?} code that was given is one that the chief has replaced; a random one is made instead"
+            );
+        }
+        !replaced
+    });
+    sessions.hold(right, given.as_deref())?;
+    given.map_or_else(
+        || codes::random_for(right).context("the system gives no random numbers"),
+        Ok,
+    )
 }
 
 /// Two sources of one name cannot be told apart. A preferred one that is not there may come another day.
-pub(super) fn names_are_told_apart(file: &CarFile, specs: &[String]) -> Result<(), Failed> {
+fn names_are_told_apart(file: &CarFile, specs: &[String]) -> Result<(), Failed> {
     let mut names = vec![POSTED];
     for name in specs.iter().filter_map(|spec| source_name(spec)) {
         if names.contains(&name) {
@@ -359,12 +512,18 @@ pub(super) fn names_are_told_apart(file: &CarFile, specs: &[String]) -> Result<(
 /// Tells the terminal how to join, and whoever started us that the port is open.
 pub(super) fn greet(
     name: &str,
-    urls: &[String],
+    join: &Join,
     local: SocketAddr,
     announced: bool,
     crew_code: &str,
     chief_code: &str,
 ) {
+    let urls = &join.urls;
+    let scheme = if join.trust.is_some() {
+        "https"
+    } else {
+        "http"
+    };
     let first = urls.first().map_or("", String::as_str);
     let here = if local.ip().is_unspecified() {
         SocketAddr::from(([127, 0, 0, 1], local.port()))
@@ -377,15 +536,22 @@ pub(super) fn greet(
         println!("or          {other}");
     }
     if announced {
-        println!("or          http://spinover.local:{}/", local.port());
+        println!("or          {scheme}://spinover.local:{}/", local.port());
     }
     println!("crew code   {crew_code}");
     println!("chief code  {chief_code}");
-    println!("this laptop http://{here}/#{chief_code}");
+    println!("this laptop {scheme}://{here}/#{chief_code}");
     println!(
         "It advises and records; it never controls the car. The rule book and the licensed people decide."
     );
-    println!("ready http://{here}");
+    if let Some(trust) = &join.trust {
+        println!(
+            "first time  {}  (how a phone comes to trust this hub)",
+            trust.url
+        );
+        println!("fingerprint {}", trust.fingerprint);
+    }
+    println!("ready {scheme}://{here}");
 }
 
 /// Waits until the process is told to stop.

@@ -1,25 +1,31 @@
 //! `spinover standby`: follow the hub on the first laptop, and take over from it.
 
 use super::serve::{
-    Failed, exit, good_codes, greet, names_are_told_apart, open_book, open_sources, stop_signal,
+    Failed, code_for, could_run, exit, good_names, greet, load, open, open_book, stop_signal,
 };
 use crate::{
     book::{Book, Loaded},
-    bus::Bus,
     core::{TakeOver, charge::Fence},
-    files::{self, CarFile},
+    files::{
+        CarFile,
+        kept::{Good, Kept},
+    },
     serve::{
-        self, Setup, codes, discovery,
+        self, Ending, Setup, discovery,
+        door::sessions::Sessions,
+        files::Files,
         standby::{self, Contact, First, Given, Options, Outcome},
     },
+    sources::Source,
 };
-use anyhow::{Context, anyhow};
+use anyhow::Context;
 use clap::Args;
-use spinover_protocol::{hubs::FileText, record::Record, sheet::Sheet};
+use spinover_protocol::{event::Right, hubs::FileText, message::Join, record::Record};
 use std::{
     net::SocketAddr,
     path::{Path, PathBuf},
     process::ExitCode,
+    sync::Arc,
     time::Duration,
 };
 use tokio::{net::TcpListener, sync::watch};
@@ -27,11 +33,11 @@ use tokio::{net::TcpListener, sync::watch};
 /// The hub in charge is called again after so long while there is nothing else to do.
 const AGAIN_AFTER: Duration = Duration::from_secs(1);
 /// Files of the first laptop, in the data directory.
-const FILES: &str = "files";
+const FILES: &str = "followed";
 
 /// Follow the hub on the first laptop, and take over from it.
 ///
-/// It keeps a copy of the first one's book, of its car file and of its sheets (DIR/files), and shows phones the same. It takes
+/// It keeps a copy of the first one's book, of its car file and of its sheets (DIR/followed), and shows phones the same. It takes
 /// over when the chief says so on a phone or on this laptop's own page, or sends this process SIGUSR1; or, with
 /// --by-itself, when the first one has been gone for a while. Phones find it by themselves. What two laptops cannot know is
 /// said in docs/standby.md.
@@ -75,9 +81,9 @@ pub struct StandbyCommand {
     /// Where readings come from once this laptop has taken over; opened only then. May be given several times.
     #[arg(long, value_name = "SPEC")]
     source: Vec<String>,
-    /// Publish the journal to the team's bus once this laptop has taken over, as `spinover serve --bus` does.
-    #[arg(long, env = "SPINOVER_BUS", value_name = "URL")]
-    bus: Option<Bus>,
+    /// A name that this laptop goes by on the network, besides its addresses; may be given several times.
+    #[arg(long, value_name = "NAME")]
+    host_name: Vec<String>,
     /// Do not announce the hub as spinover.local on the network when it has taken over.
     #[arg(long)]
     quiet_network: bool,
@@ -88,24 +94,6 @@ fn seconds(text: &str) -> Result<f64, String> {
         Ok(seconds) if (3.0..=3600.0).contains(&seconds) => Ok(seconds),
         _ => Err("from 3 to 3600 seconds; less would take a blip for an end".to_owned()),
     }
-}
-
-/// Car and sheets as the hub in charge holds them.
-struct Held {
-    car: CarFile,
-    sheets: Vec<Sheet>,
-}
-
-fn read_files(given: &[FileText]) -> Result<Held, Failed> {
-    let Some((car, sheets)) = given.split_first() else {
-        return Err(Failed::Run(anyhow!("the hub in charge gave no car file")));
-    };
-    let car = files::parse_car(&car.name, &car.text)?;
-    let mut read = Vec::new();
-    for sheet in sheets {
-        read.push(files::parse_sheet(&sheet.name, &sheet.text, &car)?);
-    }
-    Ok(Held { car, sheets: read })
 }
 
 fn file_names(count: usize) -> impl Iterator<Item = String> {
@@ -135,6 +123,14 @@ fn kept_files(data: &Path) -> Vec<FileText> {
     file_names(usize::MAX).map_while(read).collect()
 }
 
+/// The files of the hub in charge, as they lie here.
+fn kept(data: &Path, count: usize) -> Kept {
+    let folder = data.join(FILES);
+    let mut paths = file_names(count).map(|name| folder.join(name));
+    let car = paths.next().unwrap_or_default();
+    Kept::new(car, paths.collect(), data)
+}
+
 impl StandbyCommand {
     /// Runs until it is told to stop.
     pub fn run(self) -> ExitCode {
@@ -151,6 +147,11 @@ impl StandbyCommand {
                 "--of {url} is no address of a hub; one looks like http://192.0.2.7:4780"
             )));
         }
+        good_names(
+            &self.host_name,
+            self.crew_code.as_ref(),
+            Some(&self.chief_code),
+        )?;
         let runtime = tokio::runtime::Builder::new_multi_thread()
             .enable_all()
             .build()
@@ -168,6 +169,8 @@ struct Running {
     /// One port for both halves of its life: phones that knock while it takes over wait a moment.
     port: std::net::TcpListener,
     given: Given,
+    /// Devices that have joined here; read when the data directory is known to be no other hub's.
+    sessions: Option<Arc<Sessions>>,
 }
 
 impl Running {
@@ -189,6 +192,7 @@ impl Running {
             first,
             port,
             given,
+            sessions: None,
         })
     }
 
@@ -205,7 +209,7 @@ impl Running {
         });
         let word = word();
         let address = self.port.local_addr().context("the port has no address")?;
-        let urls = discovery::plain_urls(address);
+        let urls = discovery::plain_urls(address, false);
         loop {
             // The first laptop is asked first; with files and a book of its own the standby can do without.
             let reached = tokio::select! {
@@ -250,34 +254,64 @@ impl Running {
         }
     }
 
-    fn setup(&self, held: Held) -> Result<Setup, Failed> {
-        let crew_code = match &self.given.crew_code {
-            Some(code) => code.clone(),
-            None => codes::random(2).context("the system gives no random numbers")?,
-        };
-        good_codes(&crew_code, &self.options.chief_code)?;
+    /// The codes of the hub in charge; they are this one's too.
+    fn codes(&mut self) -> anyhow::Result<(String, String)> {
+        let sessions = self.sessions()?;
+        Ok((
+            code_for(&sessions, Right::Crew, self.given.crew_code.clone())?,
+            code_for(
+                &sessions,
+                Right::Chief,
+                Some(self.options.chief_code.clone()),
+            )?,
+        ))
+    }
+
+    /// The book must be open.
+    fn sessions(&mut self) -> anyhow::Result<Arc<Sessions>> {
+        if let Some(sessions) = &self.sessions {
+            return Ok(sessions.clone());
+        }
+        let data = &self.options.data;
+        let sessions = Sessions::open(data, jiff::Timestamp::now().as_millisecond())
+            .with_context(|| format!("the devices in {} cannot be read", data.display()))?;
+        Ok(self.sessions.insert(Arc::new(sessions)).clone())
+    }
+
+    /// Without sources, and without files to change.
+    fn setup(
+        &mut self,
+        good: &Good,
+        texts: Vec<FileText>,
+        (crew_code, chief_code): (String, String),
+    ) -> anyhow::Result<Setup> {
         Ok(Setup {
-            car: held.car.car,
-            sheets: held.sheets,
+            car: good.car.car.clone(),
+            sheets: good.sheets.clone(),
             sources: Vec::new(),
             crew_code,
-            chief_code: self.options.chief_code.clone(),
+            chief_code,
+            sessions: self.sessions()?,
+            host_names: self.options.host_name.clone(),
+            authority: None,
             announce: false,
-            files: self.given.files.clone(),
+            files: None,
+            texts,
             take_over: None,
             take_charge: false,
-            bus: self.options.bus.clone(),
         })
     }
 
     async fn follow(
-        &self,
+        &mut self,
         book: Book,
         loaded: Loaded,
         stop: watch::Receiver<bool>,
         word: watch::Receiver<bool>,
     ) -> Result<Outcome, Failed> {
-        let setup = self.setup(read_files(&self.given.files)?)?;
+        let (good, _) = load(&kept(&self.options.data, self.given.files.len()))?;
+        let codes = self.codes()?;
+        let setup = self.setup(&good, self.given.files.clone(), codes)?;
         let ready = self.greeting(&setup, false)?;
         let options = Options {
             first: self.first.clone(),
@@ -286,36 +320,58 @@ impl Running {
                 .options
                 .by_itself
                 .then(|| Duration::from_secs_f64(self.options.after)),
+            word,
         };
         let listener = self.listener()?;
-        Ok(standby::follow(listener, setup, options, book, loaded, stop, word, ready).await?)
+        Ok(standby::follow(listener, setup, options, book, loaded, stop, ready).await?)
     }
 
+    /// Is the hub in charge, as `spinover serve` is: also when its files are changed.
     async fn serve(
-        &self,
-        book: Book,
-        loaded: Loaded,
-        over: Option<TakeOver>,
+        mut self,
+        mut book: Book,
+        mut loaded: Loaded,
+        mut over: Option<TakeOver>,
         stop: watch::Receiver<bool>,
     ) -> Result<(), Failed> {
-        let held = read_files(&self.given.files)?;
-        names_are_told_apart(&held.car, &self.options.source)?;
-        // A source that cannot be opened must not keep the laptop from taking over: marks and calls matter more.
-        let mut sources = Vec::new();
-        for spec in &self.options.source {
-            match open_sources(&held.car, std::slice::from_ref(spec)) {
-                Ok(opened) => sources.extend(opened),
-                Err(Failed::Input(text)) => tracing::error!("{spec}: {text}"),
-                Err(Failed::Run(error)) => tracing::error!("{spec}: {error:#}"),
+        let seed = u64::from(getrandom::u32().context("the system gives no random numbers")?);
+        let kept = kept(&self.options.data, self.given.files.len());
+        let named = self.options.source.clone();
+        let (mut good, mut texts) = load(&kept)?;
+        let mut codes = self.codes()?;
+        loop {
+            let mut setup = self.setup(&good, texts.clone(), codes)?;
+            setup.sources = opened(&good.car, &named, seed);
+            setup.take_over = over.take();
+            setup.announce = !self.options.quiet_network && !self.options.listen.ip().is_loopback();
+            let again = named.clone();
+            let trial = move |file: &CarFile| match again.is_empty() {
+                true => Ok(()),
+                false => could_run(file, &again, seed),
+            };
+            setup.files = Some(Arc::new(Files::new(
+                kept.clone(),
+                good.versions.clone(),
+                Box::new(trial),
+            )));
+            let ready = self.greeting(&setup, true)?;
+            let listener = self.listener()?;
+            match serve::run(listener, setup, book, loaded, stop.clone(), ready).await? {
+                Ending::Stopped => return Ok(()),
+                Ending::Renewed {
+                    crew_code,
+                    chief_code,
+                } => codes = (crew_code, chief_code),
             }
+            match load(&kept) {
+                Ok(next) => (good, texts) = next,
+                Err(failed) => tracing::error!(
+                    "the files cannot be taken up, those before hold: {}",
+                    failed.words()
+                ),
+            }
+            (book, loaded) = open_book(&self.options.data)?;
         }
-        let mut setup = self.setup(held)?;
-        setup.sources = sources;
-        setup.take_over = over;
-        setup.announce = !self.options.quiet_network && !self.options.listen.ip().is_loopback();
-        let ready = self.greeting(&setup, true)?;
-        serve::run(self.listener()?, setup, book, loaded, stop, ready).await?;
-        Ok(())
     }
 
     /// What it says on standard output when it is ready.
@@ -323,7 +379,7 @@ impl Running {
         &self,
         setup: &Setup,
         in_charge: bool,
-    ) -> anyhow::Result<impl FnOnce(&[String]) + use<>> {
+    ) -> anyhow::Result<impl FnOnce(&Join) + use<>> {
         let local = self.port.local_addr().context("the port has no address")?;
         let what = match in_charge {
             true => "in charge".to_owned(),
@@ -335,8 +391,20 @@ impl Running {
             setup.crew_code.clone(),
             setup.chief_code.clone(),
         );
-        Ok(move |urls: &[String]| greet(&name, urls, local, announce, &crew, &chief))
+        Ok(move |join: &Join| greet(&name, join, local, announce, &crew, &chief))
     }
+}
+
+/// A source that cannot be opened must not keep the laptop from taking over: marks and calls matter more.
+fn opened(car: &CarFile, named: &[String], seed: u64) -> Vec<Box<dyn Source>> {
+    let mut sources = Vec::new();
+    for spec in named {
+        match open(car, std::slice::from_ref(spec), seed) {
+            Ok(opened) => sources.extend(opened),
+            Err(failed) => tracing::error!("{spec}: {}", failed.words()),
+        }
+    }
+    sources
 }
 
 /// Whether the last takeover in this book was this laptop's, as far as it knows.

@@ -17,6 +17,8 @@ pub(super) type Refusal = String;
 pub(super) enum Decision {
     /// Events.
     Events(Vec<EventBody>),
+    /// A practice, and the call of the hub's own that belongs to it.
+    Practice(Box<[EventBody; 2]>),
     /// Nothing: it is so already.
     Nothing,
     /// Close and begin.
@@ -60,6 +62,11 @@ impl Core {
                         for body in bodies {
                             self.emit(now, Some(who), Some(&id), body, outputs);
                         }
+                    }
+                    Decision::Practice(both) => {
+                        let [begun, call] = *both;
+                        self.emit(now, Some(who), Some(&id), begun, outputs);
+                        self.emit(now, None, Some(&id), call, outputs);
                     }
                     Decision::Begin(sheet) => {
                         self.begin(now, Some(who), Some(&id), &sheet, outputs)
@@ -192,6 +199,9 @@ impl Core {
                     stop: true,
                 })
             }
+            C::Practise { crew, text } => self.practise(now, who, right, crew, text),
+            C::PractiseDone { practice } => self.practise_done(now, who, practice),
+            C::PractiseEnd { practice } => self.practise_end(who, right, practice),
             C::Seen { call } => self.seen(&who.id, call),
             C::Lift { call } => match self.any()?.call(call) {
                 None => Err("there is no such call".to_owned()),
@@ -298,7 +308,7 @@ impl Core {
     }
 
     /// The warm-up under way.
-    fn open(&self) -> Result<&Warmup, Refusal> {
+    pub(super) fn open(&self) -> Result<&Warmup, Refusal> {
         let warmup = self.any()?;
         match warmup.closed_at {
             None => Ok(warmup),

@@ -8,9 +8,12 @@ use super::{
 use spinover_protocol::{
     Millis,
     message::{FaultCount, SourceHealth, SourceState},
+    trust::is_simulated,
 };
 use std::collections::BTreeMap;
 
+/// A source that was heard within this long still counts as delivering; what is posted has no state of its own.
+const LATE_MS: i64 = 10_000;
 /// The rate is taken over this long.
 const RATE_OVER_MS: i64 = 2_000;
 
@@ -23,6 +26,7 @@ struct One {
     counted_from: (Millis, u64),
     faults: BTreeMap<FaultKind, FaultCount>,
     since: Millis,
+    heard_at: Option<Millis>,
     lost: u32,
 }
 
@@ -43,6 +47,7 @@ impl Health {
             counted_from: (0, 0),
             faults: BTreeMap::new(),
             since: 0,
+            heard_at: None,
             lost: 0,
         };
         Self {
@@ -56,7 +61,10 @@ impl Health {
             return;
         };
         match report {
-            Report::Batch(batch) => one.taken += batch.values.len() as u64,
+            Report::Batch(batch) => {
+                one.taken += batch.values.len() as u64;
+                one.heard_at = Some(now);
+            }
             Report::State(state) => {
                 let lost = matches!(state, SourceState::Waiting | SourceState::Failed);
                 if one.state == SourceState::Up && lost {
@@ -85,6 +93,14 @@ impl Health {
                 known.at = now;
             }
         }
+    }
+
+    /// Whether anything that may be a car delivers, or has of late.
+    pub fn may_be_a_car(&self, now: Millis) -> bool {
+        let late = |one: &One| one.heard_at.is_some_and(|at| now - at < LATE_MS);
+        let up = |one: &One| one.state == SourceState::Up;
+        let mut sources = self.sources.iter();
+        sources.any(|one| !is_simulated(&one.name) && (up(one) || late(one)))
     }
 
     /// Works the rates out.

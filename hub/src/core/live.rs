@@ -1,5 +1,6 @@
 //! The figures, kept up with the readings. Which channel feeds which figure goes by the channel's key; `docs/files.md` lists the keys.
 
+mod asks;
 mod fuel;
 pub mod idling;
 mod typed;
@@ -15,6 +16,7 @@ use crate::figures::{
     quantity::Rpm,
     warm::{self, Basis, Forecast, Warm},
 };
+use asks::FlowNow;
 use fuel::Fuel;
 use idling::Idling;
 use spinover_protocol::{
@@ -83,6 +85,7 @@ pub struct Live {
     /// When nitro came on, and whether the readings have come to it.
     nitro: Option<(Millis, bool)>,
     flow_watch: ChangeWatch,
+    flow_now: FlowNow,
     warm: Option<Warm>,
     settings: FuelSettings,
     lessons: Lessons,
@@ -113,6 +116,7 @@ impl Live {
             mag_watch: MagWatch::default(),
             nitro: None,
             flow_watch: ChangeWatch::default(),
+            flow_now: FlowNow::default(),
             warm: None,
             // The file's as it is now, not as it was when the warm-up began: a limit that was set right must hold at once.
             settings: car.fuel.clone().unwrap_or_default(),
@@ -171,6 +175,7 @@ impl Live {
         self.sensors.take(t_us / 1000, values);
         if let Some(flow) = self.flow.as_mut().and_then(|fed| fed.take(values)) {
             self.fuel.push(t_s, flow);
+            self.flow_now.push(t_s, flow);
             if self.flow_watch.push(t_s, flow)
                 && let Some(warm) = &mut self.warm
             {
@@ -243,6 +248,7 @@ impl Live {
                 figures.push(self.cylinders_figure(now_s, warmup));
             }
             let now = now_us / 1000;
+            let typed_from = figures.len();
             let weather = weather::now(now, warmup.today.conditions.as_ref(), &self.sensors);
             figures.extend(typed::figures(
                 now,
@@ -251,8 +257,22 @@ impl Live {
                 weather,
                 &self.lessons,
             ));
+            // On petrol, or standing, the number for nitro says nothing about the lever.
+            if self.nitro.is_some() && self.running() {
+                for number in figures.iter_mut().skip(typed_from) {
+                    if number.key == "flow" {
+                        number.ask = asks::flow(number, &self.flow_now, now_s);
+                    }
+                }
+            }
+            asks::address(&mut figures, warmup);
         }
         figures
+    }
+
+    fn running(&self) -> bool {
+        let rpm = self.rpm.and_then(|fed| fed.newest);
+        rpm.is_some_and(|rpm| rpm > RUNNING_RPM)
     }
 
     /// How far to turn the bleeds for the middle of the idle's band.
@@ -284,6 +304,7 @@ impl Live {
                     unit: Some(Unit::Turn),
                     low: Some(one.min(other)),
                     high: Some(one.max(other)),
+                    ask: asks::bleed(&advice, idle, want.0),
                     ..figure(KEY.0, KEY.1, advice.words())
                 }
             }
@@ -307,6 +328,7 @@ impl Live {
                 unit: Some(Unit::Second),
                 low: Some(forecast.lo_s),
                 high: Some(forecast.hi_s),
+                ask: asks::warm(&forecast),
                 forecast: self.warm_ahead(warm.target_c(), forecast.eta_s, warmup),
                 ..figure("warm", "Warm in", warm_words(&forecast))
             },
@@ -336,10 +358,7 @@ impl Live {
     }
 
     fn cylinders_figure(&self, now_s: f64, warmup: &Warmup) -> FigureNow {
-        let running = self
-            .rpm
-            .and_then(|fed| fed.newest)
-            .is_some_and(|rpm| rpm > RUNNING_RPM);
+        let running = self.running();
         // On nitro is what the crew marked, not what a temperature suggests.
         let on_nitro = warmup.steps.contains_key(&NITRO_ON.into());
         match self.cylinder_watch.now(now_s, Firing { running, on_nitro }) {
@@ -365,6 +384,7 @@ fn figure(key: &str, label: &str, words: String) -> FigureNow {
         attention: false,
         forecast: None,
         rests_on: None,
+        ask: None,
     }
 }
 

@@ -14,6 +14,8 @@ pub mod health;
 pub mod judge;
 pub mod lessons;
 pub mod live;
+mod practice;
+mod rest;
 pub mod skew;
 pub mod stuck;
 pub mod times;
@@ -31,10 +33,10 @@ use spinover_protocol::{
     car::Car,
     event::{Event, EventBody, Right, Who},
     message::{Command, FigureNow, Present, Progress, SourceHealth},
-    record::Record,
+    record::{Call, Record},
     sheet::Sheet,
 };
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use times::Times;
 pub(crate) use typed::slip_of;
 
@@ -42,6 +44,9 @@ pub(crate) use typed::slip_of;
 const ASK_FIGURES_MS: Millis = 500;
 
 pub use charge::TakeOver;
+/// Answers that are remembered. A phone sends a command again within minutes, and a crew presses a few thousand times a day;
+/// a hub that runs for a season must not grow by each.
+const ANSWERED_KEPT: usize = 10_000;
 
 /// What goes into the core.
 #[derive(Clone, Debug, PartialEq)]
@@ -120,7 +125,10 @@ pub struct Core {
     trainable: Vec<String>,
     record: Record,
     /// Commands that became events, and the number of the last event of each. A command that comes again is answered from here.
+    /// The latest only, see [`ANSWERED_KEPT`].
     answered: BTreeMap<CommandId, Seq>,
+    /// The same in the order in which they came.
+    answered_in_order: VecDeque<CommandId>,
     channels: Channels,
     gates: Gates,
     alarms: Alarms,
@@ -129,6 +137,8 @@ pub struct Core {
     live: Live,
     times: Times,
     here: BTreeMap<PersonId, Here>,
+    /// The time that the latest warm-up's id says.
+    begun_at: Millis,
 }
 
 impl Core {
@@ -153,11 +163,15 @@ impl Core {
             trainable,
             record: Record::default(),
             answered: BTreeMap::new(),
+            answered_in_order: VecDeque::new(),
             gates: Gates::default(),
             health: Health::new(sources),
             here: BTreeMap::new(),
+            begun_at: 0,
         };
-        core.answered.extend(journal.commands.iter().cloned());
+        for (id, seq) in &journal.commands {
+            core.remember(id, *seq);
+        }
         for event in &journal.events {
             core.fold(event);
         }
@@ -184,6 +198,7 @@ impl Core {
                     self.look_at_alarms(now, &mut outputs);
                 }
                 self.health.take(now, source, &report);
+                self.end_practices_over_a_car(now, &mut outputs);
             }
             Input::Joined(who, right) => self.joined(now, who, right, &mut outputs),
             Input::Left(id) => {
@@ -231,9 +246,9 @@ impl Core {
         &self.record
     }
 
-    /// The number of the event that a command was answered with.
-    pub fn answered(&self, command: &CommandId) -> Option<Seq> {
-        self.answered.get(command).copied()
+    /// The number of the event that a command of that id has become.
+    pub fn answered(&self, id: &CommandId) -> Option<Seq> {
+        self.answered.get(id).copied()
     }
 
     /// The car.
@@ -309,8 +324,22 @@ impl Core {
 
     fn fold(&mut self, event: &Event) {
         self.record.apply(event);
+        if let EventBody::WarmupBegun { .. } = event.body {
+            self.begun_at = self.begun_at.max(event.at);
+        }
         if let Some(id) = &event.command {
-            self.answered.insert(id.clone(), event.seq);
+            self.remember(id, event.seq);
+        }
+    }
+
+    fn remember(&mut self, id: &CommandId, seq: Seq) {
+        if self.answered.insert(id.clone(), seq).is_none() {
+            self.answered_in_order.push_back(id.clone());
+        }
+        while self.answered_in_order.len() > ANSWERED_KEPT {
+            if let Some(oldest) = self.answered_in_order.pop_front() {
+                self.answered.remove(&oldest);
+            }
         }
     }
 
@@ -371,20 +400,40 @@ impl Core {
         }
     }
 
-    /// Goes on with the warm-up under way where it can: the same channels, and the same sheet unless nothing was marked yet.
+    /// Goes on with the warm-up under way where it can: with anything marked, when channels and alarms are the same; with nothing
+    /// marked yet, only when car and sheet are, so that the record says what held. A stop that stands outlives its warm-up.
     fn start(&mut self, now: Millis, outputs: &mut Vec<Output>) {
         let Some(first) = self.sheets.first().map(|sheet| sheet.key.clone()) else {
             return;
         };
-        let goes_on = self.record.warmup.as_ref().is_some_and(|warmup| {
+        let last = self.record.warmup.as_ref();
+        let open = last.filter(|warmup| warmup.closed_at.is_none());
+        let goes_on = open.is_some_and(|warmup| {
             let same_sheet = self.sheets.contains(&warmup.sheet);
-            warmup.closed_at.is_none()
-                && warmup.car.channels == self.car.channels
-                && warmup.car.alarms == self.car.alarms
-                && (same_sheet || !warmup.order.is_empty())
+            match warmup.order.is_empty() {
+                true => same_sheet && warmup.car == self.car,
+                false => {
+                    warmup.car.channels == self.car.channels && warmup.car.alarms == self.car.alarms
+                }
+            }
         });
-        if !goes_on {
-            self.begin(now, None, None, &first, outputs);
+        if goes_on {
+            return;
+        }
+        // A sheet that was chosen and not begun is still the one that is wanted.
+        let chosen = open
+            .filter(|warmup| warmup.order.is_empty())
+            .map(|warmup| warmup.sheet.key.clone())
+            .filter(|key| self.sheets.iter().any(|sheet| sheet.key == *key));
+        let stops: Vec<Call> = last.map_or_else(Vec::new, |last| last.stops().cloned().collect());
+        self.begin(now, None, None, &chosen.unwrap_or(first), outputs);
+        for stop in stops.into_iter().rev() {
+            let body = EventBody::Called {
+                to: stop.to,
+                text: stop.said.text,
+                stop: true,
+            };
+            self.emit(now, stop.said.by.as_ref(), None, body, outputs);
         }
     }
 
@@ -410,8 +459,10 @@ impl Core {
         }
         // The weather and the fuel in the can do not change with the sheet.
         let today = self.record.warmup.as_ref().map(|last| last.today.clone());
+        // Two warm-ups that begin in one millisecond must not have one id: the book would refuse the second, and the hub would end.
+        self.begun_at = now.max(self.begun_at + 1);
         let body = EventBody::WarmupBegun {
-            id: warmup_id(now),
+            id: warmup_id(self.begun_at),
             sheet: Box::new(sheet),
             car: Box::new(self.car.clone()),
             today: Box::new(today.unwrap_or_default()),

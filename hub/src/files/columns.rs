@@ -1,9 +1,11 @@
 //! What the columns of a recording from elsewhere could be: a proposal for the car file that takes it in, worked out from its
 //! header and its first rows. It proposes; a person looks at each line of it. Text in, text out.
 
-use spinover_protocol::{car::Car, units::Unit};
+use spinover_protocol::{car::Car, recording::LOOKED_AT, units::Unit};
 use std::fmt::Write;
 
+/// Values of a column that are shown.
+const SAMPLES: usize = 4;
 /// A header is looked for in the first so many lines: recorders put a few of their own before it.
 const HEADER_WITHIN: usize = 60;
 /// Longest label of a channel, in characters.
@@ -36,6 +38,9 @@ const KNOWN: [(&str, Unit, &[&str]); 11] = [
     ),
 ];
 
+/// The largest number that a proposed range is made of.
+const LARGEST: f64 = 1e30;
+
 /// A column that can become a channel.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Candidate {
@@ -47,8 +52,8 @@ pub struct Candidate {
     pub low: f64,
     /// The highest.
     pub high: f64,
-    /// Its first value that is not blank.
-    pub example: String,
+    /// Its first few different values, as they are written.
+    pub samples: Vec<String>,
     /// The key that is proposed.
     pub key: String,
     /// The unit that its header names, or that such a channel mostly has; none when neither tells.
@@ -75,8 +80,13 @@ pub fn look(text: &str, car: Option<&Car>) -> Option<Columns> {
     let lines: Vec<&str> = text.lines().collect();
     let mut best: Option<Columns> = None;
     for separator in [',', ';', '\t', '|'] {
-        for header in 0..lines.len().min(HEADER_WITHIN) {
-            let Some(found) = under(&lines[header..], separator, car) else {
+        // Once for all headers that are tried: taking the lines apart is nearly all of the work.
+        let rows: Vec<Vec<String>> = lines
+            .iter()
+            .map(|line| cells(line.trim_start_matches('\u{feff}'), separator))
+            .collect();
+        for header in 0..rows.len().min(HEADER_WITHIN) {
+            let Some(found) = under(&rows[header..], separator, car) else {
                 continue;
             };
             // The header with the most columns of numbers under it, and of those the first.
@@ -103,8 +113,8 @@ fn cells(line: &str, separator: char) -> Vec<String> {
     }
 }
 
-fn under(lines: &[&str], separator: char, car: Option<&Car>) -> Option<Columns> {
-    let names = cells(lines.first()?.trim_start_matches('\u{feff}'), separator);
+fn under(rows: &[Vec<String>], separator: char, car: Option<&Car>) -> Option<Columns> {
+    let (names, rows) = rows.split_first()?;
     // A header is words: a row of numbers is none.
     let words = |name: &&String| {
         !name.is_empty() && name.parse::<f64>().is_err() && form(&[name]).is_none()
@@ -112,10 +122,6 @@ fn under(lines: &[&str], separator: char, car: Option<&Car>) -> Option<Columns> 
     if names.len() < 2 || names.iter().filter(words).count() * 2 < names.len() {
         return None;
     }
-    let rows: Vec<Vec<String>> = lines[1..]
-        .iter()
-        .map(|line| cells(line, separator))
-        .collect();
     let column = |place: usize| -> Vec<&str> {
         let cells = rows.iter().filter_map(|row| row.get(place));
         cells
@@ -157,15 +163,40 @@ fn under(lines: &[&str], separator: char, car: Option<&Car>) -> Option<Columns> 
             nth,
             low: numbers.iter().copied().fold(f64::INFINITY, f64::min),
             high: numbers.iter().copied().fold(f64::NEG_INFINITY, f64::max),
-            example: texts
-                .first()
-                .map(|text| (*text).to_owned())
-                .unwrap_or_default(),
+            samples: samples(&texts),
             key,
             unit: unit_of(header).or(usual),
         });
     }
     (!columns.candidates.is_empty()).then_some(columns)
+}
+
+fn samples(texts: &[&str]) -> Vec<String> {
+    let mut samples: Vec<String> = Vec::new();
+    for text in texts {
+        if samples.len() == SAMPLES {
+            break;
+        }
+        if !samples.iter().any(|known| known == text) {
+            samples.push((*text).to_owned());
+        }
+    }
+    samples
+}
+
+/// The beginning of a recording as text: what is looked at, up to its last whole line. Bytes that are no UTF-8 are taken for Latin-1,
+/// which old recorders write.
+pub fn beginning(mut bytes: Vec<u8>) -> String {
+    if bytes.len() >= LOOKED_AT {
+        bytes.truncate(LOOKED_AT);
+        if let Some(end) = bytes.iter().rposition(|byte| *byte == b'\n') {
+            bytes.truncate(end);
+        }
+    }
+    match String::from_utf8(bytes) {
+        Ok(text) => text,
+        Err(error) => error.into_bytes().into_iter().map(char::from).collect(),
+    }
 }
 
 /// How a column writes times; none when it holds none. Plain seconds must go on, or they are any number.
@@ -276,11 +307,17 @@ pub fn car_file(
     let mut out = String::from(
         "# Proposed from the recording's header and first rows. Look at every unit and range before it is used live:\n# a range here is what was read, made wider by its own width; it is no band.\n\n",
     );
-    let _ = writeln!(out, "team = {team:?}\nname = {name:?}\n\n[replay]");
     let _ = writeln!(
         out,
-        "time = {{ column = {:?}, form = \"{}\" }}",
-        columns.time, columns.form
+        "team = {}\nname = {}\n\n[replay]",
+        quoted(team),
+        quoted(name)
+    );
+    let _ = writeln!(
+        out,
+        "time = {{ column = {}, form = \"{}\" }}",
+        quoted(&columns.time),
+        columns.form
     );
     match columns.separator {
         ',' => {}
@@ -299,27 +336,26 @@ pub fn car_file(
                 (channel.plausible.low, channel.plausible.high),
             ),
             None => {
-                let wide = (candidate.high - candidate.low).max(1.0);
-                (
-                    unit,
-                    (
-                        (candidate.low - wide).floor(),
-                        (candidate.high + wide).ceil(),
-                    ),
-                )
+                // Of numbers so large that 1 more is the same number, some more.
+                let (low, high) = (
+                    candidate.low.clamp(-LARGEST, LARGEST),
+                    candidate.high.clamp(-LARGEST, LARGEST),
+                );
+                let wide = (high - low).max(low.abs().max(high.abs()) * 1e-6).max(1.0);
+                (unit, ((low - wide).floor(), (high + wide).ceil()))
             }
         };
         let label = own.map_or(candidate.header.as_str(), |channel| channel.label.as_str());
         let label: String = label.chars().take(LABEL).collect();
         let _ = write!(
             out,
-            "\n[[channel]]\nkey = {:?}\nlabel = {:?}\nunit = \"{}\"\nplausible = [{}, {}]\ncolumn = {:?}\n",
-            candidate.key,
-            label,
+            "\n[[channel]]\nkey = {}\nlabel = {}\nunit = \"{}\"\nplausible = [{}, {}]\ncolumn = {}\n",
+            quoted(&candidate.key),
+            quoted(&label),
             shown.symbol(),
-            range.0,
-            range.1,
-            candidate.header
+            number(range.0),
+            number(range.1),
+            quoted(&candidate.header)
         );
         if shown != unit {
             let _ = writeln!(out, "column_unit = \"{}\"", unit.symbol());
@@ -328,17 +364,26 @@ pub fn car_file(
             let _ = writeln!(out, "nth = {}", candidate.nth);
         }
     }
-    let first: Vec<String> = kept
-        .iter()
-        .take(6)
-        .map(|one| format!("{:?}", one.key))
-        .collect();
+    let first: Vec<String> = kept.iter().take(6).map(|one| quoted(&one.key)).collect();
     let _ = write!(
         out,
         "\n[[role]]\nkey = \"chief\"\nlabel = \"Crew chief\"\nstrips = [{}]\n",
         first.join(", ")
     );
     out
+}
+
+/// A text as TOML has it; Rust's own way to escape is another one.
+fn quoted(text: &str) -> String {
+    toml::Value::from(text).to_string()
+}
+
+/// A number as TOML has it: a whole one of more than 18 digits would be too large for it.
+fn number(value: f64) -> String {
+    match value.abs() < 1e15 {
+        true => value.to_string(),
+        false => format!("{value:e}"),
+    }
 }
 
 #[cfg(test)]

@@ -5,6 +5,8 @@
 
 pub mod columns;
 pub mod demo;
+pub mod edit;
+pub mod kept;
 
 mod alarms;
 mod car;

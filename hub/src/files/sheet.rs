@@ -90,14 +90,24 @@ pub fn load_sheet(path: impl AsRef<Path>, car: &CarFile) -> Result<Sheet, FileEr
 /// # Errors
 /// For each sheet every mistake found in it, or why it cannot be read.
 pub fn load_sheets(paths: &[PathBuf], car: Option<&CarFile>) -> Vec<Result<Sheet, FileErrors>> {
-    let mut keys: BTreeMap<String, &Path> = BTreeMap::new();
+    let texts = paths
+        .iter()
+        .map(|path| (path.display().to_string(), read(path)));
+    parse_sheets(texts, car)
+}
+
+/// The same for texts that were read already, each with the name of its file.
+pub(super) fn parse_sheets(
+    texts: impl IntoIterator<Item = (String, Result<String, FileErrors>)>,
+    car: Option<&CarFile>,
+) -> Vec<Result<Sheet, FileErrors>> {
+    let mut keys: BTreeMap<String, String> = BTreeMap::new();
     let mut sheets = Vec::new();
-    for path in paths {
-        let file = path.display().to_string();
-        let sheet = read(path).and_then(|text| parse(&file, &text, car.map(|file| &file.car)));
+    for (file, text) in texts {
+        let sheet = text.and_then(|text| parse(&file, &text, car.map(|file| &file.car)));
         sheets.push(sheet.and_then(|sheet| match keys.get(&sheet.key) {
             Some(first) => {
-                let what = format!("{} has the key `{}` already", first.display(), sheet.key);
+                let what = format!("{first} has the key `{}` already", sheet.key);
                 Err(FileErrors::whole(
                     &file,
                     what,
@@ -105,7 +115,7 @@ pub fn load_sheets(paths: &[PathBuf], car: Option<&CarFile>) -> Vec<Result<Sheet
                 ))
             }
             None => {
-                keys.insert(sheet.key.clone(), path);
+                keys.insert(sheet.key.clone(), file);
                 Ok(sheet)
             }
         }));

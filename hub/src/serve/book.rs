@@ -2,7 +2,7 @@
 //! a code (or, for pages and files, a ticket); what only the chief may do needs the chief's. Nothing here is on the way of a
 //! reading or a command: each answer is made on a thread of its own, from a connection to the book that cannot write.
 
-use super::{App, http::right, tickets};
+use super::{App, door::policy, http::right, tickets};
 use crate::book::{
     BookError, Edit, Reader, compare,
     export::{self, ExportError},
@@ -47,19 +47,20 @@ pub fn routes() -> Router<Arc<App>> {
         .route("/api/book/ticket", get(ticket))
         .route("/api/book/warmup/{id}", get(open).patch(edit))
         .route("/api/book/warmup/{id}/frames", get(frames))
+        .route("/api/book/warmup/{id}/figures", get(figures))
         .route("/api/book/warmup/{id}/outside", get(outside))
         .route("/api/book/warmup/{id}/delete", post(delete))
         .route("/api/book/warmup/{id}/restore", post(restore))
 }
 
 /// Somebody who has a code.
-struct Crew;
+pub(super) struct Crew;
 
 /// Somebody who has the chief's code.
-struct Chief;
+pub(super) struct Chief;
 
 /// Somebody who has a code, or a ticket in its place.
-struct Visitor;
+pub(super) struct Visitor;
 
 /// Who asks, and what stands behind the `?`.
 async fn asked(
@@ -115,7 +116,7 @@ impl FromRequestParts<Arc<App>> for Visitor {
     }
 }
 
-fn refused(error: &BookError) -> Response {
+pub(super) fn refused(error: &BookError) -> Response {
     let status = match error {
         BookError::NoSuchWarmup(_) => StatusCode::NOT_FOUND,
         BookError::Refused(_) => StatusCode::BAD_REQUEST,
@@ -126,7 +127,7 @@ fn refused(error: &BookError) -> Response {
 }
 
 /// Makes an answer from the book, away from the tasks that serve phones.
-async fn read<T: Send + 'static>(
+pub(super) async fn read<T: Send + 'static>(
     app: &Arc<App>,
     work: impl FnOnce(&Reader) -> Result<T, BookError> + Send + 'static,
 ) -> Result<T, Box<Response>> {
@@ -141,7 +142,7 @@ async fn read<T: Send + 'static>(
 }
 
 /// What was accepted a moment ago should be in the answer.
-async fn settle(app: &App) {
+pub(super) async fn settle(app: &App) {
     let _ = app.book.flush().await;
 }
 
@@ -191,11 +192,8 @@ async fn frames(
     Query(query): Asked,
     Path(id): Path<String>,
 ) -> Response {
-    let number = |key: &str| query.get(key).and_then(|text| text.parse::<Millis>().ok());
-    let (Some(begin), Some(end), Some(step)) = (number("from"), number("to"), number("step"))
-    else {
-        let text = "from, to and step are needed, in whole milliseconds\n";
-        return (StatusCode::BAD_REQUEST, text).into_response();
+    let Some((begin, end, step)) = stretch(&query) else {
+        return no_stretch();
     };
     answer(
         read(&app, move |reader| {
@@ -205,12 +203,36 @@ async fn frames(
     )
 }
 
+/// `GET /api/book/warmup/ID/figures?from=MS&to=MS&step=MS`: what the figures said then, as phones were shown it.
+async fn figures(
+    State(app): State<Arc<App>>,
+    _: Crew,
+    Query(query): Asked,
+    Path(id): Path<String>,
+) -> Response {
+    let Some((begin, end, step)) = stretch(&query) else {
+        return no_stretch();
+    };
+    answer(read(&app, move |reader| reader.figures(&id, begin, end, step)).await)
+}
+
+/// From when, to when, and how far apart, in milliseconds.
+fn stretch(query: &HashMap<String, String>) -> Option<(Millis, Millis, Millis)> {
+    let number = |key: &str| query.get(key).and_then(|text| text.parse::<Millis>().ok());
+    Some((number("from")?, number("to")?, number("step")?))
+}
+
+fn no_stretch() -> Response {
+    let text = "from, to and step are needed, in whole milliseconds\n";
+    (StatusCode::BAD_REQUEST, text).into_response()
+}
+
 /// `GET /api/book/warmup/ID/outside`: when readings were outside the band that held.
 async fn outside(State(app): State<Arc<App>>, _: Crew, Path(id): Path<String>) -> Response {
     answer(read(&app, move |reader| replay::outside(reader, &id)).await)
 }
 
-fn written(done: Result<Result<(), BookError>, oneshot::error::RecvError>) -> Response {
+pub(super) fn written(done: Result<Result<(), BookError>, oneshot::error::RecvError>) -> Response {
     match done.unwrap_or(Err(BookError::Closed)) {
         Ok(()) => StatusCode::NO_CONTENT.into_response(),
         Err(error) => refused(&error),
@@ -325,7 +347,13 @@ async fn comparison(
 fn html(made: Result<String, Box<Response>>) -> Response {
     made.map_or_else(
         |refusal| *refusal,
-        |page| ([(header::CONTENT_TYPE, "text/html; charset=utf-8")], page).into_response(),
+        |page| {
+            let head = [
+                (header::CONTENT_TYPE, "text/html; charset=utf-8".to_owned()),
+                (header::CONTENT_SECURITY_POLICY, policy::of_page(&page)),
+            ];
+            (head, page).into_response()
+        },
     )
 }
 
@@ -382,7 +410,14 @@ impl Form {
 /// that it is not whole, and a header what is missing.
 async fn export(app: &Arc<App>, id: String, form: Form) -> Response {
     let asked = id.clone();
-    let lost = match read(app, move |reader| reader.damage(&asked)).await {
+    let lost = read(app, move |reader| {
+        let mut lost = reader.damage(&asked)?;
+        if form == Form::Json {
+            lost.extend(reader.photo_damage(&asked)?);
+        }
+        Ok(lost)
+    });
+    let lost = match lost.await {
         Ok(lost) => lost,
         Err(refusal) => return *refusal,
     };

@@ -1,93 +1,53 @@
-//! Who may come in: the two codes, and growing delays for whoever guesses.
+//! The two codes: made, compared, and taken for one another. Who guesses is in `door::guesses`.
 
 use spinover_protocol::event::Right;
-use std::{
-    collections::HashMap,
-    net::IpAddr,
-    sync::Mutex,
-    time::{Duration, Instant},
-};
+use std::sync::{PoisonError, RwLock};
 use subtle::ConstantTimeEq;
 
-/// Wait after the first wrong code from an address; it doubles with each further one. A finger slip costs a blink.
-const FIRST_WAIT: Duration = Duration::from_millis(250);
-/// Longest wait.
-const LONGEST_WAIT: Duration = Duration::from_secs(60);
-/// Addresses remembered; beyond it, those whose wait is over are forgotten.
-const ADDRESSES: usize = 4096;
-
-/// The codes, as hashes, and the wrong tries by address.
-pub struct Codes {
-    crew: blake3::Hash,
-    chief: blake3::Hash,
-    wrong: Mutex<HashMap<IpAddr, (u32, Instant)>>,
-}
-
-/// Why a code was not taken.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Denied {
-    /// It is wrong; the next try is looked at after the wait.
-    Wrong(Duration),
-    /// Not looked at: too early after a wrong one.
-    Wait(Duration),
-}
+/// The codes, as hashes. The codes themselves are in memory too, in the addresses to join by, so a fast hash gives nothing away;
+/// it makes all lengths alike. What is on the disk is hashed slowly (`door::sessions`).
+pub struct Codes(RwLock<(blake3::Hash, blake3::Hash)>);
 
 impl Codes {
-    /// From the codes themselves, which are not kept.
+    /// From the codes themselves.
     pub fn new(crew: &str, chief: &str) -> Self {
-        Self {
-            crew: hash(crew),
-            chief: hash(chief),
-            wrong: Mutex::default(),
+        Self(RwLock::new((hash(crew), hash(chief))))
+    }
+
+    /// Another code from now on.
+    pub fn set(&self, right: Right, code: &str) {
+        let mut codes = self.0.write().unwrap_or_else(PoisonError::into_inner);
+        match right {
+            Right::Crew => codes.0 = hash(code),
+            Right::Chief => codes.1 = hash(code),
         }
     }
 
-    /// What a code allows.
-    ///
-    /// # Errors
-    /// When it is wrong, or when that address must wait; a right code must wait too, or guessing would cost nothing.
-    pub fn check(&self, code: &str, from: IpAddr, now: Instant) -> Result<Right, Denied> {
-        let mut wrong = self
-            .wrong
-            .lock()
-            .unwrap_or_else(|poisoned| poisoned.into_inner());
-        if let Some((_, until)) = wrong.get(&from)
-            && *until > now
-        {
-            return Err(Denied::Wait(*until - now));
-        }
+    /// What a code allows; nothing when it is wrong.
+    pub fn right(&self, code: &str) -> Option<Right> {
+        let codes = self.0.read().unwrap_or_else(PoisonError::into_inner);
         // Both are compared, whichever matches, so that the time taken tells nothing.
         let given = hash(code);
-        let crew = bool::from(given.as_bytes().ct_eq(self.crew.as_bytes()));
-        let chief = bool::from(given.as_bytes().ct_eq(self.chief.as_bytes()));
-        let right = match (chief, crew) {
-            (true, _) => Right::Chief,
-            (_, true) => Right::Crew,
-            _ => {
-                if wrong.len() >= ADDRESSES {
-                    wrong.retain(|_, (_, until)| *until > now);
-                }
-                let count = wrong.get(&from).map_or(0, |(count, _)| *count);
-                let wait = FIRST_WAIT
-                    .saturating_mul(1 << count.min(20))
-                    .min(LONGEST_WAIT);
-                wrong.insert(from, (count + 1, now + wait));
-                return Err(Denied::Wrong(wait));
-            }
-        };
-        wrong.remove(&from);
-        Ok(right)
+        let crew = bool::from(given.as_bytes().ct_eq(codes.0.as_bytes()));
+        let chief = bool::from(given.as_bytes().ct_eq(codes.1.as_bytes()));
+        match (chief, crew) {
+            (true, _) => Some(Right::Chief),
+            (_, true) => Some(Right::Crew),
+            _ => None,
+        }
     }
 }
 
-/// Case and blanks do not matter: codes are read aloud and typed with gloves.
-fn hash(code: &str) -> blake3::Hash {
-    let plain: String = code
-        .chars()
+/// What counts of a code. Case and blanks do not matter: codes are read aloud and typed with gloves.
+pub fn plain(code: &str) -> String {
+    code.chars()
         .filter(|c| c.is_alphanumeric())
         .flat_map(char::to_lowercase)
-        .collect();
-    blake3::hash(plain.as_bytes())
+        .collect()
+}
+
+fn hash(code: &str) -> blake3::Hash {
+    blake3::hash(plain(code).as_bytes())
 }
 
 /// Whether two codes are taken for one another.
@@ -115,41 +75,30 @@ pub fn random(groups: usize) -> Result<String, getrandom::Error> {
     Ok(code)
 }
 
+/// A random code for that right: the chief's is longer.
+///
+/// # Errors
+/// When the system has no random numbers.
+pub fn random_for(right: Right) -> Result<String, getrandom::Error> {
+    random(match right {
+        Right::Crew => 2,
+        Right::Chief => 3,
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
-    fn waits_grow_and_a_right_code_ends_them() {
+    fn case_and_dashes_do_not_matter_and_a_new_code_ends_the_old() {
         let codes = Codes::new("crew-code", "Chief Code");
-        let (from, start) = (IpAddr::from([10, 0, 0, 7]), Instant::now());
-        assert_eq!(codes.check("chief-code", from, start), Ok(Right::Chief));
-        let mut now = start;
-        let mut waits = Vec::new();
-        for _ in 0..12 {
-            let Err(Denied::Wrong(wait)) = codes.check("guess", from, now) else {
-                panic!("looked at")
-            };
-            assert!(
-                matches!(codes.check("crewcode", from, now), Err(Denied::Wait(_))),
-                "even the right one waits"
-            );
-            waits.push(wait.as_millis());
-            now += wait;
-        }
-        assert_eq!(
-            waits,
-            [
-                250, 500, 1000, 2000, 4000, 8000, 16000, 32000, 60000, 60000, 60000, 60000
-            ]
-        );
-        assert_eq!(codes.check("CREWCODE", from, now), Ok(Right::Crew));
-        assert_eq!(codes.check("x", from, now), Err(Denied::Wrong(FIRST_WAIT)));
-        assert_eq!(
-            codes.check("crew code", IpAddr::from([10, 0, 0, 8]), now),
-            Ok(Right::Crew),
-            "other addresses do not wait"
-        );
+        assert_eq!(codes.right("CREWCODE"), Some(Right::Crew));
+        assert_eq!(codes.right("chief-code"), Some(Right::Chief));
+        assert_eq!(codes.right("crew"), None);
+        codes.set(Right::Crew, "another");
+        assert_eq!(codes.right("crew-code"), None);
+        assert_eq!(codes.right("Another"), Some(Right::Crew));
     }
 
     #[test]

@@ -6,7 +6,7 @@ use spinover_protocol::car::Car;
 use std::net::{IpAddr, SocketAddr};
 
 /// The addresses to join by, with the code behind the `#` (which browsers do not send), most likely one first.
-pub fn join_urls(address: SocketAddr, code: &str) -> Vec<String> {
+pub fn join_urls(address: SocketAddr, secure: bool, code: &str) -> Vec<String> {
     let mut hosts: Vec<IpAddr> = Vec::new();
     if address.ip().is_unspecified() {
         let interfaces = if_addrs::get_if_addrs().unwrap_or_default();
@@ -25,15 +25,21 @@ pub fn join_urls(address: SocketAddr, code: &str) -> Vec<String> {
     } else {
         hosts.push(address.ip());
     }
+    let scheme = if secure { "https" } else { "http" };
     hosts
         .into_iter()
-        .map(|host| format!("http://{}/#{code}", SocketAddr::new(host, address.port())))
+        .map(|host| {
+            format!(
+                "{scheme}://{}/#{code}",
+                SocketAddr::new(host, address.port())
+            )
+        })
         .collect()
 }
 
 /// The addresses of a hub without a code: what another hub and its phones reach it by.
-pub fn plain_urls(address: SocketAddr) -> Vec<String> {
-    join_urls(address, "")
+pub fn plain_urls(address: SocketAddr, secure: bool) -> Vec<String> {
+    join_urls(address, secure, "")
         .iter()
         .map(|url| url.trim_end_matches("/#").to_owned())
         .collect()
@@ -43,9 +49,10 @@ pub fn plain_urls(address: SocketAddr) -> Vec<String> {
 pub fn origins(urls: &[String]) -> Vec<String> {
     let mut origins = urls.to_vec();
     for url in urls {
-        if let Some((_, port)) = url.rsplit_once(':') {
-            origins.push(format!("http://spinover.local:{port}"));
-            origins.push(format!("http://localhost:{port}"));
+        if let (Some((scheme, _)), Some((_, port))) = (url.split_once("://"), url.rsplit_once(':'))
+        {
+            origins.push(format!("{scheme}://spinover.local:{port}"));
+            origins.push(format!("{scheme}://localhost:{port}"));
         }
     }
     origins
@@ -85,7 +92,7 @@ impl Drop for Announced {
 
 /// Announces the hub as `spinover.local` with an `_http._tcp` service. Networks that block multicast are common, so failing
 /// is no error: the QR code and the address remain.
-pub fn announce(car: &Car, address: SocketAddr) -> Option<Announced> {
+pub fn announce(car: &Car, address: SocketAddr, secure: bool) -> Option<Announced> {
     let daemon = ServiceDaemon::new()
         .map_err(|error| tracing::warn!("no multicast DNS: {error}"))
         .ok()?;
@@ -97,7 +104,11 @@ pub fn announce(car: &Car, address: SocketAddr) -> Option<Announced> {
         address.ip().to_string()
     };
     let info = ServiceInfo::new(
-        "_http._tcp.local.",
+        if secure {
+            "_https._tcp.local."
+        } else {
+            "_http._tcp.local."
+        },
         &instance,
         "spinover.local.",
         fixed,
@@ -130,10 +141,10 @@ mod tests {
     fn addresses_carry_the_code_behind_the_hash() {
         let address = SocketAddr::from(([192, 0, 2, 7], 4780));
         assert_eq!(
-            join_urls(address, "ab-cd"),
+            join_urls(address, false, "ab-cd"),
             ["http://192.0.2.7:4780/#ab-cd"]
         );
-        assert!(!join_urls(SocketAddr::from(([0, 0, 0, 0], 80)), "x").is_empty());
+        assert!(!join_urls(SocketAddr::from(([0, 0, 0, 0], 80)), true, "x").is_empty());
         assert!(qr_svg("http://192.0.2.7:4780/#ab-cd").contains("<svg"));
     }
 }

@@ -1,4 +1,4 @@
-//! The keeper's side of two laptops: whether this hub takes commands, how far the standby has got, and whether an answer waits for it.
+//! The clerk's side of two laptops, without I/O: whether this hub takes commands, how far the standby has got, and whether an answer waits for it.
 //! The rules of who is in charge are in `core::charge`; the talk with the other hub is in `peers`.
 
 use crate::{
@@ -8,9 +8,8 @@ use crate::{
 use spinover_protocol::{
     CommandId, Millis, Seq,
     event::Who,
-    hubs::{Charge, Hubs, OtherHub, Standing},
+    hubs::{Charge, Hubs, OtherHub},
 };
-use tokio::sync::watch;
 
 /// An answer waits at most this long for the standby to have its event too; then the crew goes on without, and is told.
 pub const FOLLOW_PATIENCE_MS: Millis = 500;
@@ -39,38 +38,35 @@ pub struct Over {
     pub command: Option<CommandId>,
 }
 
-/// What the keeper holds.
+/// What the clerk holds.
 pub struct Helm {
     place: Place,
     fence: Fence,
     peers: Vec<String>,
-    following: watch::Receiver<Following>,
+    following: Following,
     /// The standby has not kept up: answers do not wait for it until it has caught up.
     lagging: bool,
-    told: watch::Sender<Hubs>,
-    over: watch::Sender<Option<Over>>,
+    told: Hubs,
 }
 
 impl Helm {
     /// The helm of a hub with that book, whose journal has that charge.
-    pub fn new(
-        kept: &Kept,
-        place: Place,
-        following: watch::Receiver<Following>,
-        told: watch::Sender<Hubs>,
-        over: watch::Sender<Option<Over>>,
-    ) -> Self {
-        let helm = Self {
+    pub fn new(kept: &Kept, place: Place) -> Self {
+        let mut helm = Self {
             place,
             fence: Fence::new(&kept.fence),
             peers: kept.peers.clone(),
-            following,
+            following: Following::default(),
             lagging: true,
-            told,
-            over,
+            told: Hubs::default(),
         };
-        helm.told.send_replace(helm.hubs(0));
+        helm.told = helm.hubs(0);
         helm
+    }
+
+    /// The helm of a hub that knows of no other.
+    pub fn alone(charge: Charge) -> Self {
+        Self::new(&Kept::default(), Place::hub(charge, None))
     }
 
     /// Whether this hub takes commands and writes events.
@@ -109,7 +105,7 @@ impl Helm {
     /// # Errors
     /// Why not, in words for the chief.
     pub fn hand_over(&mut self, last: Seq, writing: bool) -> Result<Charge, String> {
-        let following = self.following.borrow().clone();
+        let following = &self.following;
         if !following.here {
             return Err("there is no second laptop that follows".to_owned());
         }
@@ -125,21 +121,8 @@ impl Helm {
         Ok(charge)
     }
 
-    /// Where the other hub is told to take over, once what this one has given up is on the disk.
-    pub fn over(&self) -> watch::Sender<Option<Over>> {
-        self.over.clone()
-    }
-
-    /// Wakes when the standby came, went, or has more on its disk.
-    pub async fn follower_changed(&mut self) {
-        if self.following.changed().await.is_err() {
-            std::future::pending::<()>().await;
-        }
-    }
-
-    /// Looks at the standby anew. True where its address is news, and is to be kept.
-    pub fn look(&mut self, last: Seq) -> bool {
-        let following = self.following.borrow_and_update().clone();
+    /// The standby is so now. True where its address is news, and is to be kept.
+    pub fn followed(&mut self, following: Following, last: Seq) -> bool {
         if !following.here {
             self.lagging = true;
         } else if following.has >= last {
@@ -147,14 +130,15 @@ impl Helm {
         }
         let news = !following.urls.is_empty() && following.urls != self.peers && self.in_charge();
         if news {
-            self.peers = following.urls;
+            self.peers.clone_from(&following.urls);
         }
+        self.following = following;
         news
     }
 
     /// Whether the answer to a command may go out: its event is on the standby's disk as well, or that has taken too long.
     pub fn may_answer(&mut self, seq: Seq, waited: Millis) -> bool {
-        if self.lagging || self.following.borrow().has >= seq {
+        if self.lagging || self.following.has >= seq {
             return true;
         }
         self.lagging = waited >= FOLLOW_PATIENCE_MS;
@@ -164,8 +148,9 @@ impl Helm {
         self.lagging
     }
 
-    fn hubs(&self, last: Seq) -> Hubs {
-        let following = self.following.borrow();
+    /// What there is to tell of the two laptops.
+    pub fn hubs(&self, last: Seq) -> Hubs {
+        let following = &self.following;
         let known = !self.peers.is_empty();
         let other = known.then(|| OtherHub {
             urls: self.peers.clone(),
@@ -183,40 +168,28 @@ impl Helm {
     }
 
     /// What there is to tell of the two laptops, where it differs from what was told last.
-    pub fn news(&self, last: Seq) -> Option<Hubs> {
+    pub fn news(&mut self, last: Seq) -> Option<Hubs> {
         let hubs = self.hubs(last);
-        self.told
-            .send_if_modified(|told| {
-                let news = *told != hubs;
-                told.clone_from(&hubs);
-                news
-            })
-            .then_some(hubs)
-    }
-
-    /// What this hub may do.
-    pub fn standing(&self) -> Standing {
-        self.place.standing()
+        if self.told == hubs {
+            return None;
+        }
+        self.told.clone_from(&hubs);
+        Some(hubs)
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use spinover_protocol::hubs::Standing;
 
-    fn helm() -> (Helm, watch::Sender<Following>) {
-        let (standby, following) = watch::channel(Following::default());
+    fn helm() -> Helm {
         let kept = Kept {
             hub: "a".to_owned(),
             fence: "secret".to_owned(),
             ..Kept::default()
         };
-        let place = Place::hub(Charge::default(), None);
-        let (told, over) = (
-            watch::Sender::new(Hubs::default()),
-            watch::Sender::new(None),
-        );
-        (Helm::new(&kept, place, following, told, over), standby)
+        Helm::new(&kept, Place::hub(Charge::default(), None))
     }
 
     fn has(has: Seq) -> Following {
@@ -230,36 +203,32 @@ mod tests {
 
     #[test]
     fn answers_wait_for_a_standby_that_keeps_up_and_for_no_other() {
-        let (mut helm, standby) = helm();
+        let mut helm = helm();
         assert!(helm.may_answer(5, 0), "there is none");
-        standby.send_replace(has(3));
-        assert!(helm.look(5), "an address to keep");
+        assert!(helm.followed(has(3), 5), "an address to keep");
         assert!(helm.may_answer(5, 0), "it is still catching up");
-        standby.send_replace(has(5));
-        assert!(!helm.look(5));
+        assert!(!helm.followed(has(5), 5));
         assert!(!helm.may_answer(6, 0) && helm.may_answer(5, 0));
         assert!(!helm.may_answer(6, FOLLOW_PATIENCE_MS - 1));
         assert!(helm.may_answer(6, FOLLOW_PATIENCE_MS));
         assert!(helm.may_answer(7, 0), "it lags, and nobody waits again");
-        standby.send_replace(has(7));
-        helm.look(7);
+        helm.followed(has(7), 7);
         assert!(!helm.may_answer(8, 0), "it has caught up");
-        standby.send_replace(Following {
+        let gone = Following {
             here: false,
             ..has(7)
-        });
-        helm.look(7);
+        };
+        helm.followed(gone, 7);
         assert!(helm.may_answer(8, 0), "it has gone");
     }
 
     #[test]
     fn a_charge_is_given_only_to_a_standby_that_lacks_nothing() {
-        let (mut helm, standby) = helm();
+        let mut helm = helm();
         assert!(helm.hand_over(4, false).is_err());
-        standby.send_replace(has(3));
-        helm.look(4);
+        helm.followed(has(3), 4);
         assert!(helm.hand_over(4, false).unwrap_err().contains("1 events"));
-        standby.send_replace(has(4));
+        helm.followed(has(4), 4);
         assert!(
             helm.hand_over(4, true).is_err(),
             "something is on its way to the disk"

@@ -1,13 +1,20 @@
-//! The app's files, the socket's door, readings by POST, health and metrics. The book's addresses are in `book`.
+//! The app's files, the socket's door, readings by POST, health and metrics. The book's addresses are in `book`, the
+//! files' in `files`.
 
-use super::{App, book, codes::Denied, peers, socket, two};
+use super::{
+    App, book,
+    door::{Denied, devices, hosts::Stranger, policy, sessions},
+    files,
+    net::{self, Secure},
+    peers, photos, recording, socket, two,
+};
 use crate::sources::{decode::Intake, tally::Tally};
 use axum::{
     Router,
     body::Body,
-    extract::{ConnectInfo, DefaultBodyLimit, Query, State, WebSocketUpgrade},
-    http::{HeaderMap, HeaderValue, StatusCode, Uri, header},
-    middleware,
+    extract::{ConnectInfo, DefaultBodyLimit, Query, Request, State, WebSocketUpgrade},
+    http::{HeaderMap, StatusCode, Uri, header},
+    middleware::{self, Next},
     response::{IntoResponse, Response},
     routing::{get, post},
 };
@@ -18,10 +25,12 @@ use std::{
     fmt::Write,
     net::SocketAddr,
     sync::{Arc, atomic::Ordering},
-    time::Instant,
+    time::{Duration, Instant},
 };
-use tower_http::{compression::CompressionLayer, set_header::SetResponseHeaderLayer};
+use tower_http::compression::CompressionLayer;
 
+/// Largest body of any other request; a route that takes more says so.
+const MAX_BODY: usize = 64 * 1024;
 /// Largest body of readings that a script may post at once.
 const MAX_POST: usize = 1024 * 1024;
 
@@ -33,9 +42,7 @@ struct Pages;
 
 /// All routes.
 pub fn router(app: Arc<App>) -> Router {
-    let set =
-        |name, value| SetResponseHeaderLayer::overriding(name, HeaderValue::from_static(value));
-    Router::new()
+    let mut routes = Router::new()
         .route("/ws", get(ws))
         .route("/healthz", get(healthz))
         .route("/metrics", get(metrics))
@@ -44,64 +51,60 @@ pub fn router(app: Arc<App>) -> Router {
             post(readings).layer(DefaultBodyLimit::max(MAX_POST)),
         )
         .merge(book::routes())
+        .merge(photos::routes())
+        .merge(recording::routes())
+        .merge(files::routes())
+        .merge(devices::routes())
         .layer(middleware::from_fn_with_state(
             app.clone(),
             two::changes_only_in_charge,
         ))
         .layer(two::pages_of_the_other(&app))
-        .route("/api/peer", get(peers::ws))
+        .route("/api/peer", get(peers::ws));
+    if let Some(about) = &app.about {
+        routes = routes.merge(net::trust::routes(about.clone()));
+    }
+    routes
         // A third of the bytes on the pit's Wi-Fi; the socket is not touched.
         .fallback_service(
             get(page)
                 .layer(CompressionLayer::new())
                 .with_state(app.clone()),
         )
-        // The app needs nothing from elsewhere, and nobody else's page has business framing it or reading what it is sent.
-        .layer(SetResponseHeaderLayer::overriding(
-            header::CONTENT_SECURITY_POLICY,
-            two::policy(&app),
-        ))
-        .layer(set(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))
-        .layer(set(header::REFERRER_POLICY, "no-referrer"))
+        .layer(DefaultBodyLimit::max(MAX_BODY))
+        .layer(middleware::from_fn_with_state(app.clone(), guard))
         .with_state(app)
+}
+
+/// Before and after every answer: who asks by what name, how fast their request comes, and what the browser is to forbid.
+async fn guard(State(app): State<Arc<App>>, request: Request, next: Next) -> Response {
+    let secure = request.extensions().get() == Some(&Secure(true));
+    let host = match app.door.hosts.look(&request, secure) {
+        Ok(host) => host,
+        Err(Stranger::Host) => {
+            let text = "this hub does not go by that name; use its address, or start it with --host-name NAME\n";
+            return (StatusCode::MISDIRECTED_REQUEST, text).into_response();
+        }
+        Err(Stranger::Origin) => {
+            let text = "another site's page may not do this\n";
+            return (StatusCode::FORBIDDEN, text).into_response();
+        }
+    };
+    let mut response = next.run(net::pace(request)).await;
+    policy::put(response.headers_mut(), &host, &app.door.hosts);
+    response
 }
 
 async fn ws(
     State(app): State<Arc<App>>,
     ConnectInfo(from): ConnectInfo<SocketAddr>,
-    headers: HeaderMap,
     upgrade: WebSocketUpgrade,
 ) -> Response {
-    if !same_origin(&headers) && !two::from_the_other(&app, &headers) {
-        return (
-            StatusCode::FORBIDDEN,
-            "another site's page may not open this socket\n",
-        )
-            .into_response();
-    }
     upgrade
         .protocols([SUBPROTOCOL])
         .max_message_size(socket::MAX_FRAME)
         .max_frame_size(socket::MAX_FRAME)
         .on_upgrade(move |socket| socket::serve(app, socket, from.ip()))
-}
-
-/// A browser names the page that opens a socket; it must be one of ours. Programs name none.
-fn same_origin(headers: &HeaderMap) -> bool {
-    let Some(origin) = headers.get(header::ORIGIN) else {
-        return true;
-    };
-    let Some(host) = headers
-        .get(header::HOST)
-        .and_then(|host| host.to_str().ok())
-    else {
-        return false;
-    };
-    let origin = origin.to_str().unwrap_or_default();
-    origin
-        .strip_prefix("http://")
-        .or_else(|| origin.strip_prefix("https://"))
-        == Some(host)
 }
 
 async fn healthz(State(app): State<Arc<App>>) -> Response {
@@ -199,7 +202,7 @@ async fn metrics(State(app): State<Arc<App>>) -> Response {
         .into_response()
 }
 
-/// The right that a request's code gives: `Authorization: Bearer CODE`, or `?code=CODE`.
+/// The right that a request's code gives: `Authorization: Bearer CODE` (or a device's token), or `?code=CODE`.
 pub fn right(
     app: &App,
     from: SocketAddr,
@@ -220,20 +223,33 @@ pub fn right(
                 .into_response(),
         ));
     };
-    app.codes
-        .check(code, from.ip(), Instant::now())
-        .map_err(|denied| {
-            let (status, wait, text) = match denied {
-                Denied::Wrong(wait) => (StatusCode::UNAUTHORIZED, wait, "that code is not right\n"),
-                Denied::Wait(wait) => (
-                    StatusCode::TOO_MANY_REQUESTS,
-                    wait,
-                    "too soon after a wrong code\n",
-                ),
-            };
-            let seconds = wait.as_secs_f64().ceil().to_string();
-            Box::new((status, [(header::RETRY_AFTER, seconds)], text).into_response())
-        })
+    let looked = if sessions::is_token(code) {
+        app.door.check_token(code, None)
+    } else {
+        app.door.check(code, from.ip(), Instant::now())
+    };
+    looked.map_err(|denied| {
+        let (status, wait, text) = match denied {
+            Denied::Unknown => (
+                StatusCode::UNAUTHORIZED,
+                Duration::ZERO,
+                "that token is not known; join again\n",
+            ),
+            Denied::PutOut => (
+                StatusCode::UNAUTHORIZED,
+                Duration::ZERO,
+                "the chief has put this device out\n",
+            ),
+            Denied::Wrong(wait) => (StatusCode::UNAUTHORIZED, wait, "that code is not right\n"),
+            Denied::Wait(wait) => (
+                StatusCode::TOO_MANY_REQUESTS,
+                wait,
+                "too soon after a wrong code\n",
+            ),
+        };
+        let seconds = wait.as_secs_f64().ceil().to_string();
+        Box::new((status, [(header::RETRY_AFTER, seconds)], text).into_response())
+    })
 }
 
 /// Lines of readings. The answer says how many were taken and what was wrong with the others.
@@ -295,17 +311,21 @@ async fn page(uri: Uri, headers: HeaderMap) -> Response {
         "\"{}\"",
         blake3::Hash::from_bytes(file.metadata.sha256_hash()).to_hex()
     );
+    let kind = file.metadata.mimetype().to_owned();
+    // A page with a style in it has a policy of its own, also when it is "as before": browsers take the headers of that answer.
+    let own = (path != "index.html" && path.ends_with(".html"))
+        .then(|| policy::of_page(&String::from_utf8_lossy(&file.data)));
+    let own = own.map(|policy| [(header::CONTENT_SECURITY_POLICY, policy)]);
     if headers
         .get(header::IF_NONE_MATCH)
         .is_some_and(|known| known.as_bytes() == tag.as_bytes())
     {
-        return StatusCode::NOT_MODIFIED.into_response();
+        return (StatusCode::NOT_MODIFIED, own, ()).into_response();
     }
-    let kind = file.metadata.mimetype().to_owned();
     let head = [
         (header::CONTENT_TYPE, kind),
         (header::ETAG, tag),
         (header::CACHE_CONTROL, "no-cache".to_owned()),
     ];
-    (head, Body::from(file.data)).into_response()
+    (head, own, Body::from(file.data)).into_response()
 }

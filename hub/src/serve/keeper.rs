@@ -1,21 +1,22 @@
 //! The one task that owns the core. Everything goes through its inbox, so the order in which it takes things is the order in
 //! which everyone sees them. What is accepted goes to the book first; it is shown, and answered, when it is on the disk.
+//! What is to be done is decided in `clerk`; here it is done.
 
-mod two_hubs;
-
-use super::helm::{Helm, Over};
+pub use super::clerk::ConnId;
+use super::clerk::{Clerk, Order};
+use super::helm::{Following, Helm, Over};
 use super::history;
 use super::shared::{Board, EventLog, Kind};
 use crate::{
-    book::{Book, BookHealth, Reading},
-    core::{Core, Input, Output, TakeOver, feed::Report, lessons::Lessons},
+    book::{Book, BookError, BookHealth, Reading},
+    core::{Core, TakeOver, feed::Report, lessons::Lessons},
     sources::sim::SimControls,
 };
 use spinover_protocol::{
-    CommandId, HEARTBEAT_MS, Millis, Seq,
+    CommandId, Millis,
     event::{Event, EventBody, Right, Who},
-    hubs::Charge,
-    message::{Command, HubMessage},
+    hubs::{Charge, Hubs},
+    message::{Command, FigureNow, HubMessage},
 };
 use std::{
     collections::{BTreeMap, VecDeque},
@@ -26,15 +27,8 @@ use tokio::sync::{mpsc, oneshot, watch};
 
 /// The fastest that readings are shown: twenty frames a second, faster than an eye follows a number.
 const FRAME_EVERY: Duration = Duration::from_millis(50);
-/// Slow things (figures, sources, people's lag) are shown this often.
-const SLOW_EVERY_MS: i64 = 1_000;
-/// What steps wait for is shown this often while a gate or a dwell is counting; pages count on between.
-const PROGRESS_EVERY_MS: i64 = 200;
 /// Reports taken at once before the clock and the commands get a look in.
 const REPORTS_AT_ONCE: usize = 256;
-
-/// One socket.
-pub type ConnId = u64;
 
 /// What a connection asks of the keeper.
 #[derive(Debug)]
@@ -58,16 +52,17 @@ pub enum Ask {
     Command(ConnId, CommandId, Box<Command>),
     /// The phone's lag.
     Lag(ConnId, u32),
+    /// Other files are about to be taken up: from now on nothing but a stop is accepted. Answered with why not, where it must
+    /// not be now.
+    Rest(oneshot::Sender<Result<(), String>>),
+    /// Nothing came of it.
+    GoOn,
+    /// Why the files must not be changed now, if so.
+    Busy(oneshot::Sender<Option<String>>),
     /// Somebody has seen a higher charge: the charge, and where the hub that has it can be reached, where they know.
     Hear(Charge, Vec<String>),
-    /// The standby asks for the charge: who wants it, and with which command.
+    /// The standby asks for the charge: who wants it, and with which command. Answered only with why not.
     WantsOver(Option<Who>, Option<CommandId>, oneshot::Sender<String>),
-}
-
-struct Conn {
-    who: Who,
-    right: Right,
-    answers: mpsc::Sender<HubMessage>,
 }
 
 /// Numbers for the metrics page.
@@ -135,31 +130,38 @@ pub struct Keeper {
     pub helm: Helm,
     /// This hub was a standby, and takes over.
     pub take_over: Option<TakeOver>,
+    /// The standby.
+    pub following: watch::Receiver<Following>,
+    /// Where it is said how the two laptops are.
+    pub hubs: watch::Sender<Hubs>,
+    /// Where the standby is told to take over, once what this hub has given up is on the disk.
+    pub over: watch::Sender<Option<Over>>,
 }
 
-/// Written down once the disk says so.
-struct Writing {
-    events: Vec<Event>,
-    done: oneshot::Receiver<Result<(), crate::book::BookError>>,
-}
+/// What the book answers once something is on the disk, or never can be.
+type Written = Result<Result<(), BookError>, oneshot::error::RecvError>;
 
 struct Running {
-    keeper: Keeper,
+    clerk: Clerk,
+    clock: Clock,
+    book: Book,
+    log: Arc<EventLog>,
+    board: watch::Sender<Board>,
+    controls: Option<SimControls>,
+    not_live: Option<String>,
+    counts: Arc<Counts>,
+    following: watch::Receiver<Following>,
+    hubs: watch::Sender<Hubs>,
+    over: watch::Sender<Option<Over>>,
     health: watch::Receiver<BookHealth>,
-    conns: BTreeMap<ConnId, Conn>,
-    writing: VecDeque<Writing>,
-    /// Answers that wait for the disk, and for the standby's: up to which event, to whom, since when.
-    owed: VecDeque<(Seq, ConnId, HubMessage, Millis)>,
+    /// Where answers go.
+    answers: BTreeMap<ConnId, mpsc::Sender<HubMessage>>,
+    /// What the book was handed, oldest first.
+    writing: VecDeque<oneshot::Receiver<Result<(), BookError>>>,
     sources_gone: bool,
     broken: Option<String>,
     /// Lessons out of the book, read beside the work.
     lessons: (mpsc::Sender<Lessons>, mpsc::Receiver<Lessons>),
-    fresh: bool,
-    stirred: bool,
-    presence_changed: bool,
-    shown_frame_at: Millis,
-    shown_progress_at: Millis,
-    shown_slow_at: Millis,
 }
 
 impl Keeper {
@@ -168,30 +170,30 @@ impl Keeper {
     /// # Errors
     /// When the book can write nothing down any more.
     pub async fn run(self, mut stop: watch::Receiver<bool>) -> Result<(), String> {
-        let health = self.book.health();
+        let (mut asks, mut incoming) = (self.asks, self.reports);
         let mut running = Running {
-            health,
-            conns: BTreeMap::new(),
+            clerk: Clerk::new(self.core).at(self.helm),
+            clock: self.clock,
+            health: self.book.health(),
+            book: self.book,
+            log: self.log,
+            board: self.board,
+            controls: self.controls,
+            not_live: self.not_live,
+            counts: self.counts,
+            following: self.following,
+            hubs: self.hubs,
+            over: self.over,
+            answers: BTreeMap::new(),
             writing: VecDeque::new(),
-            owed: VecDeque::new(),
             sources_gone: false,
             broken: None,
             lessons: mpsc::channel(1),
-            fresh: true,
-            stirred: true,
-            presence_changed: true,
-            shown_frame_at: 0,
-            shown_progress_at: 0,
-            shown_slow_at: 0,
-            keeper: self,
         };
-        if let Some(over) = running.keeper.take_over.take() {
-            running.take(Input::TakeOver(over), None);
+        if let Some(over) = self.take_over {
+            running.decide(|clerk, now| clerk.take_over(now, over));
         }
-        // A hub that was replaced begins nothing.
-        if running.keeper.helm.in_charge() {
-            running.take(Input::Start, None);
-        }
+        running.decide(Clerk::start);
         let mut frames = tokio::time::interval(FRAME_EVERY);
         frames.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let mut reports = Vec::with_capacity(REPORTS_AT_ONCE);
@@ -199,13 +201,13 @@ impl Keeper {
             tokio::select! {
                 biased;
                 () = super::stopped(&mut stop) => break,
-                written = async { (&mut running.writing[0].done).await }, if !running.writing.is_empty() => running.written(written),
-                Some(ask) = running.keeper.asks.recv() => running.asked(ask),
-                () = running.keeper.helm.follower_changed() => running.followed(),
-                _ = frames.tick() => running.tick(),
+                written = async { (&mut running.writing[0]).await }, if !running.writing.is_empty() => running.written(written),
+                Some(ask) = asks.recv() => running.asked(ask),
+                Ok(()) = running.following.changed() => running.followed(),
+                _ = frames.tick() => running.decide(Clerk::tick),
                 Ok(()) = running.health.changed() => running.show_book(),
-                Some(lessons) = running.lessons.1.recv() => running.keeper.core.learn(lessons),
-                count = running.keeper.reports.recv_many(&mut reports, REPORTS_AT_ONCE), if !running.sources_gone => {
+                Some(lessons) = running.lessons.1.recv() => running.clerk.learn(lessons),
+                count = incoming.recv_many(&mut reports, REPORTS_AT_ONCE), if !running.sources_gone => {
                     running.sources_gone = count == 0;
                     for (source, report) in reports.drain(..) {
                         running.reported(source, report);
@@ -213,11 +215,11 @@ impl Keeper {
                 }
             }
         }
-        if let Err(error) = running.keeper.book.close().await {
+        if let Err(error) = running.book.close().await {
             tracing::error!("the book could not be closed: {error}");
         }
         while let Some(writing) = running.writing.front_mut() {
-            match (&mut writing.done).await {
+            match writing.await {
                 Ok(Ok(())) => running.written(Ok(Ok(()))),
                 _ => break,
             }
@@ -227,8 +229,32 @@ impl Keeper {
 }
 
 impl Running {
-    fn now(&self) -> Millis {
-        self.keeper.clock.now()
+    /// Has the clerk decide, and does what it says.
+    fn decide(&mut self, decide: impl FnOnce(&mut Clerk, Millis) -> Vec<Order>) {
+        let mut orders = VecDeque::from(decide(&mut self.clerk, self.clock.now()));
+        while let Some(order) = orders.pop_front() {
+            match order {
+                Order::Write(events) => self.write(events),
+                Order::Publish(events) => self.publish(&events),
+                Order::Answer(conn, message) => orders.extend(self.answer(conn, message)),
+                Order::Show(kind, message) => self.show(kind, &message),
+                Order::TakeDown(kind) => self.board.send_modify(|board| board.take_down(kind)),
+                Order::Keep(t_us, values) => self.keep(t_us, &values),
+                Order::Said(at, figures) => self.said(at, figures),
+                Order::Control(key, value) => {
+                    if let Some(controls) = &self.controls {
+                        // The core has looked the control up; the handle only limits its range.
+                        let _ = controls.set(&key, value);
+                    }
+                }
+                Order::Hubs(hubs) => {
+                    self.hubs.send_replace(hubs.clone());
+                    self.show(Kind::Hubs, &HubMessage::Hubs(hubs));
+                }
+                Order::KeepHubs(charge, peers) => drop(self.book.keep_hubs(charge, peers)),
+                Order::HandOver(over, peers) => self.hand_over(over, peers),
+            }
+        }
     }
 
     fn asked(&mut self, ask: Ask) {
@@ -240,156 +266,88 @@ impl Running {
                 answers,
                 joined,
             } => {
-                self.conns.insert(
-                    conn,
-                    Conn {
-                        who: who.clone(),
-                        right,
-                        answers,
-                    },
-                );
+                self.answers.insert(conn, answers);
+                self.decide(|clerk, now| clerk.joined(now, conn, who, right));
                 self.count_sockets();
-                self.take(Input::Joined(who, right), None);
                 let _ = joined.send(());
             }
             Ask::Leave(conn) => {
-                if let Some(gone) = self.conns.remove(&conn) {
-                    self.take(Input::Left(gone.who.id), None);
-                }
+                self.answers.remove(&conn);
+                self.decide(|clerk, now| clerk.left(now, conn));
                 self.count_sockets();
             }
-            Ask::Lag(conn, lag) => {
-                if let Some(known) = self.conns.get(&conn) {
-                    self.take(Input::Lag(known.who.id.clone(), lag), None);
-                }
-            }
-            Ask::Hear(charge, urls) => {
-                if self.keeper.helm.hear(&charge, &urls) {
-                    tracing::warn!(epoch = charge.epoch, "another hub has taken over");
-                    self.keep_hubs();
-                }
-            }
-            Ask::WantsOver(by, command, refused) => {
-                if let Err(reason) = self.hand_over(by, command) {
-                    let _ = refused.send(reason);
-                }
-            }
+            Ask::Lag(conn, lag) => self.decide(|clerk, now| clerk.lag(now, conn, lag)),
             Ask::Command(conn, id, command) => {
-                let Some(known) = self.conns.get(&conn) else {
-                    return;
-                };
-                if matches!(*command, Command::TakeOver {}) || !self.keeper.helm.in_charge() {
-                    let (who, right) = (known.who.clone(), known.right);
-                    return self.two_hubs(conn, who, right, id, *command);
-                }
-                let trouble = self.health.borrow().trouble.clone();
-                if let Some(trouble) = trouble.filter(|_| !matches!(*command, Command::Stop { .. }))
-                {
-                    // What cannot be written down is not accepted. A stop goes out all the same.
-                    let reason = format!("it cannot be written down now: {trouble}");
-                    self.answer(conn, HubMessage::Refused { id, reason });
-                    return;
-                }
-                let input = Input::Command(known.who.clone(), known.right, id, *command);
-                self.take(input, Some(conn));
+                // The book's word is looked at here as well: it may not have come round yet.
+                self.clerk
+                    .book_trouble(self.health.borrow().trouble.clone());
+                self.decide(|clerk, now| clerk.command(now, conn, id, *command));
             }
+            Ask::Rest(answer) => {
+                let busy = self.busy();
+                let rest = busy.is_none();
+                // Whoever asked may have hung up meanwhile.
+                let resting = answer.send(busy.map_or(Ok(()), Err)).is_ok() && rest;
+                self.clerk.rest(resting);
+            }
+            Ask::GoOn => self.clerk.rest(false),
+            Ask::Busy(answer) => drop(answer.send(self.busy())),
+            Ask::Hear(charge, urls) => self.decide(|clerk, _| clerk.hear(&charge, &urls)),
+            Ask::WantsOver(by, command, refused) => self.decide(|clerk, _| {
+                clerk.hand_over(by, command).unwrap_or_else(|reason| {
+                    let _ = refused.send(reason);
+                    Vec::new()
+                })
+            }),
         }
     }
 
-    /// Runs one input through the core and does what comes out.
-    fn take(&mut self, input: Input, conn: Option<ConnId>) {
-        let now = self.now();
-        let mut events = Vec::new();
-        for output in self.keeper.core.take(now, input) {
-            match output {
-                Output::Event(event) => events.push(event),
-                Output::Accepted(id, seq) => {
-                    self.keeper
-                        .counts
-                        .accepted
-                        .fetch_add(1, atomic::Ordering::Relaxed);
-                    if let Some(conn) = conn {
-                        self.owed
-                            .push_back((seq, conn, HubMessage::Ack { id, seq }, now));
-                    }
-                }
-                Output::Refused(id, reason) => {
-                    self.keeper
-                        .counts
-                        .refused
-                        .fetch_add(1, atomic::Ordering::Relaxed);
-                    if let Some(conn) = conn {
-                        self.answer(conn, HubMessage::Refused { id, reason });
-                    }
-                }
-                Output::StopNow { text, by, command } => {
-                    let message = HubMessage::StopNow { text, by, command };
-                    self.keeper
-                        .board
-                        .send_modify(|board| board.put(Kind::StopNow, &message));
-                }
-                Output::Keep(t_us, values) => self.keep(t_us, &values),
-                Output::Control(key, value) => {
-                    if let Some(controls) = &self.keeper.controls {
-                        // The core has looked the control up; the handle only limits its range.
-                        let _ = controls.set(&key, value);
-                    }
-                }
-                Output::PresenceChanged => self.presence_changed = true,
+    fn followed(&mut self) {
+        let following = self.following.borrow_and_update().clone();
+        self.decide(|clerk, now| clerk.followed(now, following));
+    }
+
+    /// First it is on the disk that this hub has no charge any more, then the standby is told.
+    fn hand_over(&self, over: Over, peers: Vec<String>) {
+        let kept = self.book.keep_hubs(over.charge.clone(), peers);
+        let to = self.over.clone();
+        tokio::spawn(async move {
+            // If it cannot be kept, a takeover that the chief wants must not fail over it: the other one tells this one again.
+            if !matches!(kept.await, Ok(Ok(()))) {
+                tracing::error!("that this hub was replaced could not be written down");
             }
-        }
-        // A hub that was replaced writes no more events: its journal ends where the other one's goes on.
-        if !events.is_empty() && self.keeper.helm.in_charge() {
-            self.stirred = true;
-            self.write(events);
-        }
-        self.pay();
+            to.send_replace(Some(over));
+        });
+    }
+
+    fn busy(&self) -> Option<String> {
+        let played = self.not_live.is_some();
+        self.clerk.core().busy(self.clock.now(), played)
     }
 
     fn write(&mut self, events: Vec<Event>) {
-        let done = self.keeper.book.append(events.clone());
-        for event in &events {
-            if let (EventBody::WarmupBegun { id, .. }, Some(why)) =
-                (&event.body, &self.keeper.not_live)
-            {
+        let begun = |event: &Event| match &event.body {
+            EventBody::WarmupBegun { id, .. } => Some(id.clone()),
+            _ => None,
+        };
+        let begun: Vec<String> = events.iter().filter_map(begun).collect();
+        self.writing.push_back(self.book.append(events));
+        if let Some(why) = &self.not_live {
+            for id in begun {
                 let edit = crate::book::Edit {
                     source: Some(why.clone()),
                     ..Default::default()
                 };
-                drop(self.keeper.book.edit(id, edit));
+                drop(self.book.edit(&id, edit));
             }
         }
-        self.writing.push_back(Writing { events, done });
     }
 
-    /// The disk has the oldest of what was being written.
-    fn written(
-        &mut self,
-        written: Result<Result<(), crate::book::BookError>, oneshot::error::RecvError>,
-    ) {
-        let Some(writing) = self.writing.pop_front() else {
-            return;
-        };
+    /// The book has answered about the oldest of what it was handed.
+    fn written(&mut self, written: Written) {
+        self.writing.pop_front();
         match written {
-            Ok(Ok(())) => {
-                self.keeper.log.add(&writing.events);
-                let closed = |event: &Event| matches!(event.body, EventBody::WarmupClosed {});
-                if writing.events.iter().any(closed) {
-                    self.learn();
-                }
-                if let Some(controls) = &self.keeper.controls {
-                    for event in &writing.events {
-                        match &event.body {
-                            EventBody::StepMarked { step, .. } => {
-                                controls.step_marked(step.as_str())
-                            }
-                            EventBody::Aborted { .. } => controls.shut_down(),
-                            _ => {}
-                        }
-                    }
-                }
-                self.pay();
-            }
+            Ok(Ok(())) => self.decide(Clerk::written),
             // The book tries a failing disk again by itself; this is an end that it cannot mend. A hub that can write nothing
             // down any more, and would show what it could not, is worse than none: it ends, and whoever watches it restarts it.
             Ok(Err(error)) => self.broken = Some(error.to_string()),
@@ -397,10 +355,28 @@ impl Running {
         }
     }
 
+    /// These are on the disk.
+    fn publish(&mut self, events: &[Event]) {
+        self.log.add(events);
+        let closed = |event: &Event| matches!(event.body, EventBody::WarmupClosed {});
+        if events.iter().any(closed) {
+            self.learn();
+        }
+        if let Some(controls) = &self.controls {
+            for event in events {
+                match &event.body {
+                    EventBody::StepMarked { step, .. } => controls.step_marked(step.as_str()),
+                    EventBody::Aborted { .. } => controls.shut_down(),
+                    _ => {}
+                }
+            }
+        }
+    }
+
     /// Has the book read for what the warm-up that was just closed teaches. Phones do not wait for it.
     fn learn(&self) {
-        let (book, car) = (self.keeper.book.clone(), self.keeper.core.car().clone());
-        let source = self.keeper.not_live.clone().unwrap_or_default();
+        let (book, car) = (self.book.clone(), self.clerk.core().car().clone());
+        let source = self.not_live.clone().unwrap_or_default();
         let to = self.lessons.0.clone();
         tokio::spawn(async move {
             // Its last readings may still be on their way to the disk.
@@ -416,57 +392,48 @@ impl Running {
         });
     }
 
-    /// Sends the answers whose events are on the disk.
-    fn pay(&mut self) {
-        let (last, now) = (self.keeper.log.last(), self.now());
-        while let Some((seq, _, _, since)) = self.owed.front()
-            && *seq <= last
-            && self.keeper.helm.may_answer(*seq, now - since)
-        {
-            if let Some((_, conn, message, _)) = self.owed.pop_front() {
-                self.answer(conn, message);
-            }
+    /// Gives an answer to its connection; what is to be done where that takes none.
+    fn answer(&mut self, conn: ConnId, message: HubMessage) -> Vec<Order> {
+        match &message {
+            HubMessage::Ack { .. } => count(&self.counts.accepted, 1),
+            HubMessage::Refused { .. } => count(&self.counts.refused, 1),
+            _ => {}
         }
-    }
-
-    fn answer(&mut self, conn: ConnId, message: HubMessage) {
-        let Some(known) = self.conns.get(&conn) else {
-            return;
-        };
-        if known.answers.try_send(message).is_err() {
+        match self.answers.get(&conn) {
             // A phone with that many unread answers reads nothing. Dropping its end closes its socket; it will join again and resume.
-            if let Some(gone) = self.conns.remove(&conn) {
-                self.take(Input::Left(gone.who.id), None);
+            Some(answers) if answers.try_send(message).is_err() => {
+                self.answers.remove(&conn);
+                self.clerk.left(self.clock.now(), conn)
             }
+            _ => Vec::new(),
         }
     }
 
     /// Gives readings to the book, while a warm-up is under way.
     fn keep(&self, t_us: i64, values: &[(usize, f64)]) {
-        let warmup = self.keeper.core.record().warmup.as_ref();
+        let warmup = self.clerk.core().record().warmup.as_ref();
         if let Some(warmup) = warmup.filter(|warmup| warmup.closed_at.is_none())
             && !values.is_empty()
         {
             let reading = |&(channel, value): &(usize, f64)| -> Reading { (channel, t_us, value) };
             let readings = values.iter().map(reading).collect();
-            self.keeper.book.readings(&warmup.id, readings);
+            self.book.readings(&warmup.id, readings);
+        }
+    }
+
+    /// Gives what the figures say to the book, while a warm-up is under way.
+    fn said(&self, at: Millis, figures: Vec<FigureNow>) {
+        let warmup = self.clerk.core().record().warmup.as_ref();
+        if let Some(warmup) = warmup.filter(|warmup| warmup.closed_at.is_none()) {
+            self.book.said(&warmup.id, at, figures);
         }
     }
 
     fn reported(&mut self, source: usize, report: Report) {
         match &report {
-            Report::Batch(batch) => {
-                self.fresh = true;
-                self.keeper
-                    .counts
-                    .readings
-                    .fetch_add(batch.values.len() as u64, atomic::Ordering::Relaxed);
-            }
+            Report::Batch(batch) => count(&self.counts.readings, batch.values.len() as u64),
             Report::Fault(fault) => {
-                self.keeper
-                    .counts
-                    .faults
-                    .fetch_add(fault.count, atomic::Ordering::Relaxed);
+                count(&self.counts.faults, fault.count);
                 tracing::warn!(
                     source,
                     kind = fault.kind.name(),
@@ -475,85 +442,37 @@ impl Running {
                     fault.text
                 );
             }
-            Report::State(_) => self.shown_slow_at = 0,
+            Report::State(_) => {}
         }
-        self.take(Input::Report(source, report), None);
+        self.decide(|clerk, now| clerk.reported(now, source, report));
     }
 
-    fn tick(&mut self) {
-        self.take(Input::Tick, None);
-        let now = self.now();
-        let mut messages: Vec<(Kind, HubMessage)> = Vec::new();
-        if self.fresh || now - self.shown_frame_at >= HEARTBEAT_MS {
-            self.keeper
-                .counts
-                .frames
-                .fetch_add(1, atomic::Ordering::Relaxed);
-            messages.push((
-                Kind::Readings,
-                HubMessage::Readings(self.keeper.core.frame(now)),
-            ));
-            self.fresh = false;
-            self.shown_frame_at = now;
+    fn show(&self, kind: Kind, message: &HubMessage) {
+        if kind == Kind::Readings {
+            count(&self.counts.frames, 1);
         }
-        if self.stirred || now - self.shown_progress_at >= PROGRESS_EVERY_MS {
-            messages.push((
-                Kind::Progress,
-                HubMessage::Progress(self.keeper.core.progress(now)),
-            ));
-            self.stirred = false;
-            self.shown_progress_at = now;
-        }
-        let slow = now - self.shown_slow_at >= SLOW_EVERY_MS;
-        if self.presence_changed || slow {
-            messages.push((
-                Kind::Presence,
-                HubMessage::Presence {
-                    people: self.keeper.core.people(),
-                },
-            ));
-            self.presence_changed = false;
-        }
-        if slow {
-            let figures = self.keeper.core.figures(now);
-            messages.push((Kind::Figures, HubMessage::Figures { figures }));
-            messages.push((
-                Kind::Sources,
-                HubMessage::Sources {
-                    sources: self.keeper.core.sources(now),
-                },
-            ));
-            self.shown_slow_at = now;
-        }
-        if let Some(hubs) = self.keeper.helm.news(self.keeper.log.last()) {
-            messages.push((Kind::Hubs, HubMessage::Hubs(hubs)));
-        }
-        self.pay();
-        if !messages.is_empty() {
-            self.keeper.board.send_modify(|board| {
-                for (kind, message) in &messages {
-                    board.put(*kind, message);
-                }
-            });
-        }
+        self.board.send_modify(|board| board.put(kind, message));
     }
 
     fn show_book(&mut self) {
         let health = self.health.borrow_and_update().clone();
+        self.clerk.book_trouble(health.trouble.clone());
         let message = HubMessage::Book {
             writing: health.writing,
             trouble: health.trouble,
             late_ms: Some(health.late_ms).filter(|late| *late > 0),
         };
-        self.keeper
-            .board
-            .send_modify(|board| board.put(Kind::Book, &message));
+        self.show(Kind::Book, &message);
     }
 
     fn count_sockets(&self) {
-        self.keeper
-            .counts
+        let sockets = self.clerk.sockets() as u64;
+        self.counts
             .sockets
-            .store(self.conns.len() as u64, atomic::Ordering::Relaxed);
+            .store(sockets, atomic::Ordering::Relaxed);
     }
+}
+
+fn count(counter: &atomic::AtomicU64, by: u64) {
+    counter.fetch_add(by, atomic::Ordering::Relaxed);
 }

@@ -3,13 +3,20 @@
 //! [`run`] takes everything from outside (listener, files, book, stop), so that tests can run a hub of their own.
 
 mod book;
+pub mod clerk;
 pub mod codes;
 pub mod discovery;
+pub mod door;
+pub mod files;
 pub mod helm;
 pub mod history;
 mod http;
 pub mod keeper;
+pub mod net;
 pub mod peers;
+mod photos;
+mod recording;
+pub mod session;
 pub mod shared;
 mod socket;
 pub mod standby;
@@ -18,7 +25,6 @@ mod two;
 
 use crate::{
     book::{Book, BookError, Loaded, Part},
-    bus::Bus,
     core::{
         Core, Journal, TakeOver,
         charge::{Fence, Place},
@@ -27,21 +33,26 @@ use crate::{
     sources::{Feed, Source, index::ChannelIndex, sim::SimControls},
 };
 use anyhow::Context;
-use codes::Codes;
+use door::{Door, hosts::Hosts, sessions::Sessions};
 use helm::{Following, Helm};
 use keeper::{Clock, Counts, Keeper};
+use net::{
+    Tls,
+    authority::Authority,
+    trust::{self, About},
+};
 use peers::Peers;
 use spinover_protocol::{
     car::Car,
     hubs::{FileText, Hubs, PeerMessage, Standing},
-    message::{Control, SourceState},
+    message::{Control, HubMessage, Join, SourceState},
     record::Record,
     sheet::Sheet,
     trust::POSTED,
 };
 use std::{
-    net::SocketAddr,
     sync::{Arc, RwLock},
+    time::Duration,
 };
 use tokio::{
     net::TcpListener,
@@ -65,29 +76,51 @@ pub struct Setup {
     pub crew_code: String,
     /// The chief code.
     pub chief_code: String,
+    /// Devices that have joined before.
+    pub sessions: Arc<Sessions>,
+    /// Names that the hub answers to besides its addresses and its announced one.
+    pub host_names: Vec<String>,
+    /// The hub's own authority, where traffic is to be encrypted.
+    pub authority: Option<Authority>,
     /// Announce the hub on the local network by multicast DNS.
     pub announce: bool,
-    /// The car file and the sheets as they were read, for a second laptop.
-    pub files: Vec<FileText>,
+    /// The files that car and sheets were read from, for the chief to change.
+    pub files: files::Room,
+    /// The same files as they were read, for a second laptop.
+    pub texts: Vec<FileText>,
     /// This hub was a standby, and takes over.
     pub take_over: Option<TakeOver>,
     /// It takes charge again although another hub took over from it.
     pub take_charge: bool,
-    /// Where its journal is published.
-    pub bus: Option<Bus>,
+}
+
+/// Why a hub ended.
+#[derive(Clone, PartialEq, Eq)]
+pub enum Ending {
+    /// It was told to stop.
+    Stopped,
+    /// Its files were changed: it is to be run again from them, on the same port.
+    Renewed {
+        /// The crew code as it is now; the chief may have replaced the one that it began with.
+        crew_code: String,
+        /// The chief code as it is now.
+        chief_code: String,
+    },
 }
 
 /// What every connection can reach.
 pub struct App {
-    codes: Codes,
+    door: Arc<Door>,
+    /// The hub's authority, where traffic is encrypted.
+    about: Option<Arc<About>>,
     tickets: tickets::Tickets,
     car: Car,
     sheets: Vec<(String, String)>,
     journal: String,
     not_live: Option<String>,
     controls: Vec<Control>,
-    join_urls: Vec<String>,
-    join_qr: String,
+    /// Puts a message up on everyone's board.
+    show: Box<dyn Fn(HubMessage) + Send + Sync>,
     clock: Clock,
     log: Arc<shared::EventLog>,
     board: watch::Receiver<shared::Board>,
@@ -95,13 +128,21 @@ pub struct App {
     asks: mpsc::Sender<keeper::Ask>,
     posted: Feed,
     book: Book,
+    /// What takes much memory and time (photos, recordings) is done one at a time, so that it stands in nobody's way.
+    heavy: tokio::sync::Semaphore,
     counts: Arc<Counts>,
-    peers: Peers,
     stop: watch::Receiver<bool>,
+    peers: Peers,
+    files: files::Room,
+    /// Set to end this run and have the files taken up.
+    renew: watch::Sender<bool>,
 }
 
-/// Serves until `stop` is set, then says goodbye to the phones and writes out what waits. `ready` is called once the port
-/// accepts connections, with the addresses to join by.
+/// How long a source may take to let go of its port.
+const SOURCE_GONE_WITHIN: Duration = Duration::from_secs(1);
+
+/// Serves until `stop` is set or the files were changed, then says goodbye to the phones and writes out what waits. `ready` is
+/// called once the port accepts connections, with the addresses to join by.
 ///
 /// # Errors
 /// When the listener has no address, or the server fails.
@@ -110,11 +151,21 @@ pub async fn run(
     mut setup: Setup,
     book: Book,
     loaded: Loaded,
-    stop: watch::Receiver<bool>,
-    ready: impl FnOnce(&[String]),
-) -> anyhow::Result<()> {
+    mut stop: watch::Receiver<bool>,
+    ready: impl FnOnce(&Join),
+) -> anyhow::Result<Ending> {
+    let (renew, mut renewed) = watch::channel(false);
+    // Told to stop, or to be renewed: for phones and answers it is the same.
+    let (halt_in, halt) = watch::channel(false);
+    let halter = tokio::spawn(async move {
+        tokio::select! {
+            () = stopped(&mut stop) => {}
+            () = stopped(&mut renewed) => {}
+        }
+        halt_in.send_replace(true);
+    });
     let address = listener.local_addr().context("the port has no address")?;
-    let urls = discovery::plain_urls(address);
+    let urls = discovery::plain_urls(address, setup.authority.is_some());
     let place = place(&mut setup, &loaded, &urls).await?;
     if loaded.kept.heard.as_ref() != Some(place.highest()) && !place.highest().is_first() {
         let kept = book.keep_hubs(place.highest().clone(), loaded.kept.peers.clone());
@@ -159,10 +210,10 @@ pub async fn run(
     recall(&mut core, &book);
     let log = Arc::new(shared::EventLog::new(core.record().clone()));
     let (board_in, board) = watch::channel(shared::Board::default());
+    let helm = Helm::new(&loaded.kept, place);
     let (following_in, following) = watch::channel(Following::default());
-    let (told, hubs) = watch::channel(Hubs::default());
+    let (hubs_in, hubs) = watch::channel(helm.hubs(0));
     let (over_in, over) = watch::channel(None);
-    let helm = Helm::new(&loaded.kept, place, following, told, over_in);
     let (asks_in, asks) = mpsc::channel(ASKS_WAITING);
     let (reports_in, reports) = mpsc::channel::<(usize, Report)>(REPORTS_WAITING);
     let counts = Arc::new(Counts::default());
@@ -173,7 +224,7 @@ pub async fn run(
         clock,
         book: book.clone(),
         log: log.clone(),
-        board: board_in,
+        board: board_in.clone(),
         asks,
         reports,
         controls: sim,
@@ -181,6 +232,9 @@ pub async fn run(
         counts: counts.clone(),
         helm,
         take_over: setup.take_over,
+        following,
+        hubs: hubs_in,
+        over: over_in,
     };
     let mut keeper = tokio::spawn(keeper.run(keeper_stop));
     let tasks: Vec<_> = setup
@@ -192,15 +246,51 @@ pub async fn run(
         })
         .collect();
 
-    let join_urls = discovery::join_urls(address, &setup.crew_code);
-    let join_qr = discovery::qr_svg(join_urls.first().map_or("", String::as_str));
+    let hosts = Arc::new(Hosts::new(&setup.host_names));
+    let about = setup.authority.as_ref().map(|authority| {
+        Arc::new(About {
+            certificate: authority.der().to_vec(),
+            fingerprint: authority.fingerprint(),
+        })
+    });
+    let trust = about.as_deref().map(|about| trust::told(address, about));
+    let secure = trust.is_some();
+    let door = Arc::new(Door::new(
+        setup.crew_code,
+        setup.chief_code,
+        setup.sessions,
+        hosts.clone(),
+        address,
+        trust,
+    ));
+    let join = door.join();
+    // A page that one of the hub's addresses gave may talk to the others.
+    for url in &join.urls {
+        hosts.allow(url.split("/#").next().unwrap_or(url));
+    }
+    let others = discovery::origins(&loaded.kept.peers);
+    for origin in &others {
+        hosts.allow(origin);
+    }
+    let tls = match setup.authority {
+        Some(authority) => Some(Tls {
+            config: authority.serve(halt.clone()).context("no encryption")?,
+            plain: trust::plain(about.clone().context("no authority")?, hosts),
+        }),
+        None => None,
+    };
     let announced = if setup.announce {
-        discovery::announce(&setup.car, address)
+        discovery::announce(&setup.car, address, secure)
     } else {
         None
     };
     let app = Arc::new(App {
-        codes: Codes::new(&setup.crew_code, &setup.chief_code),
+        door: door.clone(),
+        about,
+        show: Box::new({
+            let board = board_in.clone();
+            move |message| show(&board, &message)
+        }),
         tickets: tickets::Tickets::default(),
         index: Arc::new(ChannelIndex::new(&setup.car)),
         car: setup.car,
@@ -212,61 +302,48 @@ pub async fn run(
         journal: loaded.journal,
         not_live,
         controls,
-        join_urls: join_urls.clone(),
-        join_qr,
         clock,
         log,
         board,
         asks: asks_in,
         posted: Feed::new(posted_place, reports_in),
         book,
+        heavy: tokio::sync::Semaphore::new(1),
         counts,
         peers: Peers {
-            hub: loaded.kept.hub.clone(),
+            hub: loaded.kept.hub,
             fence: Fence::new(&loaded.kept.fence),
             urls,
-            origins: RwLock::new(discovery::origins(&loaded.kept.peers)),
+            origins: RwLock::new(others),
             hubs,
             over,
             following: following_in,
-            files: setup.files,
-            crew_code: setup.crew_code,
+            files: setup.texts,
         },
-        stop: stop.clone(),
+        stop: halt.clone(),
+        files: setup.files,
+        renew: renew.clone(),
     });
     let announced = tokio::spawn(withdraw_when_replaced(announced, app.peers.hubs.clone()));
     let comparing = tokio::spawn(peers::keep_comparing(app.clone()));
-    #[cfg(feature = "bus")]
-    let publishing = setup.bus.map(|bus| {
-        tokio::spawn(crate::bus::publish(
-            bus,
-            app.car.name.clone(),
-            app.journal.clone(),
-            app.book.clone(),
-            app.log.subscribe(),
-            app.peers.hubs.clone(),
-        ))
-    });
-    #[cfg(not(feature = "bus"))]
-    let publishing = setup.bus.map(|_| tokio::spawn(async {}));
-    let service = http::router(app).into_make_service_with_connect_info::<SocketAddr>();
-    ready(&join_urls);
-    let mut stopping = stop.clone();
-    let stopped = async move { stopped(&mut stopping).await };
+    ready(&join);
+    let kept = tokio::spawn(door.sessions.clone().keep(halt.clone()));
+    let telling = move |message| show(&board_in, &message);
+    tokio::spawn(door.clone().watch(telling, halt.clone()));
     // Sockets end themselves on stop, after a goodbye.
-    let server = axum::serve(listener, service).with_graceful_shutdown(stopped);
-    let served = tokio::select! {
-        served = server => served,
+    let server = net::serve(listener, http::router(app), tls, halt);
+    tokio::select! {
+        () = server => {}
         ended = &mut keeper => {
             let why = ended.context("the keeper broke")?.err().unwrap_or_default();
             anyhow::bail!("nothing can be written down any more: {why}");
         }
-    };
+    }
+    halter.abort();
     for task in tasks {
         task.abort();
+        let _ = tokio::time::timeout(SOURCE_GONE_WITHIN, task).await;
     }
-    // What is not on the bus yet goes there when the hub runs again; nobody waits for it.
-    publishing.inspect(tokio::task::JoinHandle::abort);
     announced.abort();
     comparing.abort();
     keeper_stop_in.send_replace(true);
@@ -274,7 +351,17 @@ pub async fn run(
         .await
         .context("the keeper broke")?
         .map_err(anyhow::Error::msg)?;
-    served.context("the server broke")
+    kept.await.context("the devices' list broke")?;
+    Ok(match *renew.borrow() {
+        true => {
+            let (crew_code, chief_code) = door.codes();
+            Ending::Renewed {
+                crew_code,
+                chief_code,
+            }
+        }
+        false => Ending::Stopped,
+    })
 }
 
 /// Whether this hub takes commands: what its book says, and what the other laptop says, if there was one and it can be reached.
@@ -331,6 +418,15 @@ async fn withdraw_when_replaced(
         drop(announced);
         std::future::pending::<()>().await;
     }
+}
+
+/// Puts a message of the door's up on everyone's board.
+fn show(board: &watch::Sender<shared::Board>, message: &HubMessage) {
+    let kind = match message {
+        HubMessage::Join(_) => shared::Kind::Join,
+        _ => shared::Kind::Guessing,
+    };
+    board.send_modify(|board| board.put(kind, message));
 }
 
 /// Waits until the hub is told to stop, or whoever could tell it has gone.

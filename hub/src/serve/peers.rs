@@ -3,7 +3,7 @@
 
 use super::{
     App,
-    codes::Denied,
+    door::Denied,
     helm::{Following, Over},
     keeper::Ask,
     shared::Seen,
@@ -79,8 +79,6 @@ pub struct Peers {
     pub following: watch::Sender<Following>,
     /// The car file and the sheets.
     pub files: Vec<FileText>,
-    /// The crew code.
-    pub crew_code: String,
 }
 
 impl Peers {
@@ -90,25 +88,20 @@ impl Peers {
         origins.iter().any(|known| known == origin)
     }
 
-    /// All of these origins.
-    pub fn origins(&self) -> Vec<String> {
-        self.origins
-            .read()
-            .unwrap_or_else(PoisonError::into_inner)
-            .clone()
-    }
-
-    /// Lets pages from there in.
-    pub fn allow(&self, urls: &[String]) {
+    /// Lets pages from there in; the origins that are new.
+    pub fn allow(&self, urls: &[String]) -> Vec<String> {
+        let mut new = Vec::new();
         let mut origins = self.origins.write().unwrap_or_else(PoisonError::into_inner);
         for origin in super::discovery::origins(urls) {
             // They stand in a header; and there are two laptops, with a few networks each.
             let plain = |c: char| c.is_ascii_graphic() && !matches!(c, ';' | ',' | '\'' | '"');
             let room = origins.len() < 64 && origin.len() < 80 && origin.chars().all(plain);
             if room && !origins.contains(&origin) {
-                origins.push(origin);
+                origins.push(origin.clone());
+                new.push(origin);
             }
         }
+        new
     }
 
     /// The highest charge that this hub knows, as it says so.
@@ -235,7 +228,7 @@ pub async fn hear_of(app: &App, charge: Charge, urls: Vec<String>) {
     if charge <= app.peers.hubs.borrow().charge || !app.peers.fence.vouches(&charge) {
         return;
     }
-    app.peers.allow(&urls);
+    super::two::let_in(app, &urls);
     let mut hubs = app.peers.hubs.clone();
     if app.asks.send(Ask::Hear(charge.clone(), urls)).await.is_ok() {
         let _ = timeout(
@@ -254,11 +247,13 @@ async fn admit(
     code: &str,
     hub: &str,
 ) -> Option<String> {
-    match app.codes.check(code, from.ip(), Instant::now()) {
+    match app.door.check(code, from.ip(), Instant::now()) {
         Ok(Right::Chief) => {}
         Ok(Right::Crew) => return Some("a second laptop needs the chief code".to_owned()),
         Err(Denied::Wrong(_)) => return Some("that code is not right".to_owned()),
         Err(Denied::Wait(_)) => return Some("too soon after a wrong code".to_owned()),
+        // Only tokens are answered so.
+        Err(Denied::Unknown | Denied::PutOut) => return Some("a code is needed".to_owned()),
     }
     if protocol != PROTOCOL_VERSION {
         return Some("the two laptops run different versions of spinover".to_owned());
@@ -291,7 +286,7 @@ fn leader(app: &App, copy: bool) -> PeerMessage {
         last: app.log.last(),
         copy,
         not_live: app.not_live.clone(),
-        crew_code: app.peers.crew_code.clone(),
+        crew_code: app.door.codes().0,
         files: app.peers.files.clone(),
         urls: app.peers.urls.clone(),
     }
@@ -355,7 +350,7 @@ impl Follower<'_> {
         rows: Vec<(String, u64)>,
     ) -> anyhow::Result<()> {
         let app = self.app;
-        app.peers.allow(&urls);
+        super::two::let_in(app, &urls);
         say(self.socket, &leader(app, false)).await?;
         tracing::info!("the second laptop follows: {}", urls.join(", "));
         let (mut events, mut board) = (app.log.subscribe(), app.board.clone());
@@ -371,6 +366,7 @@ impl Follower<'_> {
             has: self.cursor,
         });
         let _here = Here(&app.peers.following);
+        let (crew_code, _) = app.door.codes();
         let mut rows = RowsOut::new(app.book.clone(), rows);
         let mut remarks: BTreeMap<String, Listed> = BTreeMap::new();
         let mut rows_due = tokio::time::interval(ROWS_EVERY);
@@ -422,6 +418,10 @@ impl Follower<'_> {
                     }
                 }
                 _ = remarks_due.tick() => {
+                    if app.door.codes().0 != crew_code {
+                        // It calls again, and is given the new one.
+                        return Ok(());
+                    }
                     let book = app.book.clone();
                     let all = tokio::task::spawn_blocking(move || book.reader()?.warmups()).await??;
                     let fresh: Vec<Listed> = all

@@ -131,13 +131,19 @@ impl EventLog {
 /// What is shown of each kind, encoded, with a number that counts its changes. Only the latest matters.
 #[derive(Clone, Debug, Default)]
 pub struct Board {
-    slots: [Option<(u64, Utf8Bytes)>; KINDS],
+    slots: [Slot; KINDS],
+}
+
+#[derive(Clone, Debug, Default)]
+struct Slot {
+    changes: u64,
+    frame: Option<Utf8Bytes>,
 }
 
 /// Kinds of latest-only messages.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Kind {
-    /// Stop calls come first in every way.
+    /// Stop calls come first in every way. One is up until its event is on the disk, so that a phone that joins meanwhile has it too.
     StopNow,
     /// Readings.
     Readings,
@@ -153,27 +159,34 @@ pub enum Kind {
     Book,
     /// The two laptops.
     Hubs,
+    /// How to join, once it has changed.
+    Join,
+    /// Whether somebody tries codes.
+    Guessing,
 }
 
-const KINDS: usize = 8;
+const KINDS: usize = 10;
 
 impl Board {
     /// Puts the latest of a kind up.
     pub fn put(&mut self, kind: Kind, message: &HubMessage) {
         let slot = &mut self.slots[kind as usize];
-        let number = slot.as_ref().map_or(0, |(number, _)| *number) + 1;
-        *slot = Some((number, encode(message)));
+        slot.changes += 1;
+        slot.frame = Some(encode(message));
+    }
+
+    /// Takes down what is up of a kind: who has not seen it will not.
+    pub fn take_down(&mut self, kind: Kind) {
+        self.slots[kind as usize].frame = None;
     }
 
     /// What changed since a connection last looked; it is noted as seen.
     pub fn news(&self, seen: &mut Seen) -> Vec<Utf8Bytes> {
         let mut news = Vec::new();
         for (slot, seen) in self.slots.iter().zip(&mut seen.0) {
-            if let Some((number, text)) = slot
-                && number != seen
-            {
-                *seen = *number;
-                news.push(text.clone());
+            if slot.changes != *seen {
+                *seen = slot.changes;
+                news.extend(slot.frame.clone());
             }
         }
         news
@@ -183,17 +196,6 @@ impl Board {
 /// What a connection has seen of the board.
 #[derive(Clone, Debug, Default)]
 pub struct Seen([u64; KINDS]);
-
-impl Seen {
-    /// Everything that is up now but the stop call: a phone that joins later has it in its record.
-    pub fn stops_until(board: &Board) -> Self {
-        let mut seen = Self::default();
-        seen.0[Kind::StopNow as usize] = board.slots[Kind::StopNow as usize]
-            .as_ref()
-            .map_or(0, |(number, _)| *number);
-        seen
-    }
-}
 
 #[cfg(test)]
 mod tests {
@@ -210,6 +212,25 @@ mod tests {
                 text: "n".to_owned(),
             },
         }
+    }
+
+    #[test]
+    fn a_stop_is_for_whoever_joins_until_it_is_taken_down() {
+        let stop = HubMessage::Book {
+            writing: true,
+            trouble: None,
+            late_ms: None,
+        };
+        let (mut board, mut early) = (Board::default(), Seen::default());
+        assert!(board.news(&mut early).is_empty());
+        board.put(Kind::StopNow, &stop);
+        assert_eq!(board.news(&mut early).len(), 1);
+        assert_eq!(board.news(&mut early).len(), 0, "once");
+        assert_eq!(board.news(&mut Seen::default()).len(), 1);
+        board.take_down(Kind::StopNow);
+        assert_eq!(board.news(&mut Seen::default()).len(), 0);
+        board.put(Kind::StopNow, &stop);
+        assert_eq!(board.news(&mut early).len(), 1, "another");
     }
 
     fn decoded(log: &EventLog, after: Seq) -> Option<(HubMessage, Seq)> {

@@ -2,16 +2,17 @@
 
 use super::{
     App,
-    codes::Denied,
+    door::Denied,
     keeper::{Ask, ConnId},
-    shared::{Seen, encode},
+    session::{self, ANSWERS_WAITING, Heard, Session},
+    shared::encode,
 };
 use axum::extract::ws::{CloseFrame, Message, Utf8Bytes, WebSocket};
 use futures_util::{SinkExt, StreamExt};
 use spinover_protocol::{
-    MAX_CLIENT_FRAME, PHONE_GONE_MS, PROTOCOL_VERSION, RoleKey, Seq,
+    MAX_CLIENT_FRAME, PHONE_GONE_MS, PROTOCOL_VERSION, RoleKey,
     event::{Right, Who},
-    message::{ClientMessage, Farewell, HubMessage, Join, Resume, SheetTitle, Welcome},
+    message::{ClientMessage, Farewell, HubMessage, Resume, SheetTitle, Welcome},
 };
 use std::{
     net::IpAddr,
@@ -25,11 +26,12 @@ use tokio::{
 
 /// A socket that has not said hello by then is closed.
 const HELLO_WITHIN: Duration = Duration::from_secs(5);
-/// Answers that may wait for one phone. A crew member does not press faster than they are sent.
-const ANSWERS_WAITING: usize = 64;
 /// Commands and pings taken from one phone a second on average, and at once. A flood slows its own phone only.
 const MESSAGES_A_SECOND: f64 = 50.0;
 const MESSAGES_AT_ONCE: f64 = 200.0;
+
+/// What a device is told that was put out.
+const PUT_OUT: &str = "the crew chief has put this device out; ask for the code";
 
 static NEXT_CONN: AtomicU64 = AtomicU64::new(1);
 
@@ -53,6 +55,10 @@ struct Hello {
     who: Who,
     right: Right,
     resume: Option<Resume>,
+    /// A token for next time, where this time was by code.
+    token: Option<String>,
+    /// How many devices had been put out when it was looked at; what comes after may be this one.
+    outs: u64,
 }
 
 struct Bye {
@@ -104,6 +110,7 @@ async fn greet(app: &App, socket: &mut WebSocket, from: IpAddr) -> Result<Option
         role,
         device,
         resume,
+        token,
         seen,
     } = message
     else {
@@ -112,32 +119,12 @@ async fn greet(app: &App, socket: &mut WebSocket, from: IpAddr) -> Result<Option
             "the first frame must be hello",
         ));
     };
-    let right = app
-        .codes
-        .check(&code, from, Instant::now())
-        .map_err(|denied| match denied {
-            Denied::Wrong(wait) => {
-                tracing::warn!(%from, "a wrong code");
-                let bye = Bye::new(
-                    Farewell::WrongCode,
-                    "that code is not right; ask the crew chief, or scan the code on the laptop",
-                );
-                Bye {
-                    retry_after: Some(wait),
-                    ..bye
-                }
-            }
-            Denied::Wait(wait) => {
-                let bye = Bye::new(
-                    Farewell::TooManyTries,
-                    "too soon after a wrong code; wait a little",
-                );
-                Bye {
-                    retry_after: Some(wait),
-                    ..bye
-                }
-            }
-        })?;
+    let outs = *app.door.sessions.outs().borrow();
+    let right = match &token {
+        Some(token) => app.door.check_token(token, Some(&device)),
+        None => app.door.check(&code, from, Instant::now()),
+    }
+    .map_err(denied)?;
     if protocol != PROTOCOL_VERSION {
         let reason = format!(
             "the app speaks version {protocol} and the hub {PROTOCOL_VERSION}; reload the page"
@@ -177,7 +164,43 @@ async fn greet(app: &App, socket: &mut WebSocket, from: IpAddr) -> Result<Option
         name: name.to_owned(),
         role,
     };
-    Ok(Some(Hello { who, right, resume }))
+    let token = app
+        .door
+        .came_in(&who, right, token.as_deref(), app.clock.now());
+    let hello = Hello {
+        who,
+        right,
+        resume,
+        token,
+        outs,
+    };
+    Ok(Some(hello))
+}
+
+/// What somebody is told who is not let in.
+fn denied(why: Denied) -> Bye {
+    let (why, reason, retry_after) = match why {
+        Denied::Wrong(wait) => (
+            Farewell::WrongCode,
+            "that code is not right; ask the crew chief, or scan the code on the laptop",
+            Some(wait),
+        ),
+        Denied::Wait(wait) => (
+            Farewell::TooManyTries,
+            "too soon after a wrong code; wait a little",
+            Some(wait),
+        ),
+        Denied::Unknown => (
+            Farewell::WrongCode,
+            "this hub does not know this device; join by code",
+            None,
+        ),
+        Denied::PutOut => (Farewell::PutOut, PUT_OUT, None),
+    };
+    Bye {
+        retry_after,
+        ..Bye::new(why, reason)
+    }
 }
 
 /// The joined phase. Returns what to say when the hub is the one to end it.
@@ -189,6 +212,8 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
     let mut events = app.log.subscribe();
     let mut board = app.board.clone();
     let mut stop = app.stop.clone();
+    let mut outs = app.door.sessions.outs();
+    outs.mark_changed();
     let presence = Presence {
         conn,
         asks: app.asks.clone(),
@@ -206,29 +231,13 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
         .ok()?;
     joined.await.ok()?;
 
-    let mut seen = Seen::stops_until(&board.borrow_and_update());
+    let resume = hello.resume.as_ref();
+    let (mut session, snapshot) = Session::begin(&app.log, &app.journal, resume);
     board.mark_changed();
-    // Numbers mean the same events only within one charge: what the hub before accepted last may not be in this journal.
-    let here = app.log.record();
-    let mut cursor = match &hello.resume {
-        Some(resume)
-            if resume.journal == app.journal && resume.charge == here.charge && resume.seq > 0 =>
-        {
-            resume.seq
-        }
-        _ => 0,
-    };
-    let welcome = HubMessage::Welcome(Box::new(welcome(app, &hello)));
-    socket.send(Message::Text(encode(&welcome))).await.ok()?;
-    // Even an empty journal is worth a snapshot: the phone then knows that it has everything.
-    if cursor == 0 {
-        let record = app.log.record();
-        cursor = record.seq;
-        let record = Box::new(spinover_protocol::record::Record::clone(&record));
-        socket
-            .send(Message::Text(encode(&HubMessage::Snapshot { record })))
-            .await
-            .ok()?;
+    let mut first = vec![encode(&HubMessage::Welcome(Box::new(welcome(app, &hello))))];
+    first.extend(snapshot);
+    for frame in first {
+        socket.send(Message::Text(frame)).await.ok()?;
     }
     events.mark_changed();
 
@@ -242,6 +251,12 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
         tokio::select! {
             biased;
             () = super::stopped(&mut stop) => return Some(Bye::new(Farewell::Stopping, "the hub is stopping")),
+            Ok(()) = outs.changed() => {
+                // Before anything else that has changed since: a new code is not for who was put out.
+                if app.door.sessions.is_out(&hello.who.id, hello.outs) {
+                    return Some(Bye::new(Farewell::PutOut, PUT_OUT));
+                }
+            }
             frame = socket.recv() => {
                 heard = tokio::time::Instant::now();
                 match frame {
@@ -258,26 +273,10 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
                     Some(Ok(Message::Close(_)) | Err(_)) | None => return None,
                 }
             }
-            Ok(()) = events.changed() => {
-                let mut frames = Vec::new();
-                while let Some((frame, last)) = next_events(app, cursor) {
-                    cursor = last;
-                    frames.push(frame);
-                }
-                push(socket, frames, gone_after).await?;
-            }
-            answer = answers.recv() => {
-                // Answers follow the events that they speak of.
-                let mut frames = Vec::new();
-                while let Some((frame, last)) = next_events(app, cursor) {
-                    cursor = last;
-                    frames.push(frame);
-                }
-                frames.push(encode(&answer?));
-                push(socket, frames, gone_after).await?;
-            }
+            Ok(()) = events.changed() => push(socket, session.events(&app.log), gone_after).await?,
+            answer = answers.recv() => push(socket, session.answer(&app.log, &answer?), gone_after).await?,
             Ok(()) = board.changed() => {
-                let news = board.borrow_and_update().news(&mut seen);
+                let news = session.news(&board.borrow_and_update());
                 push(socket, news, gone_after).await?;
             }
             _ = tokio::time::sleep_until(heard + gone_after) => {
@@ -287,10 +286,6 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
             }
         }
     }
-}
-
-fn next_events(app: &App, cursor: Seq) -> Option<(Utf8Bytes, Seq)> {
-    app.log.after(cursor)
 }
 
 /// Sends frames in one go; gives up on a phone that takes none for so long. While it waits, newer frames replace older ones
@@ -311,31 +306,20 @@ async fn push(socket: &mut WebSocket, frames: Vec<Utf8Bytes>, patience: Duration
 async fn heard_text(app: &App, conn: ConnId, text: &str) -> Result<Option<HubMessage>, Bye> {
     let message = serde_json::from_str(text)
         .map_err(|error| Bye::new(Farewell::BadMessage, format!("not understood: {error}")))?;
-    let ask = match message {
-        ClientMessage::Hello { .. } => {
-            return Err(Bye::new(Farewell::BadMessage, "hello comes once"));
-        }
-        ClientMessage::Ping { sent, lag_ms } => {
-            if let Some(lag) = lag_ms {
+    let heard = session::heard(message, app.clock.now())
+        .map_err(|reason| Bye::new(Farewell::BadMessage, reason))?;
+    match heard {
+        Heard::Ping(lag, pong) => {
+            if let Some(lag) = lag {
                 let _ = app.asks.send(Ask::Lag(conn, lag)).await;
             }
-            return Ok(Some(HubMessage::Pong {
-                sent,
-                now: app.clock.now(),
-            }));
+            Ok(Some(pong))
         }
-        ClientMessage::Command { id, command } => {
-            if id.0.is_empty() || id.0.len() > 64 {
-                return Err(Bye::new(
-                    Farewell::BadMessage,
-                    "a command's id has 1 to 64 bytes",
-                ));
-            }
-            Ask::Command(conn, id, Box::new(command))
+        Heard::Command(id, command) => {
+            let _ = app.asks.send(Ask::Command(conn, id, command)).await;
+            Ok(None)
         }
-    };
-    let _ = app.asks.send(ask).await;
-    Ok(None)
+    }
 }
 
 fn welcome(app: &App, hello: &Hello) -> Welcome {
@@ -355,12 +339,10 @@ fn welcome(app: &App, hello: &Hello) -> Welcome {
                 name: name.clone(),
             })
             .collect(),
-        join: Join {
-            urls: app.join_urls.clone(),
-            qr_svg: app.join_qr.clone(),
-        },
+        join: app.door.join(),
         not_live: app.not_live.clone(),
         controls: app.controls.clone(),
+        token: hello.token.clone(),
         hubs: app.peers.hubs.borrow().clone(),
     }
 }

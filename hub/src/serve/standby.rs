@@ -7,8 +7,11 @@ mod line;
 mod task;
 
 use super::{
-    ASKS_WAITING, App, Codes, Setup, discovery, http,
+    ASKS_WAITING, App, Setup, discovery,
+    door::{Door, hosts::Hosts},
+    http,
     keeper::{Clock, Counts},
+    net,
     peers::{self, Peers},
     shared, tickets,
 };
@@ -24,10 +27,10 @@ use anyhow::{Context, bail};
 use spinover_protocol::{
     PROTOCOL_VERSION,
     hubs::{FileText, Hubs, PeerMessage},
+    message::Join,
     record::Record,
 };
 use std::{
-    net::SocketAddr,
     path::Path,
     sync::{Arc, RwLock},
     time::Duration,
@@ -191,6 +194,8 @@ pub struct Options {
     pub given: Given,
     /// Take over without a word when it has been silent for so long.
     pub by_itself: Option<Duration>,
+    /// Set when the chief's word is given at this laptop.
+    pub word: watch::Receiver<bool>,
 }
 
 /// Follows, and serves phones, until something ends it. The book is closed afterwards.
@@ -204,8 +209,7 @@ pub async fn follow(
     book: Book,
     loaded: Loaded,
     stop: watch::Receiver<bool>,
-    word: watch::Receiver<bool>,
-    ready: impl FnOnce(&[String]),
+    ready: impl FnOnce(&Join),
 ) -> anyhow::Result<Outcome> {
     let address = listener.local_addr().context("the port has no address")?;
     let mut record = Record::default();
@@ -222,11 +226,27 @@ pub async fn follow(
     let (asks_in, asks) = mpsc::channel(ASKS_WAITING);
     let (hubs_in, hubs) = watch::channel(Hubs::default());
     let (stage_in, stage) = watch::channel(false);
-    let urls = discovery::plain_urls(address);
-    let join_urls = discovery::join_urls(address, &setup.crew_code);
+    let urls = discovery::plain_urls(address, false);
     let mut known = options.given.urls.clone();
     known.push(options.first.url.trim_end_matches('/').to_owned());
-    // Nobody reads what is posted here; `peers::refuse_changes` says so before it comes to that.
+    let others = discovery::origins(&known);
+    let hosts = Arc::new(Hosts::new(&setup.host_names));
+    for origin in urls.iter().chain(&others) {
+        hosts.allow(origin);
+    }
+    let door = Arc::new(Door::new(
+        setup.crew_code,
+        setup.chief_code,
+        setup.sessions,
+        hosts,
+        address,
+        None,
+    ));
+    let telling = {
+        let board = board_in.clone();
+        move |message| super::show(&board, &message)
+    };
+    // Nobody reads what is posted here; `two::changes_only_in_charge` says so before it comes to that.
     let (reports, _) = mpsc::channel(1);
     let task = task::Task {
         book: book.clone(),
@@ -242,10 +262,11 @@ pub async fn follow(
         options,
         urls: urls.clone(),
         stop,
-        word,
     };
     let app = Arc::new(App {
-        codes: Codes::new(&setup.crew_code, &setup.chief_code),
+        door: door.clone(),
+        about: None,
+        show: Box::new(telling.clone()),
         tickets: tickets::Tickets::default(),
         index: Arc::new(ChannelIndex::new(&setup.car)),
         car: setup.car,
@@ -257,38 +278,38 @@ pub async fn follow(
         journal: loaded.journal,
         not_live: task.options.given.not_live.clone(),
         controls: Vec::new(),
-        join_urls: join_urls.clone(),
-        join_qr: discovery::qr_svg(join_urls.first().map_or("", String::as_str)),
         clock,
         log,
         board,
         asks: asks_in,
         posted: Feed::new(0, reports),
         book: book.clone(),
+        heavy: tokio::sync::Semaphore::new(1),
         counts: Arc::new(Counts::default()),
         peers: Peers {
             hub: loaded.kept.hub,
             fence,
             urls,
-            origins: RwLock::new(discovery::origins(&known)),
+            origins: RwLock::new(others),
             hubs,
             over: watch::channel(None).1,
             following: watch::Sender::default(),
-            files: setup.files,
-            crew_code: setup.crew_code,
+            files: setup.texts,
         },
         stop: stage.clone(),
+        // Files are changed where the charge is.
+        files: None,
+        renew: watch::Sender::default(),
     });
-    let service = http::router(app).into_make_service_with_connect_info::<SocketAddr>();
-    ready(&join_urls);
-    let mut ending = stage;
-    let server = axum::serve(listener, service)
-        .with_graceful_shutdown(async move { super::stopped(&mut ending).await });
-    let server = tokio::spawn(server.into_future());
+    let kept = tokio::spawn(door.sessions.clone().keep(stage.clone()));
+    tokio::spawn(door.clone().watch(telling, stage.clone()));
+    ready(&door.join());
+    let server = tokio::spawn(net::serve(listener, http::router(app), None, stage));
     let outcome = task.run().await;
     // Phones are told goodbye, and are back as soon as the port is.
     stage_in.send_replace(true);
-    server.await.context("the server broke")??;
+    server.await.context("the server broke")?;
+    kept.await.context("the devices' list broke")?;
     book.close().await?;
     outcome
 }

@@ -1,10 +1,10 @@
-//! What HTTP has to do with there being two laptops: pages of the one that may talk to the other, changes that only the hub in charge
+//! What HTTP has to do with there being two laptops: pages of the one that may talk to the other (those and no others), changes that only the hub in charge
 //! takes, and what health page and metrics say.
 
 use super::App;
 use axum::{
     extract::{Request, State},
-    http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header},
+    http::{HeaderName, Method, StatusCode, header},
     middleware::Next,
     response::{IntoResponse, Response},
 };
@@ -24,26 +24,11 @@ pub fn pages_of_the_other(app: &Arc<App>) -> CorsLayer {
         .expose_headers([HeaderName::from_static("spinover-not-readable")])
 }
 
-/// The content security policy of every answer. Besides this hub, a page may only talk to the other laptop: to its socket wherever it
-/// turns up, to its book where it is known when the page is loaded.
-pub fn policy(app: &Arc<App>) -> impl Fn(&Response) -> Option<HeaderValue> + Clone + use<> {
-    let app = app.clone();
-    move |_| {
-        let others = app.peers.origins().join(" ");
-        let policy = format!(
-            "default-src 'self'; script-src 'self' 'wasm-unsafe-eval'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; \
-             connect-src 'self' ws: wss: {others}; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-        );
-        HeaderValue::from_str(&policy).ok()
+/// Lets pages of the other laptop in, and pages of this one talk to it: `door::hosts` looks at origins, `door::policy` names them.
+pub fn let_in(app: &App, urls: &[String]) {
+    for origin in app.peers.allow(urls) {
+        app.door.hosts.allow(&origin);
     }
-}
-
-/// Whether a page of the other laptop opens the socket.
-pub fn from_the_other(app: &App, headers: &HeaderMap) -> bool {
-    headers
-        .get(header::ORIGIN)
-        .and_then(|origin| origin.to_str().ok())
-        .is_some_and(|origin| app.peers.allows(origin))
 }
 
 /// A standby's book is a copy, and a replaced hub's is the past: neither is changed. Readings that are posted to a replaced hub still

@@ -9,7 +9,7 @@ use super::{Feed, HubGone, Running, Source};
 use crate::core::feed::{Batch, FaultKind};
 use anyhow::Context;
 use spinover_protocol::message::SourceState;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::Duration;
 use tokio::{io::AsyncReadExt, sync::mpsc, time::Instant};
 
@@ -45,23 +45,31 @@ impl Source for StdinLines {
     }
 }
 
-async fn stdin(index: Arc<ChannelIndex>, feed: Feed) -> anyhow::Result<()> {
-    // A thread of its own: a read that waits on a terminal cannot be called off, and must not hold up the hub's end.
-    let (to, mut chunks) = mpsc::channel::<std::io::Result<Vec<u8>>>(4);
-    std::thread::Builder::new()
-        .name("stdin".to_owned())
-        .spawn(move || {
-            use std::io::Read;
-            let mut stdin = std::io::stdin().lock();
-            let mut chunk = vec![0; CHUNK];
-            loop {
-                let read = stdin.read(&mut chunk).map(|count| chunk[..count].to_vec());
-                let last = !matches!(&read, Ok(bytes) if !bytes.is_empty());
-                if to.blocking_send(read).is_err() || last {
-                    return;
-                }
+/// What standard input brings. There is one a process, and it outlives the source: a hub that takes other files up goes on
+/// where it was.
+type Chunks = tokio::sync::Mutex<mpsc::Receiver<std::io::Result<Vec<u8>>>>;
+static CHUNKS: OnceLock<Chunks> = OnceLock::new();
+
+/// A thread of its own: a read that waits on a terminal cannot be called off, and must not hold up the hub's end.
+fn read_stdin() -> Chunks {
+    let (to, chunks) = mpsc::channel(4);
+    std::thread::spawn(move || {
+        use std::io::Read;
+        let mut stdin = std::io::stdin().lock();
+        let mut chunk = vec![0; CHUNK];
+        loop {
+            let read = stdin.read(&mut chunk).map(|count| chunk[..count].to_vec());
+            let last = !matches!(&read, Ok(bytes) if !bytes.is_empty());
+            if to.blocking_send(read).is_err() || last {
+                return;
             }
-        })?;
+        }
+    });
+    tokio::sync::Mutex::new(chunks)
+}
+
+async fn stdin(index: Arc<ChannelIndex>, feed: Feed) -> anyhow::Result<()> {
+    let mut chunks = CHUNKS.get_or_init(read_stdin).lock().await;
     feed.state(SourceState::Up).await?;
     let shared = Arc::new(Shared::default());
     let mut reader = Reader::new(index, shared.clone());

@@ -22,6 +22,7 @@ pub mod sim;
 pub mod spec;
 pub mod table;
 pub mod tally;
+pub mod whole;
 
 use crate::core::feed::{Batch, Fault, FaultKind, Report};
 use anyhow::Context;

@@ -7,7 +7,7 @@ use super::framing::{Line, MAX_LINE, Splitter};
 use super::spec::Speed;
 use super::tally::{REPORT_EVERY, Tally, tell};
 use super::{Feed, HubGone};
-use crate::core::feed::{Batch, FaultKind};
+use crate::core::feed::{Batch, Fault, FaultKind};
 use anyhow::Context;
 use spinover_protocol::message::SourceState;
 use std::{
@@ -71,6 +71,43 @@ impl Playback {
         Ok(())
     }
 
+    /// Reads it from beginning to end at once, as it would be played: `row` gets each row's time in seconds and its values, `wrong` each
+    /// line that could not be taken whole, by its number from 1.
+    pub(super) fn whole(
+        &self,
+        mut script: impl Script,
+        mut row: impl FnMut(Option<f64>, Vec<(usize, f64)>),
+        mut wrong: impl FnMut(usize, Fault),
+    ) -> anyhow::Result<()> {
+        let mut lines = Lines::open(&self.file)?;
+        let mut clock = SourceClock::default();
+        script.rewind();
+        while let Some(line) = lines.next()? {
+            let number = lines.number;
+            let mut tally = Tally::default();
+            if lines.long {
+                tally.note(FaultKind::TooLong, || too_long(number));
+            } else if let Some(Moment { said_s, values }) = script.line(&line, number, &mut tally) {
+                let time = match said_s {
+                    // One that goes back too far leaves its row out.
+                    Some(said) => pass_time(&mut clock, said, &mut tally).map(Some),
+                    None => Some(clock.last()),
+                };
+                if let Some(t_s) = time
+                    && !values.is_empty()
+                {
+                    row(t_s, values);
+                }
+            }
+            if tally.waits() {
+                for fault in tally.rest(Instant::now()) {
+                    wrong(number, fault);
+                }
+            }
+        }
+        Ok(())
+    }
+
     /// Plays the file once; whether it held any value.
     async fn turn(
         &self,
@@ -86,7 +123,7 @@ impl Playback {
         while let Some(line) = lines.next()? {
             let number = lines.number;
             if lines.long {
-                tally.note(FaultKind::TooLong, || format!("line {number} of the recording has more than {MAX_LINE} bytes and was left out"));
+                tally.note(FaultKind::TooLong, || too_long(number));
                 continue;
             }
             let Some(Moment { said_s, values }) = script.line(&line, number, tally) else {
@@ -114,6 +151,10 @@ impl Playback {
         }
         Ok(delivered)
     }
+}
+
+fn too_long(number: usize) -> String {
+    format!("line {number} of the recording has more than {MAX_LINE} bytes and was left out")
 }
 
 /// A file's name without its path: a crew has no use for the path, and it may tell what it should not.

@@ -7,6 +7,7 @@ use super::spec::Speed;
 use super::table::{Row, Table};
 use super::tally::Tally;
 use super::{Feed, Running, Source};
+use crate::core::feed::Fault;
 use anyhow::{Context, bail};
 use std::{path::Path, sync::Arc};
 
@@ -68,6 +69,17 @@ impl Replay {
                 map.time.column
             ),
         }
+    }
+}
+
+impl Replay {
+    /// Reads all of it at once; see [`Playback::whole`].
+    pub(super) fn whole(
+        self,
+        row: impl FnMut(Option<f64>, Vec<(usize, f64)>),
+        wrong: impl FnMut(usize, Fault),
+    ) -> anyhow::Result<()> {
+        self.playback.whole(self.rows, row, wrong)
     }
 }
 

@@ -1,15 +1,19 @@
 //! Screenshots of every page, at the size of a phone, a tablet and a wall, of the demo in the middle of a warm-up.
 //!
-//! `shots [PAGE]...` takes those pages only. Pictures go to `docs/shots/`. They are for looking at: nothing is compared.
+//! `shots [PAGE]...` takes those pages only; `shots files` is the page that changes the files. Pictures go to `docs/shots/`. They are for looking at: nothing is compared.
 //! `shots icons` draws the app's icons anew from `web-ui/icon.svg`, at the sizes that home screens ask for.
 #![forbid(unsafe_code)]
 
 use anyhow::{Context, Result};
-use spinover_protocol::{event::Audience, message::Command};
+use spinover_protocol::{
+    event::Audience,
+    message::Command,
+    today::{Conditions, FlowBaseline},
+};
 use spinover_tests::{
     browser::{Browser, PHONE, Page, Size, TABLET, WALL},
     chief::mark_until,
-    data,
+    data, eventually, http,
     hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
     phone::Phone,
 };
@@ -48,7 +52,7 @@ const fn chief(name: &'static str, hash: &'static str) -> Shot {
 }
 
 /// Everything that can be looked at while the engine idles.
-const SHOTS: [Shot; 18] = [
+const SHOTS: [Shot; 19] = [
     shot("idle", "idle", "/crew"),
     shot("fuel", "fuel", "/crew"),
     shot("starter", "starter", "/crew"),
@@ -66,6 +70,7 @@ const SHOTS: [Shot; 18] = [
     chief("more", "/chief/more"),
     chief("bands", "/chief/bands"),
     chief("laptop", "/laptop"),
+    chief("devices", "/chief/devices"),
     shot("wall", "wall", "/wall"),
     shot("call", "fuel", "/crew/call"),
     shot("type", "fuel", "/crew/type"),
@@ -89,6 +94,12 @@ async fn main() -> Result<()> {
         alarm(&folder).await?;
     }
     if wanted == ["alarm"] {
+        return Ok(());
+    }
+    if wants("files") {
+        files(&folder).await?;
+    }
+    if wanted == ["files"] {
         return Ok(());
     }
     if wants("second") {
@@ -126,8 +137,13 @@ async fn main() -> Result<()> {
     for (page, album) in &pages {
         for shot in SHOTS.iter().filter(|shot| wants(shot.name)) {
             show(page, &hub, shot).await?;
+            if shot.name == "trend" {
+                page.script(FINGER).await?;
+            }
             album.keep(page, shot.name).await?;
         }
+        of_a_practice(page, &hub, album, &wants).await?;
+        of_an_offer(page, &hub, &wren, album, &wants).await?;
         of_the_book(page, &hub, &wren, album, &wants).await?;
         show(page, &hub, &SHOTS[0]).await?;
         if wants("incoming") {
@@ -236,6 +252,40 @@ async fn second_laptop(folder: &Path) -> Result<()> {
     Ok(())
 }
 
+/// The chief changes the files: each part of the page, and the lines that change.
+async fn files(folder: &Path) -> Result<()> {
+    let hub = Launch::demo().start();
+    let browser = Browser::start();
+    for size in SIZES {
+        let page = browser.page(&size.to_string(), size).await;
+        let album = Album { folder, size };
+        before_joining(&page, &hub, &album, &|_| false).await?;
+        show(&page, &hub, &chief("files", "/edit")).await?;
+        let band = "[data-test=\"edit-band-oil_pressure\"] [data-test=\"edit-low\"]";
+        page.until_shows(band).await;
+        album.keep(&page, "files-bands").await?;
+        for part in ["roles", "steps", "calls"] {
+            page.script(&format!(
+                "document.querySelector('[data-test=\"edit-{part}\"]').click()"
+            ))
+            .await?;
+            if part == "steps" {
+                page.script("document.querySelector('[data-test=\"edit-step-recorder_on\"] button').click(); document.querySelector('[data-test=\"edit-step-recorder_on\"]').scrollIntoView({ block: 'center' })").await?;
+            }
+            album.keep(&page, &format!("files-{part}")).await?;
+        }
+        page.script("document.querySelector('[data-test=\"edit-bands\"]').click()")
+            .await?;
+        page.until_shows(band).await;
+        page.script(&format!("const field = document.querySelector('{band}'); field.value = '65'; field.dispatchEvent(new Event('input', {{ bubbles: true }})); document.querySelector('[data-test=\"edit-look\"]').click()")).await?;
+        page.until_shows("[data-test=\"edit-line-new\"]").await;
+        album.keep(&page, "files-lines").await?;
+        page.script("document.querySelector('[data-test=\"edit-drop\"]').click()")
+            .await?;
+    }
+    Ok(())
+}
+
 /// Home screens that take no SVG get pictures of it.
 async fn icons() -> Result<()> {
     let folder = data::root().join("web-ui");
@@ -272,6 +322,61 @@ impl Album<'_> {
     }
 }
 
+/// A finger in the middle of a trend's past.
+const FINGER: &str = "const paper = document.querySelector('[data-test=\"trend-paper\"]'); const box = paper.getBoundingClientRect();
+    paper.dispatchEvent(new PointerEvent('pointerdown', { bubbles: true, pointerId: 1, isPrimary: true, buttons: 1, clientX: box.left + 20, clientY: box.top + 0.6 * box.height }))";
+
+/// The first thing that a practice asks for.
+async fn of_a_practice(
+    page: &Page,
+    hub: &Hub,
+    album: &Album<'_>,
+    wants: &impl Fn(&str) -> bool,
+) -> Result<()> {
+    if wants("practice") {
+        show(page, hub, &shot("", "idle", "/crew/menu")).await?;
+        page.tap("practise-alone").await?;
+        page.until_shows("[data-test=\"practice\"][data-at=\"see\"]")
+            .await;
+        album.keep(page, "practice").await?;
+        page.tap("practice-end").await?;
+        page.until_hides("[data-test=\"practice\"]").await;
+    }
+    Ok(())
+}
+
+/// A figure that gives reason for a call.
+async fn of_an_offer(
+    page: &Page,
+    hub: &Hub,
+    wren: &Phone,
+    album: &Album<'_>,
+    wants: &impl Fn(&str) -> bool,
+) -> Result<()> {
+    if wants("offer") {
+        let air = Conditions {
+            temp_c: 27.0,
+            pressure_hpa: 1_000.0,
+            rh_pct: 40.0,
+            place: None,
+        };
+        let rule = FlowBaseline {
+            flow_l_per_min: 32.0,
+            density_kg_m3: 1.155,
+            temp_c: 27.0,
+            pct_per_pct_density: 1.0,
+            pct_per_k: 0.0,
+            sd_pct: 2.0,
+        };
+        wren.done(Command::SetConditions(air)).await;
+        wren.done(Command::SetFlowBaseline(rule)).await;
+        show(page, hub, &chief("", "/chief")).await?;
+        page.until_shows("[data-test=\"suggest-flow\"]").await;
+        album.keep(page, "offer").await?;
+    }
+    Ok(())
+}
+
 /// The book, with the warm-up under way in it.
 async fn of_the_book(
     page: &Page,
@@ -282,6 +387,19 @@ async fn of_the_book(
 ) -> Result<()> {
     let warmup = wren.look(|seen| seen.mirror().record.warmup.clone());
     let warmup = warmup.context("a warm-up under way")?;
+    if wants("warmup") || wants("report") {
+        let photo = std::fs::read(data::own("plugs.jpg"))?;
+        let path = format!("/api/book/warmup/{}/photos", warmup.id);
+        http::post(&hub.address(), &path, Some(CREW_CODE), &photo).await?;
+    }
+    if wants("recording") {
+        show(page, hub, &chief("book", "/book/recording")).await?;
+        page.choose("recording-file", &[&data::own("bench-run.csv")])
+            .await?;
+        page.tap("recording-try").await?;
+        page.find("recording-take").await;
+        album.keep(page, "recording").await?;
+    }
     for (name, hash) in [
         ("book", "/book".to_owned()),
         ("warmup", format!("/book/warmup/{}", warmup.id)),
@@ -294,7 +412,23 @@ async fn of_the_book(
         page.find(&format!("warmup-{}", warmup.id)).await;
         page.script(&format!("location.hash = '#{hash}'")).await?;
         match name {
-            "warmup" => drop(page.find_css("[data-test=\"report-open\"][href]").await),
+            "warmup" => {
+                page.find_css("[data-test=\"report-open\"][href]").await;
+                // The photos are what is new under what is known.
+                let photo = "[data-test=\"photo-1\"] img";
+                page.find_css(photo).await;
+                page.script(&format!(
+                    "document.querySelector('{photo}').scrollIntoView({{ block: 'center' }})"
+                ))
+                .await?;
+                let drawn = format!(
+                    "const image = document.querySelector('{photo}'); return image.complete && image.naturalWidth > 0"
+                );
+                eventually("the photo", async || {
+                    (page.script(&drawn).await.ok()? == true).then_some(())
+                })
+                .await;
+            }
             "replay" => {
                 // Once the strips are there, the line knows where it begins and ends.
                 page.find("strip-oil_pressure").await;

@@ -59,6 +59,7 @@ pub fn lasted(ms: i64) -> String {
 #[component]
 pub fn Book() -> impl IntoView {
     let shelf = Shelf::new();
+    let chief = shelf.app.chief();
     let find = RwSignal::new(String::new());
     let deleted = RwSignal::new(false);
     // What was changed in a sheet over the page shows when the sheet is closed.
@@ -121,6 +122,9 @@ pub fn Book() -> impl IntoView {
             </ol>
             <Show when=move || shelf.list.read().is_some() && found.read().is_empty()>
                 <p class="hint" data-test="book-none">{say(W::BookNone)}</p>
+            </Show>
+            <Show when=move || chief.get()>
+                <button type="button" class="key recording-open" data-test="recording-open" on:click=move |_| shelf.app.open(Over::Recording)>{say(W::RecordingTitle)}</button>
             </Show>
         </section>
     }

@@ -4,6 +4,8 @@
 
 use crate::{
     app::app,
+    parts::practice,
+    socket::Topic,
     store,
     words::{Word as W, say},
 };
@@ -32,6 +34,15 @@ pub fn Cautions(
             app.close();
         }
     };
+    // Whoever comes to the simulator for the first time may begin with a minute of practice.
+    let practises = app.about(&[Topic::Record, Topic::Sources, Topic::Welcome], |link| {
+        practice::simulated(link) && practice::possible(link)
+    });
+    let practise = move |_| {
+        practice::begin(app, false);
+        store::set_cautions_read();
+        app.cautioned.set(true);
+    };
     let list = CAUTIONS.into_iter().map(|(title, text)| view! { <div class="caution-item"><dt>{say(title)}</dt><dd>{say(text)}</dd></div> });
     view! {
         <section class="cautions" data-test="page-cautions">
@@ -40,6 +51,9 @@ pub fn Cautions(
             <p class="caution-first">{say(W::CautionsRules)}</p>
             <dl>{list.collect_view()}</dl>
             <button type="button" class="key primary" data-test="caution-ok" on:click=understood>{say(W::CautionsOk)}</button>
+            <Show when=move || first && practises.get() == Some(true)>
+                <button type="button" class="key" data-test="caution-practise" on:click=practise>{say(W::PracticeFirst)}</button>
+            </Show>
         </section>
     }
 }

@@ -2,7 +2,12 @@
 
 use super::crew::OwnStrips;
 use crate::parts::{
-    call_sheet::CallList, figures::Figures, laptops::SecondLaptop, people::People, sources::Sources, step_card::StepCard,
+    call_sheet::CallList,
+    figures::{Figures, Offers},
+    laptops::SecondLaptop,
+    people::People,
+    sources::Sources,
+    step_card::StepCard,
     steps::Steps,
 };
 use crate::words::{Word as W, say};
@@ -13,7 +18,7 @@ use leptos::prelude::*;
 pub fn Chief() -> impl IntoView {
     view! {
         <div class="chief">
-            <div class="chief-step"><StepCard/></div>
+            <div class="chief-step"><StepCard/><Offers/></div>
             <div class="chief-side">
                 <section>
                     <h2>{say(W::CallsTitle)}</h2>
@@ -21,7 +26,7 @@ pub fn Chief() -> impl IntoView {
                 </section>
                 <People/>
                 <SecondLaptop/>
-                <Figures/>
+                <Figures quiet=true/>
                 <Sources/>
             </div>
             <div class="chief-sheet"><Steps/></div>

@@ -4,10 +4,10 @@ use crate::{
     app::{LinkView, app},
     parts::language::LanguageChoice,
     pure::show::age,
-    socket,
+    socket, store,
     words::{Word as W, fill, say},
 };
-use leptos::prelude::*;
+use leptos::{html, prelude::*};
 use spinover_protocol::{link::Input, message::Farewell};
 
 /// The longest name that the hub takes, in characters.
@@ -21,6 +21,16 @@ pub fn Join() -> impl IntoView {
     let name = RwSignal::new(person.name);
     let code = RwSignal::new(person.code);
     let missing = RwSignal::new(None::<W>);
+    // Whoever has scanned the code types the name at once: one touch less. Some phones bring their keyboard up at a touch only.
+    let field: NodeRef<html::Input> = NodeRef::new();
+    Effect::new(move |_| {
+        if let Some(field) = field
+            .get()
+            .filter(|_| name.with_untracked(String::is_empty))
+        {
+            let _ = field.focus();
+        }
+    });
     // A code that comes in by the address while the form is open goes into it.
     Effect::new(move |_| {
         let known = app.person.read().code.clone();
@@ -38,6 +48,7 @@ pub fn Join() -> impl IntoView {
         Some(age(left.unwrap_or(0.0) + 999.0))
     });
     let wrong = move || matches!(&*app.link.read(), LinkView::Refused(Farewell::WrongCode, _));
+    let put_out = move || matches!(&*app.link.read(), LinkView::Refused(Farewell::PutOut, _));
     let go = move |event: leptos::ev::SubmitEvent| {
         event.prevent_default();
         let (name, code) = (
@@ -55,6 +66,8 @@ pub fn Join() -> impl IntoView {
         if lack.is_none() {
             app.person
                 .update(|person| (person.name, person.code) = (name, code));
+            // A code that was typed in is meant, whatever this phone was before.
+            store::forget_tokens();
             app.join();
         }
     };
@@ -71,7 +84,7 @@ pub fn Join() -> impl IntoView {
                 <label>
                     <span>{say(W::JoinName)}</span>
                     <input
-                        type="text" data-test="join-name" name="name" autocomplete="given-name" maxlength=LONGEST_NAME
+                        node_ref=field type="text" data-test="join-name" name="name" autocomplete="given-name" maxlength=LONGEST_NAME
                         placeholder=say(W::JoinNameHint) prop:value=name on:input=move |event| name.set(event_target_value(&event))
                     />
                 </label>
@@ -84,6 +97,7 @@ pub fn Join() -> impl IntoView {
                     <small>{say(W::JoinCodeHint)}</small>
                 </label>
                 <Show when=wrong><p class="wrong" role="alert" data-test="join-wrong">{say(W::JoinWrong)}</p></Show>
+                <Show when=put_out><p class="wrong" role="alert" data-test="join-put-out">{say(W::JoinPutOut)}</p></Show>
                 {move || wait.get().map(|left| view! {
                     <p class="wrong" role="alert" data-test="join-wait"><strong>{say(W::TooMany)}</strong> " " {fill(W::TooManyLeft, &[&left])}</p>
                 })}

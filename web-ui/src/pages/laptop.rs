@@ -1,8 +1,9 @@
-//! The page for the laptop in the pit: how to join, who is here, how the sources are doing.
+//! The page for the laptop in the pit: how to join, who is here, how the sources are doing, and the chief's way to the files.
 
 use crate::{
     app::app,
     parts::{laptops::SecondLaptop, people::People, sources::Sources},
+    pure::route::Page,
     socket::Topic,
     words::{Word as W, fill, say},
 };
@@ -12,6 +13,7 @@ use leptos::prelude::*;
 #[component]
 pub fn Laptop() -> impl IntoView {
     let app = app();
+    let chief = app.chief();
     let join = app.about(&[Topic::Welcome], |link| {
         link.mirror()
             .welcome
@@ -26,6 +28,15 @@ pub fn Laptop() -> impl IntoView {
                     let address = url.split('#').next().unwrap_or(url).trim_end_matches('/').to_owned();
                     view! { <li class="address">{address}</li> }
                 });
+                let trust = join.trust.clone().map(|trust| view! {
+                    <section class="join-here" data-test="trust-here">
+                        <h2>{say(W::TrustHere)}</h2>
+                        <div class="qr" data-test="trust-qr" role="img" aria-label=say(W::TrustHere) inner_html=trust.qr_svg></div>
+                        <p class="address">{trust.url}</p>
+                        <p class="label">{say(W::TrustPrint)}</p>
+                        <p class="print" data-test="trust-print">{trust.fingerprint}</p>
+                    </section>
+                });
                 view! {
                     <section class="join-here" data-test="join-here">
                         <h2>{say(W::JoinHere)}</h2>
@@ -34,9 +45,13 @@ pub fn Laptop() -> impl IntoView {
                         <ul class="addresses">{addresses.collect_view()}</ul>
                         <p class="join-code" data-test="join-code-shown">{fill(W::JoinCodeIs, &[&code])}</p>
                     </section>
+                    {trust}
                 }
             })}
             <div class="laptop-side">
+                <Show when=move || chief.get()>
+                    <button type="button" class="key edit-open" data-test="edit-open" on:click=move |_| app.go(Page::Edit)>{say(W::EditTitle)}</button>
+                </Show>
                 <People/>
                 <SecondLaptop/>
                 <Sources all=true/>

@@ -3,7 +3,7 @@
 use super::tab_list;
 use crate::{
     app::app,
-    parts::language::LanguageChoice,
+    parts::{language::LanguageChoice, practice::PracticeKeys},
     pure::{
         route::{Over, Page},
         show::Units,
@@ -72,6 +72,7 @@ pub fn Menu() -> impl IntoView {
     });
     view! {
         <div class="choices wide">{pages}</div>
+        <PracticeKeys/>
         <h3>{say(W::Settings)}</h3>
         <div class="choices wide">
             <button type="button" class="key choice" data-test="menu-role" on:click=move |_| app.open(Over::Roles)>{move || fill(W::RoleChange, &[&role()])}</button>

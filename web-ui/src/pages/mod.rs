@@ -6,12 +6,14 @@ mod calibrate;
 mod cautions;
 mod chief;
 mod crew;
+mod edit;
 mod figures;
 mod join;
 mod laptop;
 mod menu;
 mod more;
 mod over;
+mod recording;
 mod replay;
 mod roles;
 mod trend;
@@ -20,6 +22,7 @@ mod warmup;
 
 use crate::{
     app::{App, LinkView},
+    desk::Desk,
     parts::{
         alarms::AlarmLine,
         banners::{Banners, Notices, StopBars},
@@ -27,6 +30,7 @@ use crate::{
         calls::{Incoming, Receipt, Takeover},
         header::Header,
         keyboard, pen,
+        practice::PracticeBars,
         steps::Steps,
     },
     player::Deck,
@@ -53,12 +57,17 @@ enum Face {
 pub fn Root() -> impl IntoView {
     let app = App::new();
     provide_context(app);
+    provide_context(Desk::new(app));
     app.start();
     pen::start();
     let face = Memo::new(move |_| {
         app.track(&[Topic::Welcome]);
         match &*app.link.read() {
-            LinkView::None | LinkView::Refused(Farewell::WrongCode | Farewell::TooManyTries, _) => {
+            LinkView::None
+            | LinkView::Refused(
+                Farewell::WrongCode | Farewell::TooManyTries | Farewell::PutOut,
+                _,
+            ) => {
                 return Face::Join;
             }
             LinkView::Refused(why, _) => return Face::Turned(*why),
@@ -136,6 +145,7 @@ fn Inside() -> impl IntoView {
                     Some(deck) => view! { <StopBars/><AlarmLine over_replay=true/><replay::ReplayHead deck=deck/> }.into_any(),
                     None => view! { <Header/><Banners/> }.into_any(),
                 }}
+                <PracticeBars wall=wall/>
                 // Under the step and the link, so that a call never hides that the link is lost.
                 <Incoming wall=wall/>
             </div>
@@ -147,6 +157,10 @@ fn Inside() -> impl IntoView {
                     if let Some(deck) = deck.get() {
                         return view! { <replay::Replay deck=deck/> }.into_any();
                     }
+                    // What is being changed must not go because the hub takes another car up.
+                    if page.get() == Page::Edit {
+                        return view! { <edit::Edit/> }.into_any();
+                    }
                     // Pages are built from the car: another car, other pages.
                     app.car.track();
                     match page.get() {
@@ -157,7 +171,7 @@ fn Inside() -> impl IntoView {
                         Page::Figures => view! { <figures::FiguresPage/> }.into_any(),
                         Page::Laptop => view! { <laptop::Laptop/> }.into_any(),
                         Page::Wall => view! { <wall::Wall/> }.into_any(),
-                        Page::Book | Page::Replay => view! { <book::Book/> }.into_any(),
+                        Page::Book | Page::Replay | Page::Edit => view! { <book::Book/> }.into_any(),
                     }
                 }}
             </main>

@@ -6,6 +6,7 @@ use super::{
     cautions::Cautions,
     menu::Menu,
     more::{More, SkipSheet},
+    recording::Recording,
     roles::Roles,
     trend::Trend,
     warmup::WarmupSheet,
@@ -15,6 +16,7 @@ use crate::{
     parts::{
         alarms::{AlarmLine, AlarmList},
         call_sheet::CallSheet,
+        devices::Devices,
         keyboard::Shortcuts,
         train::TrainSheet,
         typed::TypeSheet,
@@ -53,10 +55,12 @@ pub fn Overlay() -> impl IntoView {
                 Over::Calibrate => (say(W::Calibrate), view! { <Calibrate/> }.into_any()),
                 Over::Bands => (say(W::Bands), view! { <Bands/> }.into_any()),
                 Over::Alarms => (say(W::Alarms), view! { <AlarmList/> }.into_any()),
+                Over::Devices => (say(W::Devices), view! { <Devices/> }.into_any()),
                 Over::Shortcuts => (say(W::Shortcuts), view! { <Shortcuts/> }.into_any()),
                 Over::More => (say(W::MoreTitle), view! { <More/> }.into_any()),
                 Over::Trend(channel) => (say(W::TrendTitle), view! { <Trend channel=channel.as_str().into()/> }.into_any()),
                 Over::Skip(step) => (say(W::Skip), view! { <SkipSheet step=step.as_str().into()/> }.into_any()),
+                Over::Recording => (say(W::RecordingTitle), view! { <Recording/> }.into_any()),
                 Over::Warmup(id) => (say(W::MoreTitle), view! { <WarmupSheet id=id/> }.into_any()),
             };
             view! {

@@ -4,7 +4,7 @@
 use super::book::{day, lasted};
 use crate::{
     app::{LinkView, app, wall_time},
-    parts::{past_alarms::PastAlarms, pen::Feed, strip::StripOf},
+    parts::{figures::Cards, past_alarms::PastAlarms, pen::Feed, strip::StripOf},
     player::{self, Deck},
     pure::{playback::SPEEDS, route::Page},
     words::{Word as W, fill, say},
@@ -184,10 +184,10 @@ pub fn ReplayHead(deck: Deck) -> impl IntoView {
                 <Show when=move || matches!(*app.link.read(), LinkView::Lost(_))><strong data-test="replay-link-lost">{say(W::LinkLost)}</strong></Show>
                 <Show when=move || deck.waits.get()><span data-test="replay-waits">{say(W::ReplayWaits)}</span></Show>
             </div>
-            <p class="replay-step" data-test="replay-step" data-step=move || step.get().map(|(.., key)| key)>
+            <h1 class="replay-step" data-test="replay-step" data-step=move || step.get().map(|(.., key)| key)>
                 {move || step.get().map(|(phase, text, _)| if phase.is_empty() { text } else { phase + ": " + &text })}
                 {move || state.get().map(|words| view! { <strong class="replay-state" data-test="replay-state">{words}</strong> })}
-            </p>
+            </h1>
             <Controls deck=deck/>
         </header>
     }
@@ -376,6 +376,18 @@ pub fn Replay(deck: Deck) -> impl IntoView {
         .flatten()
         .unwrap_or_default()
     };
+    let figures = Memo::new(move |_| deck.figures.get());
+    let not_said = move || {
+        deck.opened.track();
+        let kept = player::with(|playback| playback.opened().figures_from.is_some());
+        kept.map(|kept| {
+            say(if kept {
+                W::ReplayFiguresNot
+            } else {
+                W::ReplayFiguresNone
+            })
+        })
+    };
     let lost = move || {
         deck.opened.track();
         player::with(|playback| playback.opened().lost.len()).filter(|lost| *lost > 0)
@@ -389,6 +401,11 @@ pub fn Replay(deck: Deck) -> impl IntoView {
         {move || lost().map(|lost| view! { <p class="wrong">{fill(W::ReplayLost, &[&lost.to_string()])}</p> })}
         <PastAlarms deck=deck/>
         <div class="strips all">{strips}</div>
+        <section class="past-figures" data-test="past-figures">
+            <h2>{say(W::ReplayFigures)}</h2>
+            <Cards figures=figures quiet=true/>
+            <p class="hint" hidden=move || figures.read().as_ref().is_some_and(|figures| !figures.is_empty())>{not_said}</p>
+        </section>
         <section class="moments">
             <h2>{say(W::ReplayMoments)}</h2>
             <ol>

@@ -4,7 +4,10 @@ use super::book::{Shelf, day, lasted};
 use crate::{
     app::{app, wall_time},
     ask,
-    parts::hold_key::{ABORT_MS, HoldKey, MARK_MS},
+    parts::{
+        hold_key::{ABORT_MS, HoldKey, MARK_MS},
+        photos::Photos,
+    },
     pure::route::escaped,
     words::{Word as W, fill, say},
 };
@@ -116,6 +119,7 @@ fn Sheet(listed: Listed, shelf: Shelf) -> impl IntoView {
             <a class="key" target="_blank" rel="noopener" data-test="compare-open" href=link("/compare", "")>{say(W::CompareOpen)}</a>
         </div>
         <Remark listed=listed.clone() save=move |remarks: Remarks| change("PATCH", "", serde_json::to_string(&remarks).unwrap_or_default(), false)/>
+        <Photos id=listed.id.clone() names=listed.photos.clone() ticket=ticket/>
         {(!others.is_empty()).then(|| view! {
             <details>
                 <summary class="key">{say(W::CompareWith)}</summary>

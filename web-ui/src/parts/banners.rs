@@ -1,6 +1,7 @@
 //! What stands under the header on every page while it is so: not live, nothing written down, held, aborted, stopped, a skip to agree to.
 
 use super::alarms::AlarmBars;
+use super::devices::Guessing;
 use super::hold_key::{HoldKey, MARK_MS};
 use super::laptops::NotInCharge;
 use crate::{
@@ -143,6 +144,7 @@ pub fn Banners() -> impl IntoView {
                 view! { <p class="banner trouble" data-test="book-slow" role="status">{fill(W::BookSlow, &[&seconds])}</p> }
             })
         }}
+        <Guessing/>
         <NotInCharge/>
         <StopBars/>
         <AlarmBars/>

@@ -134,6 +134,7 @@ struct Row {
     own: bool,
     waits: bool,
     open: bool,
+    practice: bool,
 }
 
 fn rows(link: &Link) -> Vec<Row> {
@@ -157,6 +158,7 @@ fn rows(link: &Link) -> Vec<Row> {
             .is_some_and(|by| by.id == welcome.you.id),
         waits: call.waits_for(&welcome.you),
         open: call.lifted.is_none(),
+        practice: warmup.is_practice_call(call),
     };
     warmup.calls.iter().rev().take(30).map(row).collect()
 }
@@ -177,6 +179,7 @@ pub fn CallList() -> impl IntoView {
                 <li class="call-row" class:stop=row.stop class:away=!row.open data-test=format!("call-{}", row.call)>
                     <div>
                         <strong>{if row.stop { say(W::Stop).to_owned() + " " + &row.text } else { row.text.clone() }}</strong>
+                        {row.practice.then(|| view! { <span class="practice-tag" data-test="practice-call">{say(W::Practice)}</span> })}
                         <span class="call-meta">{row.at.clone()} " · " {row.from.clone()} " · " {fill(W::ToRole, &[&row.to])}</span>
                         {row.open.then(|| view! { <SeenState seen=row.seen.clone() unseen=row.unseen.clone()/> })}
                     </div>

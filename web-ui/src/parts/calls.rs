@@ -27,6 +27,7 @@ struct Shown {
     call: Seq,
     text: String,
     from: String,
+    practice: bool,
     more: usize,
     again: u8,
 }
@@ -55,12 +56,19 @@ pub fn Incoming(
                     .role(&by.role)
                     .map(|role| role.label.clone())
             });
-            let from = name(&call.said);
+            let warmup = mirror.record.warmup.as_ref();
+            let practice = warmup.is_some_and(|warmup| warmup.is_practice_call(call));
+            // The call of a practice that nobody made is the hub's own.
+            let from = match practice && call.said.by.is_none() {
+                true => say(W::AppName).to_owned(),
+                false => name(&call.said),
+            };
             let from = role.map_or(from.clone(), |role| fill(W::CallFrom, &[&from, &role]));
             Some(Shown {
                 call: call.seq,
                 text: call.said.text.clone(),
                 from,
+                practice,
                 again: called_again(call.said.at, now),
                 more: calls.count(),
             })
@@ -87,7 +95,7 @@ pub fn Incoming(
             view! {
                 <section class="incoming" data-test="incoming" data-again=shown.again role="alert" aria-label=say(W::Call)>
                     <p class="call-text" data-test="incoming-text">{shown.text}</p>
-                    <p class="call-from">{shown.from}</p>
+                    <p class="call-from">{shown.practice.then(|| view! { <strong class="practice-tag" data-test="practice-call">{say(W::Practice)}</strong> })}{shown.from}</p>
                     {(shown.more > 0).then(|| view! { <p class="call-more">{fill(W::CallMore, &[&shown.more.to_string()])}</p> })}
                     {(!wall.get()).then(|| view! {
                         <button type="button" class="key seen" data-test="seen" on:click=move |_| app.want(Command::Seen { call })>{say(W::Seen)}</button>

@@ -2,12 +2,23 @@
 
 use crate::{
     app::{App, app},
-    pure::show::{Scale, number, wait},
-    socket::Topic,
+    pure::{
+        show::{Scale, number, wait},
+        suggest::{Suggested, suggested},
+    },
+    socket::{self, Topic},
     words::{Word as W, fill, say},
 };
 use leptos::prelude::*;
-use spinover_protocol::{link::Link, message::FigureNow, units::Unit};
+use spinover_protocol::{
+    event::Audience,
+    link::Link,
+    message::{Command, FigureNow},
+    units::Unit,
+};
+
+/// For so long after a figure's call was made it is not offered again, in seconds: hands need time.
+const CALLED_S: i64 = 15;
 
 fn chosen(link: &Link, all: bool) -> Vec<FigureNow> {
     let mirror = link.mirror();
@@ -34,26 +45,64 @@ pub fn Figures(
     /// Every figure, not just the role's.
     #[prop(optional)]
     all: bool,
+    /// Without the calls that they give reason for: those stand elsewhere on the page.
+    #[prop(optional)]
+    quiet: bool,
 ) -> impl IntoView {
     let app = app();
     let figures = app.about(&[Topic::Figures, Topic::Welcome], move |link| {
         chosen(link, all)
     });
-    let keys = Memo::new(move |_| {
-        figures
-            .read()
-            .iter()
-            .flatten()
-            .map(|figure| figure.key.clone())
-            .collect::<Vec<_>>()
-    });
+    view! { <Cards figures=figures quiet=quiet/> }
+}
+
+/// These figures, each on a card.
+#[component]
+pub fn Cards(
+    /// What they say.
+    figures: Memo<Option<Vec<FigureNow>>>,
+    /// Without the calls that they give reason for: nobody calls about what is past.
+    #[prop(optional)]
+    quiet: bool,
+) -> impl IntoView {
+    let keys = Memo::new(move |_| keys_of(&figures.read(), |_| true));
     view! {
         <div class="figures" hidden=move || keys.read().is_empty()>
             <For each=move || keys.get() key=Clone::clone let:key>
-                <Figure figures=figures key_name=key/>
+                <Figure figures=figures key_name=key quiet=quiet/>
             </For>
         </div>
     }
+}
+
+/// The calls that the figures of this person's role give reason for, without the figures: where the page has them farther down.
+#[component]
+pub fn Offers() -> impl IntoView {
+    let app = app();
+    let figures = app.about(&[Topic::Figures, Topic::Welcome], |link| {
+        chosen(link, false)
+    });
+    let keys = Memo::new(move |_| keys_of(&figures.read(), |figure| figure.ask.is_some()));
+    view! {
+        <div class="offers">
+            <For each=move || keys.get() key=Clone::clone let:key>
+                <Suggestion figure=one_of(figures, key)/>
+            </For>
+        </div>
+    }
+}
+
+fn keys_of(figures: &Option<Vec<FigureNow>>, which: fn(&FigureNow) -> bool) -> Vec<String> {
+    let chosen = figures.iter().flatten().filter(|figure| which(figure));
+    chosen.map(|figure| figure.key.clone()).collect()
+}
+
+fn one_of(figures: Memo<Option<Vec<FigureNow>>>, key: String) -> Memo<Option<FigureNow>> {
+    Memo::new(move |_| {
+        let figures = figures.read();
+        let mut figures = figures.iter().flatten();
+        figures.find(|figure| figure.key == key).cloned()
+    })
 }
 
 /// A figure in words.
@@ -84,17 +133,10 @@ fn cases_of(figure: Option<&FigureNow>, app: App) -> Vec<(String, String)> {
 }
 
 #[component]
-fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String) -> impl IntoView {
+fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String, quiet: bool) -> impl IntoView {
     let app = app();
     let test = format!("figure-{key_name}");
-    let figure = Memo::new(move |_| {
-        figures
-            .read()
-            .iter()
-            .flatten()
-            .find(|figure| figure.key == key_name)
-            .cloned()
-    });
+    let figure = one_of(figures, key_name);
     let texts = Memo::new(move |_| {
         let units = app.settings.read().units;
         let figure = figure.get()?;
@@ -145,6 +187,7 @@ fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String) -> impl IntoV
                 <span class="unit">{move || part(|texts| Some(texts.unit.to_owned()))}</span>
                 <span class="between">{move || part(|texts| texts.between)}</span>
             </p>
+            {(!quiet).then(|| view! { <Suggestion figure=figure/> })}
             <p class="figure-words">
                 <Show when=attention><strong class="look">{say(W::Attention)}</strong></Show>
                 <span>{move || part(|texts| Some(texts.words))}</span>
@@ -159,5 +202,66 @@ fn Figure(figures: Memo<Option<Vec<FigureNow>>>, key_name: String) -> impl IntoV
                 </details>
             </Show>
         </article>
+    }
+}
+
+/// The call that the figure gives reason for, as a key: one press makes it. It is offered while the figure is sure and the link is up.
+#[component]
+fn Suggestion(figure: Memo<Option<FigureNow>>) -> impl IntoView {
+    let app = app();
+    let live = app.live();
+    let called = RwSignal::new(None::<i64>);
+    let offered = Memo::new(move |_| {
+        app.track(&[Topic::Welcome]);
+        if !live.get() {
+            return None;
+        }
+        let figure = figure.get()?;
+        socket::with(|link| {
+            let welcome = link.mirror().welcome.as_ref()?;
+            let call = suggested(&figure, &welcome.car, &welcome.you)?;
+            let to = match &call.to {
+                Audience::All => say(W::Everyone).to_owned(),
+                Audience::Role(role) => welcome
+                    .car
+                    .role(role)
+                    .map_or_else(|| role.to_string(), |role| role.label.clone()),
+            };
+            Some((figure.key, call, to))
+        })
+        .flatten()
+    });
+    let rests = Memo::new(move |_| {
+        let second = app.second.get();
+        called.get().is_some_and(|at| second - at < CALLED_S)
+    });
+    let press = move |_| {
+        let offer = offered.get_untracked().filter(|_| !rests.get_untracked());
+        if let Some((_, Suggested { text, to }, _)) = offer {
+            called.set(Some(app.second.get_untracked()));
+            app.want(Command::Call { to, text });
+        }
+    };
+    let test = move || {
+        let offered = offered.read();
+        offered.as_ref().map(|(key, ..)| format!("suggest-{key}"))
+    };
+    let part = move |pick: fn(&Suggested, &str) -> String| {
+        let offered = offered.read();
+        offered.as_ref().map(|(_, call, to)| pick(call, to))
+    };
+    view! {
+        <Show when=move || offered.read().is_some()>
+            <button
+                type="button"
+                class="key suggest"
+                data-test=test
+                aria-disabled=move || rests.get().to_string()
+                on:click=press
+            >
+                <span class="suggest-text">{move || part(|call, _| fill(W::LateCall, &[&call.text]))}</span>
+                <span class="ready-to">{move || if rests.get() { Some(say(W::AskCalled).to_owned()) } else { part(|_, to| fill(W::ToRole, &[to])) }}</span>
+            </button>
+        </Show>
     }
 }

@@ -2,6 +2,7 @@
 
 use crate::{
     app::app,
+    parts::devices::DevicesKey,
     pure::show::age,
     socket::{self, Topic},
     words::{Word as W, fill, say},
@@ -87,6 +88,7 @@ pub fn People() -> impl IntoView {
                     </li>
                 }).collect_view()}
             </ul>
+            <DevicesKey/>
             <Show when=move || rows.read().is_empty()><p class="hint">{say(W::PeopleNone)}</p></Show>
         </section>
     }

@@ -2,10 +2,11 @@
 
 pub mod alarms;
 pub mod calls;
-pub mod clock;
+pub mod draft;
 pub mod keys;
 pub mod playback;
 pub mod route;
 pub mod show;
+pub mod suggest;
 pub mod trace;
 pub mod waits;

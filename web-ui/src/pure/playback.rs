@@ -4,8 +4,8 @@
 use super::trace::{KEEP_MS, Trace};
 use spinover_protocol::{
     Millis,
-    book::{Opened, Outside},
-    message::Frame,
+    book::{Opened, Outside, Said},
+    message::{FigureNow, Frame},
     record::Record,
 };
 use std::collections::VecDeque;
@@ -38,6 +38,17 @@ pub struct Wanted {
     turn: u32,
 }
 
+impl Wanted {
+    /// What of the figures belongs to it: from when, to when, and how far apart. Where they stand at a point that was jumped to; once
+    /// a second of watching where it plays on.
+    pub fn figures(self, speed: u32) -> (Millis, Millis, Millis) {
+        match self.jump {
+            true => (self.to, self.to, 1),
+            false => (self.from, self.to, 1_000 * Millis::from(speed)),
+        }
+    }
+}
+
 /// Where a replay stands.
 #[derive(Debug)]
 pub struct Playback {
@@ -54,6 +65,8 @@ pub struct Playback {
     given_to: Millis,
     frame: Frame,
     traces: Vec<Trace>,
+    said: Option<Said>,
+    said_ahead: VecDeque<Said>,
     record: Record,
     folded: usize,
     /// When readings were out of band; empty until the hub has found out.
@@ -76,6 +89,8 @@ impl Playback {
             given_to: at,
             frame: Frame::default(),
             traces: Vec::new(),
+            said: None,
+            said_ahead: VecDeque::new(),
             record: Record::default(),
             folded: 0,
             outside: Vec::new(),
@@ -119,6 +134,11 @@ impl Playback {
         &self.traces
     }
 
+    /// What the figures said; none when nothing is kept of it.
+    pub fn said(&self) -> Option<&[FigureNow]> {
+        self.said.as_ref().map(|said| said.figures.as_slice())
+    }
+
     /// The record as it was.
     pub fn record(&self) -> &Record {
         &self.record
@@ -136,6 +156,7 @@ impl Playback {
     pub fn set_speed(&mut self, speed: u32) {
         self.speed = speed;
         self.ahead.clear();
+        self.said_ahead.clear();
         self.given_to = self.at();
         self.turn += 1;
     }
@@ -146,6 +167,7 @@ impl Playback {
         self.at = at as f64;
         self.jumped = true;
         self.ahead.clear();
+        self.said_ahead.clear();
         self.given_to = at;
         self.turn += 1;
         self.fold();
@@ -211,6 +233,25 @@ impl Playback {
         true
     }
 
+    /// Takes what the figures said in the time that was asked for, which comes by itself.
+    pub fn take_said(&mut self, wanted: Wanted, said: Vec<Said>) {
+        if wanted.turn != self.turn {
+            return;
+        }
+        if wanted.jump {
+            self.said = None;
+        }
+        self.said_ahead.extend(said);
+        self.speak();
+    }
+
+    fn speak(&mut self) {
+        let at = self.at();
+        while self.said_ahead.front().is_some_and(|said| said.at <= at) {
+            self.said = self.said_ahead.pop_front();
+        }
+    }
+
     /// What was asked for did not come.
     pub fn failed(&mut self) {
         self.asked = false;
@@ -237,6 +278,7 @@ impl Playback {
                 self.show(frame);
             }
         }
+        self.speak();
         self.fold();
         if self.at() >= self.opened.to {
             self.playing = false;
@@ -309,6 +351,7 @@ mod tests {
             from: FROM,
             to: FROM + 300_000,
             readings: 1,
+            figures_from: Some(FROM),
             lost: Vec::new(),
         }
     }
@@ -397,5 +440,43 @@ mod tests {
         playback.failed();
         assert!(!playback.playing());
         assert!(playback.wants().is_some(), "and can be asked for again");
+    }
+
+    #[test]
+    fn the_figures_are_those_of_the_point() {
+        let said = |at| Said {
+            at,
+            whole: true,
+            ..Said::default()
+        };
+        let mut playback = Playback::new(opened());
+        playback.jump(FROM + 100_000);
+        let there = playback.wants().unwrap();
+        assert_eq!(there.figures(4), (FROM + 100_000, FROM + 100_000, 1));
+        playback.take_said(there, vec![said(FROM + 99_200)]);
+        assert_eq!(playback.said.as_ref().unwrap().at, FROM + 99_200);
+        playback.take(there, frames(there));
+        playback.play(true);
+        let on = playback.wants().unwrap();
+        assert_eq!(on.figures(1), (on.from, on.to, 1_000));
+        playback.take_said(on, vec![said(FROM + 100_050), said(FROM + 101_000)]);
+        playback.take(on, frames(on));
+        playback.advance(100.0);
+        assert_eq!(
+            playback.said.as_ref().unwrap().at,
+            FROM + 100_050,
+            "and nothing from ahead of it"
+        );
+        // What was asked for another point is not shown at this one, and what is not kept is not made up.
+        playback.jump(FROM + 5_000);
+        playback.take_said(on, vec![said(FROM + 101_000)]);
+        assert_eq!(
+            playback.said.as_ref().unwrap().at,
+            FROM + 100_050,
+            "until the point's own have come"
+        );
+        let back = playback.wants().unwrap();
+        playback.take_said(back, Vec::new());
+        assert_eq!(playback.said(), None);
     }
 }

@@ -22,11 +22,13 @@ pub enum Page {
     Book,
     /// One of them played back; the address says which.
     Replay,
+    /// Changing the crew's files.
+    Edit,
 }
 
 impl Page {
     /// Every page.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 10] = [
         Self::Crew,
         Self::All,
         Self::Steps,
@@ -36,6 +38,7 @@ impl Page {
         Self::Wall,
         Self::Book,
         Self::Replay,
+        Self::Edit,
     ];
 
     /// Its name in the address.
@@ -50,6 +53,7 @@ impl Page {
             Self::Wall => "wall",
             Self::Book => "book",
             Self::Replay => "replay",
+            Self::Edit => "edit",
         }
     }
 }
@@ -77,12 +81,16 @@ pub enum Over {
     Calibrate,
     /// What the chief does seldom: hold, abort, begin, close.
     More,
+    /// The devices that have joined.
+    Devices,
     /// What the keys of a keyboard do.
     Shortcuts,
     /// One channel's trace, large.
     Trend(String),
     /// Why a step is skipped.
     Skip(String),
+    /// A recording from elsewhere on its way into the book.
+    Recording,
     /// What is known of one warm-up of the book.
     Warmup(String),
 }
@@ -100,9 +108,11 @@ impl Over {
             Self::Alarms => "alarms",
             Self::Calibrate => "calibrate",
             Self::More => "more",
+            Self::Devices => "devices",
             Self::Shortcuts => "shortcuts",
             Self::Trend(_) => "trend",
             Self::Skip(_) => "skip",
+            Self::Recording => "recording",
             Self::Warmup(_) => "warmup",
         }
     }
@@ -119,9 +129,11 @@ impl Over {
             "alarms" => Self::Alarms,
             "calibrate" => Self::Calibrate,
             "more" => Self::More,
+            "devices" => Self::Devices,
             "shortcuts" => Self::Shortcuts,
             "trend" => Self::Trend(rest?.to_owned()),
             "skip" => Self::Skip(rest?.to_owned()),
+            "recording" => Self::Recording,
             "warmup" => Self::Warmup(rest?.to_owned()),
             _ => return None,
         })
@@ -247,6 +259,7 @@ mod tests {
             None,
             Some(Over::Call),
             Some(Over::Bands),
+            Some(Over::Recording),
             Some(Over::Trend("oil_pressure".to_owned())),
             Some(Over::Warmup("2026-05-16T14-03-22Z".to_owned())),
         ];

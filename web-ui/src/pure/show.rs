@@ -247,6 +247,21 @@ pub fn wait(seconds: f64) -> String {
     }
 }
 
+/// A number of a date or a clock, with two digits.
+pub fn clock_number(number: u32) -> String {
+    format!("{number:02}")
+}
+
+/// The size of a picture made to fit into a square of that side; none when it fits already.
+pub fn fitted(width: u32, height: u32, side: u32) -> Option<(u32, u32)> {
+    let longer = width.max(height);
+    let scaled = |size: u32| {
+        let size = f64::from(size) * f64::from(side) / f64::from(longer);
+        (size.round() as u32).max(1)
+    };
+    (longer > side).then(|| (scaled(width), scaled(height)))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -337,5 +352,13 @@ mod tests {
             (wait(59.4), wait(59.6), wait(88.4)),
             ("59".into(), "1:00".into(), "1:28".into())
         );
+    }
+
+    #[test]
+    fn a_large_picture_is_made_to_fit_and_keeps_its_shape() {
+        assert_eq!(fitted(4_000, 3_000, 2_000), Some((2_000, 1_500)));
+        assert_eq!(fitted(3_000, 4_000, 2_000), Some((1_500, 2_000)));
+        assert_eq!(fitted(2_000, 20, 2_000), None);
+        assert_eq!(fitted(90_000, 1, 2_000), Some((2_000, 1)));
     }
 }

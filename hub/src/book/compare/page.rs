@@ -111,7 +111,7 @@ fn burnouts(comparison: &Comparison, out: &mut String) {
     for burnout in comparison.burnouts.iter().rev() {
         let _ = write!(
             out,
-            "<tr><td>{}</td><td>{:.1} s</td><td>{:.0} rpm</td></tr>",
+            r#"<tr><td class="id">{}</td><td class="n">{:.1} s</td><td class="n">{:.0} rpm</td></tr>"#,
             escape(&burnout.warmup),
             burnout.length_s,
             burnout.peak

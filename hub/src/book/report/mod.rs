@@ -4,6 +4,7 @@
 mod alarms;
 mod day;
 mod figures;
+mod photos;
 mod plot;
 mod tables;
 
@@ -14,7 +15,7 @@ use super::{
     alarmed::Alarmed,
     timeline::{Spell, Timeline},
 };
-use spinover_protocol::{Millis, PersonId, car::Channel};
+use spinover_protocol::{Millis, PersonId, book::is_photo, car::Channel};
 use std::fmt::Write;
 
 /// Spells out of band that are listed.
@@ -63,6 +64,7 @@ pub fn html(reader: &Reader, id: &str) -> Result<String, BookError> {
     page.off(&mut out);
     page.figures(&story, &mut out);
     page.notes(&mut out);
+    photos::section(&entry, reader.photos(), &mut out);
     out.push_str(
         "<footer>Recorded by Spinover. It advises and records; the rule book and the licensed people decide.</footer></main></body></html>\n",
     );
@@ -164,13 +166,15 @@ impl Page<'_> {
                 escape(&aborted.text)
             );
         }
+        let named = entry.photos.iter().filter(|name| !is_photo(name));
+        let named: Vec<&str> = named.map(String::as_str).collect();
         out.push_str("<dl>");
         for (name, words) in [
             ("Place", &entry.place),
             ("Weather", &entry.weather),
             ("Driver", &entry.driver),
             ("Tags", &entry.tags.join(", ")),
-            ("Photos", &entry.photos.join(", ")),
+            ("Photos by name", &named.join(", ")),
         ] {
             if !words.is_empty() {
                 let _ = write!(out, "<div><dt>{name}</dt><dd>{}</dd></div>", escape(words));

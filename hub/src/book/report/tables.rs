@@ -77,7 +77,7 @@ impl Page<'_> {
         if warmup.calls.is_empty() {
             return;
         }
-        out.push_str("<section><h2>Calls</h2><table><thead><tr><th>Time</th><th>From</th><th>To</th><th>Words</th><th>Seen by, after</th></tr></thead><tbody>");
+        out.push_str("<section><h2>Calls</h2><table class=\"calls\"><thead><tr><th>Time</th><th>From</th><th>To</th><th>Words</th><th>Seen by, after</th></tr></thead><tbody>");
         for call in &warmup.calls {
             self.call(call, out);
         }

@@ -2,8 +2,8 @@
 
 #[cfg(feature = "parquet")]
 mod built {
-    use super::super::{Failure, runtime};
-    use crate::book::{Book, BookError, Edit, Reader, parquet};
+    use super::super::{Failure, answered, attach, runtime};
+    use crate::book::{Book, Edit, Reader, parquet};
     use std::{fs::File, io::Write, path::Path};
 
     pub fn ready() -> Result<(), Failure> {
@@ -19,15 +19,15 @@ mod built {
         data: &Path,
         id: Option<&str>,
         edit: Edit,
+        photos: &[Vec<u8>],
     ) -> Result<String, Failure> {
         let opened = File::open(file)
             .map_err(|error| Failure::Input(format!("{}: {error}", file.display())))?;
         let (book, _) = Book::open(data)?;
         Ok(runtime()?.block_on(async {
             let id = parquet::into_book(opened, &book, id).await?;
-            book.edit(&id, edit)
-                .await
-                .unwrap_or(Err(BookError::Closed))?;
+            answered(book.edit(&id, edit).await)?;
+            attach(&book, &id, photos).await?;
             book.close().await.map(|()| id)
         })?)
     }
@@ -50,7 +50,13 @@ mod built {
         ready().map(|()| Vec::new())
     }
 
-    pub fn take_in(_: &Path, _: &Path, _: Option<&str>, _: Edit) -> Result<String, Failure> {
+    pub fn take_in(
+        _: &Path,
+        _: &Path,
+        _: Option<&str>,
+        _: Edit,
+        _: &[Vec<u8>],
+    ) -> Result<String, Failure> {
         ready().map(|()| String::new())
     }
 }

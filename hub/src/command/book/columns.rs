@@ -2,19 +2,16 @@
 
 use super::{Failure, new_file};
 use crate::files::{
-    columns::{Candidate, Columns, car_file, look},
+    columns::{Candidate, Columns, beginning, car_file, look},
     load_car, parse_car,
 };
 use clap::Args;
-use spinover_protocol::units::Unit;
+use spinover_protocol::{recording::LOOKED_AT, units::Unit};
 use std::{
     fs::File,
     io::{self, BufRead, IsTerminal, Read, Write},
     path::PathBuf,
 };
-
-/// So much of a recording is looked at.
-const LOOKED_AT: u64 = 512 * 1024;
 
 #[derive(Debug, Args)]
 pub(super) struct ColumnsArgs {
@@ -36,19 +33,10 @@ impl ColumnsArgs {
         let input = |error: io::Error| Failure::Input(format!("{}: {error}", self.file.display()));
         let mut bytes = Vec::new();
         let file = File::open(&self.file).map_err(input)?;
-        file.take(LOOKED_AT)
+        file.take(LOOKED_AT as u64)
             .read_to_end(&mut bytes)
             .map_err(input)?;
-        // The last line may be cut.
-        if bytes.len() as u64 == LOOKED_AT
-            && let Some(end) = bytes.iter().rposition(|byte| *byte == b'\n')
-        {
-            bytes.truncate(end);
-        }
-        let text = match String::from_utf8(bytes) {
-            Ok(text) => text,
-            Err(error) => error.into_bytes().into_iter().map(char::from).collect(),
-        };
+        let text = beginning(bytes);
         let car = match &self.car {
             Some(path) => {
                 let file = load_car(path);
@@ -111,7 +99,7 @@ fn choose(columns: &Columns, ask: bool) -> Result<Vec<Candidate>, Failure> {
             candidate.header,
             candidate.low,
             candidate.high,
-            candidate.example,
+            candidate.samples.first().map_or("", String::as_str),
             candidate.key,
             if ask { "? " } else { "\n" }
         );

@@ -1,30 +1,21 @@
 //! `spinover book import`: a file from elsewhere becomes a warm-up of the book. A recording is read by the same source
 //! that replays it, so that what the book gets is what the screens would have shown.
 
-use super::{Data, Failure, Remarks, columnar, runtime};
+use super::{Data, Failure, Remarks, answered, attach, columnar, runtime};
 use crate::{
     book::{
-        Book, BookError, Edit, Reading,
-        import::{Document, OWN_TIME, bare_events, own_csv},
+        Book, Edit,
+        import::{Document, OWN_TIME, bare_events, id_of, own_csv},
     },
-    core::feed::{FaultKind, Report},
     files::{CarFile, load_car},
-    sources::{
-        Feed, Source,
-        index::ChannelIndex,
-        map::{ReplayMap, TimeForm},
-        replay::Replay,
-        spec::Speed,
-    },
+    sources::whole::{self, Whole},
 };
 use clap::Args;
-use spinover_protocol::{Millis, message::SourceState};
+use spinover_protocol::Millis;
 use std::{
-    collections::BTreeMap,
     fs::File,
     io::{BufRead, BufReader, Read, Write},
-    path::{Path, PathBuf},
-    sync::Arc,
+    path::PathBuf,
 };
 
 #[derive(Debug, Args)]
@@ -47,13 +38,6 @@ pub(super) struct ImportArgs {
     remarks: Remarks,
 }
 
-/// A recording's rows, with times in microseconds since 1970.
-struct Taken {
-    rows: Vec<Vec<Reading>>,
-    begun_at: Millis,
-    faults: BTreeMap<FaultKind, (u64, String)>,
-}
-
 impl ImportArgs {
     pub(super) fn run(self, out: &mut impl Write) -> Result<(), Failure> {
         let name = self
@@ -63,14 +47,14 @@ impl ImportArgs {
             .to_string_lossy()
             .into_owned();
         let head = self.head()?;
+        let photos = self.remarks.photos()?;
         if head.starts_with('{') {
             let document = Document::read(self.open()?)?;
             let (book, _) = Book::open(&self.data.data)?;
             let id = runtime()?.block_on(async {
                 let id = document.into_book(&book, self.id.as_deref()).await?;
-                book.edit(&id, self.remarks.edit())
-                    .await
-                    .unwrap_or(Err(BookError::Closed))?;
+                answered(book.edit(&id, self.remarks.edit()).await)?;
+                attach(&book, &id, &photos).await?;
                 book.close().await.map(|()| id)
             })?;
             return Ok(writeln!(out, "{id} is in the book")?);
@@ -78,7 +62,7 @@ impl ImportArgs {
         if head.starts_with(columnar::MAGIC) {
             columnar::ready()?;
             let (id, edit) = (self.id.as_deref(), self.remarks.edit());
-            let id = columnar::take_in(&self.file, &self.data.data, id, edit)?;
+            let id = columnar::take_in(&self.file, &self.data.data, id, edit, &photos)?;
             return Ok(writeln!(out, "{id} is in the book")?);
         }
         let Some(path) = &self.car else {
@@ -101,7 +85,7 @@ impl ImportArgs {
                 kind.name()
             );
         }
-        let Some(last_us) = taken.rows.iter().flatten().map(|(_, t_us, _)| *t_us).max() else {
+        let Some(last_us) = taken.last_us() else {
             return Err(Failure::Input(format!(
                 "{name} holds no reading of this car's channels"
             )));
@@ -125,7 +109,7 @@ impl ImportArgs {
             ..self.remarks.edit()
         };
         let (book, _) = Book::open(&self.data.data)?;
-        let readings: usize = taken.rows.iter().map(Vec::len).sum();
+        let readings = taken.readings();
         let rows = taken.rows.len();
         runtime()?.block_on(async {
             let mut import = book.import(events, remarks).await?;
@@ -133,6 +117,7 @@ impl ImportArgs {
                 import.row(row).await?;
             }
             import.finish().await?;
+            attach(&book, &id, &photos).await?;
             book.close().await
         })?;
         Ok(writeln!(
@@ -172,92 +157,28 @@ impl ImportArgs {
         })
     }
 
-    fn own(&self, file: &CarFile) -> Result<Taken, Failure> {
+    fn own(&self, file: &CarFile) -> Result<Whole, Failure> {
         let begun_at = self.begun_or_written()?;
         let rows = own_csv(self.open()?, &file.car, begun_at)?;
-        Ok(Taken {
+        Ok(Whole {
             rows,
             begun_at,
-            faults: BTreeMap::new(),
+            ..Whole::default()
         })
     }
 
-    fn recording(&self, file: &CarFile) -> Result<Taken, Failure> {
+    fn recording(&self, file: &CarFile) -> Result<Whole, Failure> {
         let map = file.replay.as_ref().ok_or_else(|| {
             Failure::Input(
                 "the car file maps no columns; give its channels column = \"...\"".to_owned(),
             )
         })?;
-        let (batches, faults) = play(&self.file, file, map)?;
-        let first = batches.iter().find_map(|(t_s, _)| *t_s).unwrap_or(0.0);
-        let dated = map.time.form == TimeForm::Rfc3339 && self.begun.is_none();
-        let begun_at = match dated {
-            true => (first * 1e3).floor() as Millis,
+        let begun = self.begun.map(|begun| begun.as_millisecond());
+        let else_at = match whole::dated(map) || begun.is_some() {
+            true => 0,
             false => self.begun_or_written()?,
         };
-        let origin_us = begun_at * 1000
-            - if dated {
-                begun_at * 1000
-            } else {
-                (first * 1e6).round() as i64
-            };
-        let micros = |t_s: f64| origin_us + (t_s * 1e6).round() as i64;
-        let mut now_us = begun_at * 1000;
-        let mut rows = Vec::with_capacity(batches.len());
-        for (t_s, values) in batches {
-            now_us = t_s.map_or(now_us, micros);
-            rows.push(
-                values
-                    .into_iter()
-                    .map(|(channel, value)| (channel, now_us, value))
-                    .collect(),
-            );
-        }
-        Ok(Taken {
-            rows,
-            begun_at,
-            faults,
-        })
-    }
-}
-
-type Played = (
-    Vec<(Option<f64>, Vec<(usize, f64)>)>,
-    BTreeMap<FaultKind, (u64, String)>,
-);
-
-/// Everything that the replaying source makes of a recording, without waiting.
-fn play(path: &Path, file: &CarFile, map: &ReplayMap) -> Result<Played, Failure> {
-    let index = Arc::new(ChannelIndex::new(&file.car));
-    let replay = Replay::open(index, path, map, Speed::Max, false);
-    let replay = replay.map_err(|error| Failure::Input(format!("{error:#}")))?;
-    let (mut batches, mut faults) = (Vec::new(), BTreeMap::<FaultKind, (u64, String)>::new());
-    runtime()?.block_on(async {
-        let (to, mut from) = tokio::sync::mpsc::channel(256);
-        let playing = tokio::spawn(Box::new(replay).run(Feed::new(0, to)));
-        while let Some((_, report)) = from.recv().await {
-            match report {
-                Report::Batch(batch) => batches.push((batch.t_s, batch.values)),
-                Report::Fault(fault) => {
-                    faults.entry(fault.kind).or_insert((0, fault.text)).0 += fault.count
-                }
-                Report::State(SourceState::Ended) => break,
-                Report::State(_) => {}
-            }
-        }
-        match playing.await {
-            Ok(Ok(())) => Ok(()),
-            Ok(Err(error)) => Err(Failure::Failed(format!("{error:#}"))),
-            Err(error) => Err(Failure::Failed(error.to_string())),
-        }
-    })?;
-    Ok((batches, faults))
-}
-
-/// An id like the hub's own, from the time it began.
-fn id_of(begun_at: Millis) -> String {
-    match jiff::Timestamp::from_millisecond(begun_at) {
-        Ok(time) => time.strftime("%Y-%m-%dT%H-%M-%S-%3fZ").to_string(),
-        Err(_) => format!("{begun_at}"),
+        whole::read(&self.file, &file.car, map, begun, else_at)
+            .map_err(|error| Failure::Input(format!("{error:#}")))
     }
 }

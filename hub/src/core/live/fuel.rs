@@ -1,6 +1,6 @@
 //! The fuel: used so far, left in the tank, needed for the rest of the sheet, and to spare at worst.
 
-use super::figure;
+use super::{asks, figure};
 use crate::figures::{
     fuel::{Allowance, FuelCall, FuelLimits, FuelState, FuelUsed, Tank, Used, fuel_state},
     quantity::Litres,
@@ -84,6 +84,7 @@ impl Fuel {
             low: Some(state.left_least_l.0),
             high: Some((tank_l - state.used.least_l.0).max(0.0)),
             attention: state.call != FuelCall::Enough,
+            ask: asks::fuel(state.call),
             ..figure("fuel_left", "Fuel left", left_words(&state, &ahead))
         });
         if !ahead.allowances.is_empty() {

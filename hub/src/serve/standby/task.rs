@@ -55,8 +55,6 @@ pub struct Task {
     /// Where this hub can be reached.
     pub urls: Vec<String>,
     pub stop: watch::Receiver<bool>,
-    /// The chief's word, given at this laptop.
-    pub word: watch::Receiver<bool>,
 }
 
 struct Conn {
@@ -112,7 +110,7 @@ impl Task {
         if urls.is_empty() {
             urls.push(self.options.first.url.trim_end_matches('/').to_owned());
         }
-        let (mut stop, mut word) = (self.stop.clone(), self.word.clone());
+        let (mut stop, mut word) = (self.stop.clone(), self.options.word.clone());
         let mut running = Running {
             last: self.log.last(),
             task: self,
@@ -228,6 +226,10 @@ impl Running {
             Ask::Hear(charge, urls) => self.hear(&charge, urls),
             // Nobody follows a standby.
             Ask::WantsOver(_, _, refused) => drop(refused.send("this is a standby".to_owned())),
+            // There are no files to change here.
+            Ask::Rest(answer) => drop(answer.send(Err("this is a standby".to_owned()))),
+            Ask::Busy(answer) => drop(answer.send(Some("this is a standby".to_owned()))),
+            Ask::GoOn => {}
             Ask::Command(conn, id, command) => self.command(conn, id, *command),
         }
     }
@@ -532,6 +534,12 @@ impl Running {
             // Its book and its standing are not ours.
             _ => return,
         };
+        if let HubMessage::Figures { figures } = &message
+            && let Some(warmup) = &self.task.log.record().warmup
+            && warmup.closed_at.is_none()
+        {
+            self.task.book.said(&warmup.id, now, figures.clone());
+        }
         let message = match message {
             HubMessage::Readings(frame) => {
                 let frame = Frame { now, ..frame };

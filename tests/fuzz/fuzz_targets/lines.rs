@@ -1,0 +1,4 @@
+//! One target of `cargo xtask fuzz`; what it checks is `checks::lines` in `src/lib.rs`.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| spinover_fuzz::lines(data));

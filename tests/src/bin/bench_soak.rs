@@ -1,0 +1,297 @@
+//! A long day: does anything grow that should not?
+//!
+//! `bench_soak [--json] [--hours H] [--minutes M] [--phones N]`
+//!
+//! - `--hours`, 24 when left out: simulated hours of one warm-up after the other with the core, the journal, the book and
+//!   phones in this process, without a clock;
+//! - `--minutes`, 60 when left out: real minutes of the built hub with 24 channels at 100 Hz and `--phones`, 50 when left out.
+//!
+//! 0 leaves a part out. Growth is a Theil-Sen slope with its 95 % interval, after the first 10 minutes (a sixth of a shorter
+//! run). Samples near each other are alike, so the interval is somewhat narrower than it says.
+#![forbid(unsafe_code)]
+
+use anyhow::{Context, Result, bail};
+use serde_json::{Value, json};
+use spinover_protocol::message::Command;
+use spinover_tests::{
+    day::{self, slope},
+    http,
+    hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
+    phone::Phone,
+    process::{self, Use},
+};
+use std::{
+    fmt::Write,
+    path::Path,
+    sync::atomic::{AtomicBool, AtomicU64, Ordering},
+    time::{Duration, Instant},
+};
+use tokio::{io::AsyncWriteExt, net::TcpStream};
+
+#[tokio::main]
+async fn main() -> Result<()> {
+    let (mut hours, mut minutes, mut phones, mut as_json) = (24.0, 60.0, 50, false);
+    let mut args = std::env::args().skip(1);
+    while let Some(arg) = args.next() {
+        let mut number = || -> Result<f64> {
+            let word = args
+                .next()
+                .with_context(|| format!("{arg} wants a number"))?;
+            Ok(word.parse()?)
+        };
+        match arg.as_str() {
+            "--json" => as_json = true,
+            "--hours" => hours = number()?,
+            "--minutes" => minutes = number()?,
+            "--phones" => phones = number()? as usize,
+            other => bail!("{other} is not known here"),
+        }
+    }
+    let simulated = match hours > 0.0 {
+        true => tokio::task::spawn_blocking(move || day::simulated(hours)).await??,
+        false => Value::Null,
+    };
+    let real = match minutes > 0.0 {
+        true => real(minutes, phones).await?,
+        false => Value::Null,
+    };
+    let told = json!({ "simulated": simulated, "real": real });
+    match as_json {
+        true => println!("{told}"),
+        false => println!("{told:#}"),
+    }
+    Ok(())
+}
+
+// --- A real hour ------------------------------------------------------------------------------------------------
+
+const CHANNELS: usize = 24;
+const RATE_HZ: u64 = 100;
+/// Between two looks at the hub.
+const LOOK: Duration = Duration::from_secs(5);
+/// The crew: a remark this often, a phone out of reach this often, a new warm-up this often.
+const REMARK: Duration = Duration::from_secs(2);
+const CUT: Duration = Duration::from_secs(3);
+const ANEW: Duration = Duration::from_secs(300);
+
+fn car() -> String {
+    let mut car = "team = \"Larkspur Racing\"\nname = \"Kestrel\"\n".to_owned();
+    let mut strips = Vec::new();
+    for n in 0..CHANNELS {
+        let _ = write!(
+            car,
+            "[[channel]]\nkey = \"channel_{n}\"\nunit = \"psi\"\nplausible = [-1000, 1000]\nband = [20, 80]\n"
+        );
+        strips.push(format!("\"channel_{n}\""));
+    }
+    let strips = strips.join(", ");
+    car + &["chief", "idle", "fuel"]
+        .map(|role| format!("[[role]]\nkey = \"{role}\"\nstrips = [{strips}]\n"))
+        .concat()
+}
+
+/// Sends a line of every channel a hundred times a second until told to stop; counts the lines.
+async fn feed(mut to: TcpStream, sent: &AtomicU64, stop: &AtomicBool) -> Result<()> {
+    let mut ticks = tokio::time::interval(Duration::from_micros(1_000_000 / RATE_HZ));
+    let mut line = String::new();
+    while !stop.load(Ordering::Relaxed) {
+        ticks.tick().await;
+        let n = sent.load(Ordering::Relaxed);
+        line.clear();
+        let _ = write!(line, "{{\"t\":{:.2}", n as f64 / RATE_HZ as f64);
+        for channel in 0..CHANNELS {
+            // Waves of other lengths, with the last digits as noisy as a sensor's.
+            let wave = (n as f64 / (40.0 + 17.0 * channel as f64)).sin() * 40.0 + 50.0;
+            let noise = (n
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(channel as u64 * 977)
+                >> 40)
+                % 100;
+            let _ = write!(
+                line,
+                ",\"channel_{channel}\":{:.2}",
+                wave + noise as f64 / 100.0
+            );
+        }
+        line.push_str("}\n");
+        to.write_all(line.as_bytes()).await?;
+        sent.store(n + 1, Ordering::Relaxed);
+    }
+    Ok(())
+}
+
+async fn real(minutes: f64, count: usize) -> Result<Value> {
+    let files = tempfile::tempdir()?;
+    let (car_file, sheet) = (
+        files.path().join("car.toml"),
+        spinover_tests::data::own("sheet.toml"),
+    );
+    std::fs::write(&car_file, car())?;
+    let sheet_text = std::fs::read_to_string(sheet)?.replace("oil_pressure", "channel_0");
+    let sheet = files.path().join("sheet.toml");
+    std::fs::write(&sheet, sheet_text)?;
+    let mut hub = Launch::serve(&car_file, &sheet)
+        .source("lines:tcp://127.0.0.1:0")
+        .start();
+    let chief = Phone::join(&hub, CHIEF_CODE, "Wren", "chief").await;
+    chief
+        .until("the source", |seen| lines_port(seen).is_some())
+        .await;
+    let port = chief.look(lines_port).context("a port")?;
+    let alone = process::look(hub.pid())?;
+    let mut crew = Vec::new();
+    for n in 1..count.max(2) {
+        crew.push(Phone::join(&hub, CREW_CODE, &format!("Phone {n}"), "idle").await);
+    }
+    for phone in crew.iter().chain([&chief]) {
+        phone.change(|seen| {
+            seen.forgetful = true;
+            seen.heard = Vec::new();
+        });
+    }
+    let (sent, stop, cuts) = (AtomicU64::new(0), AtomicBool::new(false), AtomicU64::new(0));
+    let stream = TcpStream::connect(port).await?;
+    let remarks = AtomicU64::new(0);
+    let (looks, fed, ()) = tokio::join!(
+        watch(&hub, minutes, &stop),
+        feed(stream, &sent, &stop),
+        crew_at_work(&chief, &crew, &remarks, &cuts, &stop)
+    );
+    fed?;
+    let looks: Vec<(f64, Use, u64)> = looks?;
+    let metrics = http::get(&hub.address(), "/metrics", None).await?.text();
+    let silence = crew
+        .iter()
+        .map(|phone| phone.look(|seen| seen.silence_ms))
+        .collect::<Vec<_>>();
+    let calm = chief.look(|seen| seen.silence_ms);
+    drop(crew);
+    // Sockets close when the hub has noticed; it is told by the socket itself, at once.
+    let after = spinover_tests::eventually("the phones' sockets to close", async || {
+        let now = process::look(hub.pid()).ok()?;
+        (now.fds <= alone.fds + 1).then_some(now)
+    })
+    .await;
+    let warm = (minutes / 6.0).min(10.0);
+    let later: Vec<&(f64, Use, u64)> = looks.iter().filter(|(at, ..)| *at >= warm).collect();
+    // A pair of looks each is a slope: a few hundred looks are enough.
+    let every = later.len().div_ceil(400).max(1);
+    let thin: Vec<&&(f64, Use, u64)> = later.iter().step_by(every).collect();
+    let at: Vec<f64> = thin.iter().map(|(at, ..)| *at).collect();
+    let of = |pick: fn(&Use) -> u64| {
+        thin.iter()
+            .map(|(_, taken, _)| pick(taken) as f64)
+            .collect::<Vec<_>>()
+    };
+    let (first, last) = (
+        looks.first().context("too short")?,
+        looks.last().context("too short")?,
+    );
+    let data = hub.data().to_owned();
+    hub.stop();
+    let file_bytes = process::size(&data.join("spinover.db"));
+    let readings = sent.load(Ordering::Relaxed) * CHANNELS as u64;
+    Ok(json!({
+        "minutes": minutes,
+        "phones": count,
+        "lines_sent": sent.load(Ordering::Relaxed),
+        "readings_taken": metric(&metrics, "spinover_readings_total"),
+        "readings_sent": readings,
+        "readings_dropped": metric(&metrics, "spinover_readings_dropped_total"),
+        "remarks_done": remarks.load(Ordering::Relaxed),
+        "phones_cut": cuts.load(Ordering::Relaxed),
+        "longest_silence_ms": { "chief_never_cut": calm, "crew_cut_now_and_then": silence.into_iter().fold(0.0, f64::max) },
+        "rss_kb": { "alone": alone.rss_kb, "first": first.1.rss_kb, "last": last.1.rss_kb, "peak": last.1.peak_kb, "phones_gone": after.rss_kb },
+        "rss_slope_kb_per_min": slope(&at, &of(|taken| taken.rss_kb)),
+        "anon_slope_kb_per_min": slope(&at, &of(|taken| taken.anon_kb)),
+        "fd_leak": after.fds as i64 - alone.fds as i64,
+        "threads_last": last.1.threads,
+        "cpu_s": last.1.cpu_s - first.1.cpu_s,
+        "wal_most_bytes": looks.iter().map(|(_, _, wal)| *wal).max(),
+        "file_bytes": file_bytes,
+        "bytes_per_reading": file_bytes as f64 / readings.max(1) as f64,
+        "wal_after_stop_bytes": process::size(&data.join("spinover.db-wal")),
+    }))
+}
+
+fn lines_port(seen: &spinover_tests::phone::Seen) -> Option<String> {
+    let source = seen
+        .mirror()
+        .sources
+        .iter()
+        .find_map(|source| source.name.strip_prefix("lines:tcp://"))?;
+    (!source.ends_with(":0")).then(|| source.to_owned())
+}
+
+/// A number of the metrics page.
+fn metric(page: &str, name: &str) -> Option<f64> {
+    page.lines().find_map(|line| {
+        line.strip_prefix(name)?
+            .strip_prefix(' ')?
+            .trim()
+            .parse()
+            .ok()
+    })
+}
+
+async fn watch(hub: &Hub, minutes: f64, stop: &AtomicBool) -> Result<Vec<(f64, Use, u64)>> {
+    let (begun, mut looks) = (Instant::now(), Vec::new());
+    let wal: &Path = &hub.data().join("spinover.db-wal");
+    let mut ticks = tokio::time::interval(LOOK);
+    let mut result = Ok(());
+    while begun.elapsed().as_secs_f64() < minutes * 60.0 {
+        ticks.tick().await;
+        match process::look(hub.pid()) {
+            Ok(taken) => {
+                let at = begun.elapsed().as_secs_f64() / 60.0;
+                if looks.len() % 12 == 0 {
+                    eprintln!(
+                        "minute {at:.0}: {} kB ({} kB anonymous), {} files, log {} kB",
+                        taken.rss_kb,
+                        taken.anon_kb,
+                        taken.fds,
+                        process::size(wal) / 1024
+                    );
+                }
+                looks.push((at, taken, process::size(wal)));
+            }
+            Err(error) => {
+                result = Err(error);
+                break;
+            }
+        }
+    }
+    stop.store(true, Ordering::Relaxed);
+    result.map(|()| looks)
+}
+
+async fn crew_at_work(
+    chief: &Phone,
+    crew: &[Phone],
+    remarks: &AtomicU64,
+    cuts: &AtomicU64,
+    stop: &AtomicBool,
+) {
+    let (mut remark, mut cut, mut anew) = (
+        tokio::time::interval(REMARK),
+        tokio::time::interval(CUT),
+        tokio::time::interval(ANEW),
+    );
+    anew.tick().await;
+    while !stop.load(Ordering::Relaxed) {
+        tokio::select! {
+            _ = remark.tick() => {
+                let n = remarks.load(Ordering::Relaxed);
+                chief.done(Command::Note { text: format!("remark {n}") }).await;
+                remarks.store(n + 1, Ordering::Relaxed);
+            }
+            _ = cut.tick() => {
+                let n = cuts.fetch_add(1, Ordering::Relaxed);
+                crew[n as usize % crew.len()].cut();
+            }
+            _ = anew.tick() => {
+                chief.done(Command::Begin { sheet: "short".to_owned() }).await;
+            }
+        }
+    }
+}

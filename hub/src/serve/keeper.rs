@@ -258,6 +258,10 @@ impl Running {
     }
 
     fn asked(&mut self, ask: Ask) {
+        // What the standby has said by now counts, whichever was looked at first: a hand-over must not be refused over that.
+        if matches!(self.following.has_changed(), Ok(true)) {
+            self.followed();
+        }
         match ask {
             Ask::Join {
                 conn,

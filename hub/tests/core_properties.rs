@@ -20,6 +20,10 @@ use spinover_protocol::{
 use std::collections::BTreeMap;
 
 const OLD_AFTER: Millis = 1_000;
+const CHANNELS: [&str; 2] = ["oil", "fuel"];
+
+/// When, of which channel, what (none where it is doubted), and whether a person typed it in.
+type Heard = (Millis, usize, Option<f64>, bool);
 
 fn car() -> Car {
     let channel = |key: &str| Channel {
@@ -47,7 +51,7 @@ fn car() -> Car {
     Car {
         team: "t".to_owned(),
         name: "c".to_owned(),
-        channels: vec![channel("oil"), channel("fuel")],
+        channels: CHANNELS.map(channel).to_vec(),
         roles: vec![role("chief"), role("idle")],
         ..Car::default()
     }
@@ -217,7 +221,7 @@ struct Run {
     core: Core,
     events: Vec<Event>,
     /// Time, channel, value, and whether a person typed it.
-    readings: Vec<(Millis, usize, f64, bool)>,
+    readings: Vec<Heard>,
     /// How many readings there had been when each event came: within one millisecond the order tells.
     read_before: Vec<usize>,
     acks: Vec<(String, u64)>,
@@ -242,17 +246,23 @@ fn run(acts: &[Act]) -> Run {
                 core.take(now, Input::Tick)
             }
             Act::Reading(channel, value) => {
-                readings.push((now, channel, value, false));
-                core.take(
-                    now,
-                    Input::Report(
-                        0,
-                        Report::Batch(Batch {
-                            t_s: None,
-                            values: vec![(channel, value)],
-                        }),
-                    ),
-                )
+                let batch = Batch {
+                    t_s: None,
+                    values: vec![(channel, value)],
+                };
+                // What comes out of it comes after it.
+                let place = readings.len();
+                readings.push((now, channel, Some(value), false));
+                let outputs = core.take(now, Input::Report(0, Report::Batch(batch)));
+                // Whether it can be believed is the judge's word, which has tests of its own.
+                let said = core.sources(now).swap_remove(0).last;
+                let mut said = said
+                    .iter()
+                    .filter(|last| last.channel == CHANNELS[channel].into());
+                if said.any(|last| last.why.is_some()) {
+                    readings[place].2 = None;
+                }
+                outputs
             }
             Act::Press {
                 person: n,
@@ -274,7 +284,7 @@ fn run(acts: &[Act]) -> Run {
                 Output::Event(event) => {
                     read_before.push(readings.len());
                     if let EventBody::ReadingTyped { value, .. } = event.body {
-                        readings.push((event.at, 0, value, true));
+                        readings.push((event.at, 0, Some(value), true));
                     }
                     events.push(event);
                 }
@@ -294,14 +304,14 @@ fn run(acts: &[Act]) -> Run {
 
 /// The reading that counted at a time, worked out from the history: the newest from the source while it is fresh, else the
 /// newest of all; and whether it was good.
-fn good_at(readings: &[(Millis, usize, f64, bool)], channel: usize, at: Millis) -> Option<f64> {
-    let mut shown: Option<(Millis, f64, bool)> = None;
+fn good_at(readings: &[Heard], channel: usize, at: Millis) -> Option<f64> {
+    let mut shown: Option<(Millis, Option<f64>, bool)> = None;
     for (when, index, value, typed) in readings {
         if *index != channel || *when > at {
             continue;
         }
         let fresh_source = shown.is_some_and(|(came, value, typed)| {
-            !typed && when - came <= OLD_AFTER && (0.0..=200.0).contains(&value)
+            !typed && when - came <= OLD_AFTER && value.is_some_and(believed)
         });
         if !(*typed && fresh_source) {
             shown = Some((*when, *value, *typed));
@@ -309,7 +319,11 @@ fn good_at(readings: &[(Millis, usize, f64, bool)], channel: usize, at: Millis) 
     }
     let (came, value, typed) = shown?;
     let limit = if typed { 30_000 } else { OLD_AFTER };
-    (at - came <= limit && (0.0..=200.0).contains(&value)).then_some(value)
+    value.filter(|value| at - came <= limit && believed(*value))
+}
+
+fn believed(value: f64) -> bool {
+    (0.0..=200.0).contains(&value)
 }
 
 proptest! {

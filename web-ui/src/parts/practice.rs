@@ -163,7 +163,7 @@ pub fn PracticeBars(
     let shown = Memo::new(move |_| {
         let away = away.get();
         part.get()
-            .filter(|part| away != Some(part.seq) && !(wall.get() && !part.crew))
+            .filter(|part| away != Some(part.seq) && (part.crew || !wall.get()))
     });
     view! {
         {move || others.get().unwrap_or_default().into_iter().map(|name| view! {

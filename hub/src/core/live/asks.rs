@@ -71,7 +71,7 @@ pub(super) fn flow(number: &FigureNow, flow: &FlowNow, now_s: f64) -> Option<Ask
     let (low, high) = number.low.zip(number.high)?;
     let (mean, moved) = flow.at(now_s)?;
     let by = number.value? - mean;
-    let sure = !number.attention && (mean < low || mean > high) && moved < by.abs() / 4.0;
+    let sure = !number.attention && (mean < low || mean > high) && moved < by.abs() / 8.0;
     sure.then(|| ask(Asked::Flow, Some(by)))
 }
 

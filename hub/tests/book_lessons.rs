@@ -15,7 +15,7 @@ use spinover::{
     serve::history,
 };
 use spinover_protocol::{
-    car::{Band, Car, Channel},
+    car::{Car, Channel},
     event::{Event, EventBody},
     sheet::{Phase, Sheet, Step},
     today::{Conditions, TimeSlip},
@@ -34,17 +34,11 @@ fn wanted(density: f64) -> f64 {
 }
 
 fn channel(key: &str, unit: Unit, plausible: (f64, f64), band: (f64, f64)) -> Channel {
-    let band_of = |(low, high)| Band { low, high };
     Channel {
-        key: key.into(),
-        label: key.to_owned(),
-        unit,
         decimals: 1,
-        plausible: band_of(plausible),
-        max_rate: None,
         old_after_ms: 1000,
-        sensor: Default::default(),
-        band: Some(band_of(band)),
+        band: Some(band.into()),
+        ..Channel::new(key, unit, plausible)
     }
 }
 

@@ -7,7 +7,7 @@ use book_kit::*;
 use spinover::book::{
     Book, BookError, Edit, KEEP_DELETED_DAYS, Photos, Reader,
     check::check,
-    export, import,
+    export,
     photos::{Kind, Picture, SMALL_SIDE},
     report,
 };
@@ -296,17 +296,9 @@ fn they_travel_with_an_export_and_stand_in_the_report() {
         "whole in itself"
     );
 
-    let mut document = Vec::new();
-    assert_eq!(
-        export::json(&reader, "w", &mut document).unwrap(),
-        Vec::<String>::new()
-    );
+    let document = document(&reader, "w");
     let (other, _) = Book::open(dirs[1].path()).unwrap();
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .build()
-        .unwrap();
-    let read = import::Document::read(document.as_slice()).unwrap();
-    runtime.block_on(read.into_book(&other, None)).unwrap();
+    taken_in(&document, &other, None).unwrap();
     assert_eq!(list(&other, "w"), list(&book, "w"));
     assert_eq!(lying(dirs[1].path()), lying(dirs[0].path()));
     assert!(check(&other.reader().unwrap()).sound());
@@ -314,8 +306,7 @@ fn they_travel_with_an_export_and_stand_in_the_report() {
     // What a file from elsewhere calls a photo is looked at like any other.
     let mut forged: serde_json::Value = serde_json::from_slice(&document).unwrap();
     forged["photos"][0]["base64"] = "PHN2Zz4=".into();
-    let read = import::Document::read(forged.to_string().as_bytes()).unwrap();
-    let refused = runtime.block_on(read.into_book(&other, Some("y")));
+    let refused = taken_in(forged.to_string().as_bytes(), &other, Some("y"));
     assert!(matches!(refused, Err(BookError::Refused(_))), "{refused:?}");
     assert!(
         other.reader().unwrap().warmup("y").is_err(),

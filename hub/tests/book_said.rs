@@ -5,7 +5,7 @@ mod book_kit;
 
 use book_kit::*;
 use proptest::prelude::*;
-use spinover::book::{Book, BookError, Reader, check::check, export, import};
+use spinover::book::{Book, BookError, Reader, check::check};
 use spinover_protocol::{
     book::Said,
     message::{Ahead, FigureNow},
@@ -137,17 +137,8 @@ fn it_travels_and_damage_is_named_and_never_guessed() {
     let dirs = [tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap()];
     let book = filled(dirs[0].path());
     let reader = book.reader().unwrap();
-    let mut document = Vec::new();
-    assert_eq!(
-        export::json(&reader, "w", &mut document).unwrap(),
-        Vec::<String>::new()
-    );
     let (other, _) = Book::open(dirs[1].path()).unwrap();
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .build()
-        .unwrap();
-    let read = import::Document::read(document.as_slice()).unwrap();
-    runtime.block_on(read.into_book(&other, None)).unwrap();
+    taken_in(&document(&reader, "w"), &other, None).unwrap();
     let there = other.reader().unwrap();
     for at in [1_000, 2_000, 55_500, 130_700, 900_000] {
         assert_eq!(

@@ -27,21 +27,13 @@ type Heard = (Millis, usize, Option<f64>, bool);
 
 fn car() -> Car {
     let channel = |key: &str| Channel {
-        key: key.into(),
-        label: key.to_owned(),
-        unit: Unit::Psi,
         decimals: 0,
-        plausible: Band {
-            low: 0.0,
-            high: 200.0,
-        },
-        max_rate: None,
         old_after_ms: OLD_AFTER,
-        sensor: Default::default(),
         band: Some(Band {
             low: 50.0,
             high: 90.0,
         }),
+        ..Channel::new(key, Unit::Psi, (0.0, 200.0))
     };
     let role = |key: &str| Role {
         key: key.into(),

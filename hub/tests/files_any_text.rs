@@ -1,14 +1,15 @@
-//! No text whatever makes the readers of car files and sheets panic, and what they take is sound.
+//! No text whatever makes the readers of car files, sheets and turnaround files panic, and what they take is sound.
 
 use proptest::prelude::*;
+use spinover::core::turnaround::PlanNetwork;
 use spinover::files::{self, CarFile, FileErrors, demo};
 use spinover_protocol::sheet::Must;
 use std::sync::LazyLock;
 
 static CAR: LazyLock<CarFile> = LazyLock::new(|| demo::car().unwrap());
 
-/// Reads the text as both kinds of file, and checks what comes out.
-fn read_as_both(text: &str) -> Result<(), TestCaseError> {
+/// Reads the text as every kind of file, and checks what comes out.
+fn read_as_all(text: &str) -> Result<(), TestCaseError> {
     match files::parse_car("any", text) {
         Ok(file) => sound_car(&file)?,
         Err(errors) => placed(text, &errors)?,
@@ -19,6 +20,15 @@ fn read_as_both(text: &str) -> Result<(), TestCaseError> {
     }
     if let Err(errors) = files::parse_sheet_alone("any", text) {
         placed(text, &errors)?;
+    }
+    match files::parse_turnaround("any", text, Some(&CAR)) {
+        // What is taken can be reckoned with.
+        Ok(plan) => {
+            let network =
+                PlanNetwork::new(plan).map_err(|bad| TestCaseError::fail(bad.to_string()))?;
+            prop_assert!(network.warm_up.is_some());
+        }
+        Err(errors) => placed(text, &errors)?,
     }
     Ok(())
 }
@@ -110,6 +120,7 @@ fn demo_text() -> impl Strategy<Value = &'static str> {
         demo::TO_THE_LINE,
         demo::GROUND_RUN,
         demo::GROUND_RUN_SHEET,
+        demo::BETWEEN_ROUNDS,
     ])
 }
 
@@ -180,22 +191,22 @@ proptest! {
 
     #[test]
     fn any_text(text in "(?s).{0,400}") {
-        read_as_both(&text)?;
+        read_as_all(&text)?;
     }
 
     #[test]
     fn text_of_toml_pieces(pieces in prop::collection::vec(piece(), 0..40)) {
-        read_as_both(&pieces.concat())?;
+        read_as_all(&pieces.concat())?;
     }
 
     #[test]
     fn demo_files_cut_about(text in mutated()) {
-        read_as_both(&text)?;
+        read_as_all(&text)?;
     }
 
     #[test]
     fn demo_files_with_lines_moved(text in shuffled()) {
-        read_as_both(&text)?;
+        read_as_all(&text)?;
     }
 }
 
@@ -214,9 +225,12 @@ fn a_megabyte_of_mistakes_is_answered() {
         "a.",
         "é\n",
         "[[channel]]\nunknown=1\n",
+        "[[task]]\nafter=[\"a\"]\n",
     ] {
         let text = piece.repeat(files::MAX_FILE / piece.len());
         let errors = files::parse_car("large", &text).unwrap_err();
+        assert!(errors.mistakes.len() <= 100);
+        let errors = files::parse_turnaround("large", &text, None).unwrap_err();
         assert!(errors.mistakes.len() <= 100);
     }
     let one_line = format!("x = {{ {} }}", "é = 1, ".repeat(100_000));

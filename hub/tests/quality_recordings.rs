@@ -3,7 +3,7 @@
 //! sensor can honestly give: common practice, no source. The table in `docs/quality.md` is this test's, held against it row by row.
 
 use spinover::core::judge::Judge;
-use spinover_protocol::car::{Band, Channel};
+use spinover_protocol::car::Channel;
 use spinover_protocol::trust::Doubt;
 use spinover_protocol::units::Unit;
 use std::collections::BTreeMap;
@@ -148,15 +148,10 @@ fn recordings() -> Option<Vec<Column>> {
 
 fn channel(low: f64, high: f64) -> Channel {
     Channel {
-        key: "c".into(),
         label: String::new(),
-        unit: Unit::One,
         decimals: 1,
-        plausible: Band { low, high },
-        max_rate: None,
         old_after_ms: 2_000,
-        band: None,
-        sensor: Default::default(),
+        ..Channel::new("c", Unit::One, (low, high))
     }
 }
 

@@ -14,6 +14,12 @@ pub struct Band {
     pub high: f64,
 }
 
+impl From<(f64, f64)> for Band {
+    fn from((low, high): (f64, f64)) -> Self {
+        Self { low, high }
+    }
+}
+
 impl Band {
     /// Whether the value is right; both ends are.
     pub fn holds(&self, value: f64) -> bool {
@@ -61,6 +67,26 @@ pub struct Channel {
     /// Which source is heard first, calibration, and when it counts as stuck.
     #[serde(default, skip_serializing_if = "Sensor::is_plain")]
     pub sensor: Sensor,
+}
+
+/// How old a reading may get when the car file does not say, in milliseconds: four missed frames of a 2 Hz recorder.
+const OLD_AFTER_MS: i64 = 2_000;
+
+impl Channel {
+    /// A channel of which a car file says nothing more: its key for a label, the unit's decimals, and no band.
+    pub fn new(key: &str, unit: Unit, plausible: impl Into<Band>) -> Self {
+        Self {
+            key: key.into(),
+            label: key.to_owned(),
+            unit,
+            decimals: unit.decimals(),
+            plausible: plausible.into(),
+            max_rate: None,
+            old_after_ms: OLD_AFTER_MS,
+            band: None,
+            sensor: Sensor::default(),
+        }
+    }
 }
 
 /// A place in the crew, and what its page shows.

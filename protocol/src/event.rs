@@ -1,12 +1,13 @@
 //! What the journal holds. An event is a fact that was accepted, numbered, and written down before anyone was told.
 
 use crate::{
-    AlarmKey, ChannelKey, CommandId, Millis, PersonId, PhaseKey, RoleKey, Seq, StepKey,
+    AlarmKey, ChannelKey, CommandId, Millis, PersonId, PhaseKey, RoleKey, Seq, StepKey, TaskKey,
     car::{Band, Car},
     hubs::Charge,
     sheet::Sheet,
     today::{CanPlan, Conditions, FlowBaseline, MixReading, TimeSlip, Today},
     trust::{Calibration, Point},
+    turnaround::Plan,
 };
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -272,11 +273,64 @@ pub enum EventBody {
         #[serde(default, skip_serializing_if = "std::ops::Not::not")]
         by_itself: bool,
     },
+    /// The time between rounds began, by that plan.
+    TurnaroundBegun {
+        /// The plan, so that the record can be read without the file.
+        plan: Box<Plan>,
+        /// When the car will be called to the lanes, as far as is known.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        lanes_at: Option<Millis>,
+    },
+    /// The time between rounds is over.
+    TurnaroundClosed {},
+    /// The chief set or moved the call to the lanes.
+    LanesCallSet {
+        /// When; `null` when it is not known any more.
+        lanes_at: Option<Millis>,
+    },
+    /// A task was started.
+    TaskStarted {
+        /// The task.
+        task: TaskKey,
+    },
+    /// A task is done.
+    TaskDone {
+        /// The task.
+        task: TaskKey,
+    },
+    /// The last that was said about a task was taken back.
+    TaskUndone {
+        /// The task.
+        task: TaskKey,
+    },
+    /// A task will take longer.
+    TaskLate {
+        /// The task.
+        task: TaskKey,
+        /// How many more minutes from then on, at a guess.
+        left_min: f64,
+    },
     /// A remark for the record.
     Noted {
         /// Its words.
         text: String,
     },
+}
+
+impl EventBody {
+    /// Whether it is about the time between rounds.
+    pub fn is_of_turnaround(&self) -> bool {
+        matches!(
+            self,
+            Self::TurnaroundBegun { .. }
+                | Self::TurnaroundClosed {}
+                | Self::LanesCallSet { .. }
+                | Self::TaskStarted { .. }
+                | Self::TaskDone { .. }
+                | Self::TaskUndone { .. }
+                | Self::TaskLate { .. }
+        )
+    }
 }
 
 fn is_empty(today: &Today) -> bool {

@@ -74,9 +74,23 @@ pub struct SeenCharge {
     pub charge: Charge,
 }
 
+/// What a followed file is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum FileKind {
+    /// The car file; there is one.
+    Car,
+    /// A sheet.
+    Sheet,
+    /// What is done between rounds; there is at most one.
+    Turnaround,
+}
+
 /// A text file that a standby needs to take over.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct FileText {
+    /// What it is.
+    pub kind: FileKind,
     /// Its name, for messages about mistakes in it.
     pub name: String,
     /// What is in it.
@@ -87,7 +101,7 @@ pub struct FileText {
 pub type RowText = (i64, Vec<(u16, f64)>);
 
 /// What two hubs say to each other on `/api/peer`, told apart by `type`. Between these come frames that phones get, word for word:
-/// `events`, `readings`, `progress`, `presence`, `sources`, `figures`, `stop_now`.
+/// `events`, `readings`, `progress`, `presence`, `sources`, `figures`, `turnaround`, `stop_now`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "type", rename_all = "snake_case")]
 pub enum PeerMessage {
@@ -140,7 +154,7 @@ pub enum PeerMessage {
         not_live: Option<String>,
         /// The crew code, so that phones get in at the standby too.
         crew_code: String,
-        /// The car file first, then the sheets.
+        /// The car file, the sheets in their order, and what is done between rounds.
         files: Vec<FileText>,
         /// Where this hub can be reached: pages from there may talk to the standby.
         urls: Vec<String>,
@@ -175,7 +189,15 @@ pub enum PeerMessage {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         command: Option<CommandId>,
     },
-    /// Either way: that will not do, and why. The socket closes after it.
+    /// From a standby: a piece of a photo that some warm-up has. The answer is a binary frame with the bytes from there on, as many as
+    /// are sent in one; an empty one when there are no more.
+    WantPhoto {
+        /// The photo's name, which is the hash of what is in it.
+        name: String,
+        /// From which byte on.
+        from: u64,
+    },
+    /// Either way: that will not do, and why. The socket closes after it, except where it is the answer to `wants_over`.
     Denied {
         /// In words a person can act on.
         reason: String,

@@ -11,6 +11,7 @@
 //! - [`today`]: what people measure and set for the figures;
 //! - [`hubs`]: two laptops, which of them is in charge, and what they say to each other;
 //! - [`trust`]: how far a reading can be trusted, and calibration;
+//! - [`turnaround`]: the plan of what must be done between rounds, and how it stands;
 //! - [`clock`]: a phone's clock that never goes back;
 //! - [`link`]: the phone's side of a connection as a state machine, which the app, the tests and any simulation run;
 //! - [`book`]: the book's list and a warm-up played back, over plain HTTP;
@@ -35,6 +36,7 @@ pub mod recording;
 pub mod sheet;
 pub mod today;
 pub mod trust;
+pub mod turnaround;
 pub mod units;
 
 use serde::{Deserialize, Serialize};
@@ -107,6 +109,10 @@ text_id!(
 text_id!(
     /// An alarm's key, as in the car file: `oil_pressure_lost`.
     AlarmKey
+);
+text_id!(
+    /// A task's key, as in the turnaround file: `fuel_mixed`.
+    TaskKey
 );
 text_id!(
     /// One phone (or laptop), by the random name it made for itself when it first opened the app.

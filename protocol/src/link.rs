@@ -17,6 +17,7 @@ use crate::{
         SourceHealth, Welcome,
     },
     record::Record,
+    turnaround,
 };
 use std::collections::{BTreeMap, VecDeque};
 
@@ -127,6 +128,8 @@ pub struct Mirror {
     pub sources: Vec<SourceHealth>,
     /// What the figures say.
     pub figures: Vec<FigureNow>,
+    /// How the turnaround stands; absent from a hub without a plan.
+    pub turnaround: Option<turnaround::Now>,
     /// The disk's trouble, while it refuses.
     pub book_trouble: Option<String>,
     /// How many milliseconds of readings a power cut could have cost of late, where that is more than is promised.
@@ -521,6 +524,7 @@ impl Link {
             HubMessage::Presence { people } => self.mirror.people = people,
             HubMessage::Sources { sources } => self.mirror.sources = sources,
             HubMessage::Figures { figures } => self.mirror.figures = figures,
+            HubMessage::Turnaround(now) => self.mirror.turnaround = Some(now),
             HubMessage::Book {
                 writing,
                 trouble,

@@ -1,7 +1,7 @@
 //! The text frames of the socket: one JSON object each, told apart by `type`. An example of each is in `protocol/MESSAGES.md`.
 
 use crate::{
-    AlarmKey, ChannelKey, CommandId, Millis, PersonId, PhaseKey, RoleKey, Seq, StepKey,
+    AlarmKey, ChannelKey, CommandId, Millis, PersonId, PhaseKey, RoleKey, Seq, StepKey, TaskKey,
     car::{Band, Car},
     event::{Audience, Event, Right, Who},
     hubs::{Charge, Hubs, SeenCharge},
@@ -9,6 +9,7 @@ use crate::{
     sheet::Must,
     today::{CanPlan, Conditions, FlowBaseline, MixReading, TimeSlip},
     trust::Point,
+    turnaround,
 };
 use serde::{Deserialize, Serialize};
 
@@ -229,6 +230,41 @@ pub enum Command {
         /// The alarm.
         alarm: AlarmKey,
     },
+    /// Chief: begin the time between rounds by the hub's plan; one under way is closed.
+    BeginTurnaround {
+        /// When the car will be called to the lanes, on the hub's clock.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        lanes_at: Option<Millis>,
+    },
+    /// Chief: the time between rounds is over.
+    CloseTurnaround {},
+    /// Chief: the car will be called to the lanes then.
+    SetLanesCall {
+        /// When, on the hub's clock; `null` when it is not known any more.
+        lanes_at: Option<Millis>,
+    },
+    /// The task's owner, or the chief: it is under way.
+    StartTask {
+        /// The task.
+        task: TaskKey,
+    },
+    /// The task's owner, or the chief: it is done.
+    FinishTask {
+        /// The task.
+        task: TaskKey,
+    },
+    /// The task's owner, or the chief: take back the last that was said about it.
+    UndoTask {
+        /// The task.
+        task: TaskKey,
+    },
+    /// The task's owner, or the chief: it will take longer.
+    TaskLate {
+        /// The task.
+        task: TaskKey,
+        /// How many more minutes from now on, at a guess.
+        left_min: f64,
+    },
     /// Anyone: a remark for the record.
     Note {
         /// The words.
@@ -307,6 +343,8 @@ pub enum HubMessage {
         /// One a figure.
         figures: Vec<FigureNow>,
     },
+    /// How the turnaround stands; only from a hub that was given a plan.
+    Turnaround(turnaround::Now),
     /// The book's health: whether what is accepted can be written down.
     Book {
         /// `false` while the disk refuses; commands are then refused and the phones say so.

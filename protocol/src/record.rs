@@ -14,6 +14,7 @@ use crate::{
     sheet::{Phase, Sheet, Step},
     today::{TimeSlip, Today, Told},
     trust::Calibration,
+    turnaround::Turnaround,
 };
 pub use practice::Practice;
 use serde::{Deserialize, Serialize};
@@ -32,6 +33,9 @@ pub struct Record {
     /// The last takeover.
     #[serde(default, skip_serializing_if = "Charge::is_first")]
     pub charge: Charge,
+    /// The turnaround under way, or the last one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub turnaround: Option<Turnaround>,
 }
 
 /// Somebody who joined.
@@ -381,7 +385,13 @@ impl Record {
                 );
             }
             EventBody::TookOver { charge, .. } => self.charge = charge.clone(),
+            EventBody::TurnaroundBegun { plan, lanes_at } => {
+                self.turnaround = Some(Turnaround::begin(plan, event.at, *lanes_at));
+            }
             body => {
+                if let Some(turnaround) = &mut self.turnaround {
+                    turnaround.apply(event);
+                }
                 if let Some(warmup) = &mut self.warmup {
                     warmup.apply(event, body);
                 }
@@ -402,6 +412,14 @@ impl Warmup {
             EventBody::WarmupBegun { .. }
             | EventBody::PersonJoined { .. }
             | EventBody::TookOver { .. } => {}
+            // Not the warm-up's: see `Record::apply`.
+            EventBody::TurnaroundBegun { .. }
+            | EventBody::TurnaroundClosed {}
+            | EventBody::LanesCallSet { .. }
+            | EventBody::TaskStarted { .. }
+            | EventBody::TaskDone { .. }
+            | EventBody::TaskUndone { .. }
+            | EventBody::TaskLate { .. } => {}
             EventBody::WarmupClosed {} => self.closed_at = Some(event.at),
             EventBody::StepMarked { step, readings } => self.note_done(
                 step,

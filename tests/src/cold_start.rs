@@ -1,6 +1,7 @@
 //! A hub whose book has the real cold start, and a page of its book: what the browser tests of the book share.
 
 use crate::{
+    app,
     browser::{Browser, Page, Size},
     data,
     hub::{Hub, Launch, run},
@@ -9,8 +10,6 @@ use crate::{
 use anyhow::Result;
 use std::path::Path;
 
-/// What a joined page shows.
-pub const LIVE: &str = "[data-test=\"link-state\"][data-link=\"live\"]";
 /// 2026-05-16T14:00:00Z in milliseconds since 1970.
 pub const BEGUN: i64 = 1_778_940_000_000;
 
@@ -80,10 +79,7 @@ pub async fn join(
     size: Size,
 ) -> Result<Page> {
     let page = browser.page(role, size).await;
-    page.goto(&format!("{}/#{code}/{role}/Ash", hub.url()))
-        .await?;
-    page.tap("caution-ok").await?;
-    page.until_shows(LIVE).await;
+    app::join(&page, &hub.url(), code, role, "Ash").await?;
     page.script("location.hash = '#/book'").await?;
     page.until_shows("[data-test=\"book\"]").await;
     Ok(page)

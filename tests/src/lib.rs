@@ -4,6 +4,7 @@
 //! machine that the app runs ([`spinover_protocol::link::Link`]) with a socket of its own.
 #![forbid(unsafe_code)]
 
+pub mod app;
 pub mod browser;
 pub mod chief;
 pub mod cold_start;

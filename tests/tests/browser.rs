@@ -4,6 +4,7 @@ use anyhow::Result;
 use serde_json::json;
 use spinover_protocol::{link::Answer, message::Command};
 use spinover_tests::{
+    app::{self, LIVE, fits, go},
     browser::{Browser, PHONE, Page, TABLET},
     data,
     hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
@@ -18,7 +19,6 @@ const BRUSH: Duration = Duration::from_millis(120);
 /// What the crew is promised: so long after the hub's end every page says that the link is lost.
 const LOST_WITHIN_MS: f64 = 2_500.0;
 
-const LIVE: &str = "[data-test=\"link-state\"][data-link=\"live\"]";
 const LOST: &str = "[data-test=\"link-state\"][data-link=\"lost\"]";
 const TAKEOVER: &str = "[data-test=\"stop-takeover\"]";
 
@@ -27,17 +27,8 @@ async fn join(browser: &Browser, hub: &Hub, code: &str, role: &str, name: &str) 
     let page = browser
         .page(name, if role == "chief" { TABLET } else { PHONE })
         .await;
-    page.goto(&format!("{}/#{code}/{role}/{name}", hub.url()))
-        .await?;
-    page.tap("caution-ok").await?;
-    page.until_shows(LIVE).await;
+    app::join(&page, &hub.url(), code, role, name).await?;
     Ok(page)
-}
-
-async fn go(page: &Page, to: &str) -> Result<()> {
-    page.script(&format!("location.hash = '#/{to}'")).await?;
-    page.until_shows(&format!("[data-page=\"{to}\"]")).await;
-    Ok(())
 }
 
 fn current(step: &str) -> String {
@@ -351,13 +342,7 @@ async fn every_page_opens_and_asks_for_nothing_from_elsewhere() -> Result<()> {
     for page in ["crew", "all", "steps", "chief", "laptop", "wall"] {
         go(&chief, page).await?;
         // Nothing sticks out at the side: a page that scrolls sideways hides what the crew needs.
-        let wide = chief
-            .script("return document.documentElement.scrollWidth - innerWidth")
-            .await?;
-        assert!(
-            wide.as_f64().is_some_and(|wide| wide <= 0.0),
-            "{page} is {wide} px too wide"
-        );
+        fits(&chief, page).await?;
     }
     let asked = chief
         .script("return performance.getEntriesByType('resource').map((entry) => entry.name)")

@@ -2,6 +2,7 @@
 
 use anyhow::Result;
 use spinover_tests::{
+    app::join,
     browser::{Browser, PHONE, Page},
     data,
     hub::{CREW_CODE, Hub, Launch},
@@ -15,11 +16,7 @@ const MIX: (&str, &str, f64) = ("1.0970374", "20", 88.0);
 
 async fn figures_page(browser: &Browser, hub: &Hub) -> Result<Page> {
     let page = browser.page("Ash", PHONE).await;
-    page.goto(&format!("{}/#{CREW_CODE}/fuel/Ash", hub.url()))
-        .await?;
-    page.tap("caution-ok").await?;
-    page.until_shows("[data-test=\"link-state\"][data-link=\"live\"]")
-        .await;
+    join(&page, &hub.url(), CREW_CODE, "fuel", "Ash").await?;
     page.script("localStorage.setItem('spinover.units', 'si')")
         .await?;
     page.goto(&format!("{}/?si#/figures", hub.url())).await?;

@@ -3,23 +3,15 @@
 use anyhow::Result;
 use serde_json::json;
 use spinover_tests::{
+    app::{LIVE, fits, go, join},
     browser::{Browser, PHONE, Page, TABLET},
     eventually,
-    hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
+    hub::{CHIEF_CODE, CREW_CODE, Launch},
 };
 use std::{fs, time::Duration};
 
-const LIVE: &str = "[data-test=\"link-state\"][data-link=\"live\"]";
 /// A little longer than a key that writes is held.
 const HOLD: Duration = Duration::from_millis(1_000);
-
-async fn join(page: &Page, hub: &Hub, code: &str, role: &str, name: &str) -> Result<()> {
-    page.goto(&format!("{}/#{code}/{role}/{name}", hub.url()))
-        .await?;
-    page.tap("caution-ok").await?;
-    page.until_shows(LIVE).await;
-    Ok(())
-}
 
 /// Types in place of what stands in a field, as a person does, and tells the page.
 async fn type_over(page: &Page, css: &str, text: &str) -> Result<()> {
@@ -40,26 +32,15 @@ async fn click(page: &Page, css: &str) -> Result<()> {
     Ok(())
 }
 
-async fn fits(page: &Page, what: &str) -> Result<()> {
-    let wide = page
-        .script("return document.documentElement.scrollWidth - innerWidth")
-        .await?;
-    anyhow::ensure!(
-        wide.as_f64().is_some_and(|wide| wide <= 0.0),
-        "{what} is {wide} px too wide"
-    );
-    Ok(())
-}
-
 #[tokio::test(flavor = "multi_thread")]
 async fn a_band_and_a_call_go_from_the_laptop_to_a_phone_and_the_comment_stays() -> Result<()> {
     let hub = Launch::demo().start();
     let browser = Browser::start();
     let phone = browser.page("phone", PHONE).await;
-    join(&phone, &hub, CREW_CODE, "idle", "Ash").await?;
+    join(&phone, &hub.url(), CREW_CODE, "idle", "Ash").await?;
     let laptop = browser.page("laptop", TABLET).await;
-    join(&laptop, &hub, CHIEF_CODE, "chief", "Wren").await?;
-    laptop.tap("go-laptop").await?;
+    join(&laptop, &hub.url(), CHIEF_CODE, "chief", "Wren").await?;
+    go(&laptop, "laptop").await?;
     laptop.tap("edit-open").await?;
     laptop.until_shows("[data-page=\"edit\"]").await;
     let path = hub.data().join("files/kestrel.toml");
@@ -176,7 +157,7 @@ async fn steps_roles_and_text_are_changed_and_what_is_unwritten_stays() -> Resul
     let hub = Launch::demo().start();
     let browser = Browser::start();
     let page = browser.page("phone-chief", PHONE).await;
-    join(&page, &hub, CHIEF_CODE, "chief", "Wren").await?;
+    join(&page, &hub.url(), CHIEF_CODE, "chief", "Wren").await?;
     page.script("location.hash = '#/edit'").await?;
     for part in [
         "edit-bands",

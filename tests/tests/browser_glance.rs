@@ -4,22 +4,13 @@
 use anyhow::{Context, Result};
 use spinover_protocol::{event::Audience, message::Command};
 use spinover_tests::{
+    app::join,
     browser::{Browser, PHONE, Page, Size, WALL},
     data,
-    hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
+    hub::{CHIEF_CODE, CREW_CODE, Launch},
     phone::Phone,
 };
 use std::io::Write;
-
-const LIVE: &str = "[data-test=\"link-state\"][data-link=\"live\"]";
-
-async fn join(page: &Page, hub: &Hub, role: &str) -> Result<()> {
-    page.goto(&format!("{}/#{CREW_CODE}/{role}/Ash", hub.url()))
-        .await?;
-    page.tap("caution-ok").await?;
-    page.until_shows(LIVE).await;
-    Ok(())
-}
 
 /// The height of a nought as it is drawn, as a share of the window's.
 const TALL: &str = "const digits = document.querySelector('.strip.first .digits');
@@ -35,7 +26,7 @@ async fn every_roles_first_numeral_is_15_percent_of_a_phone_high() -> Result<()>
     let browser = Browser::start();
     for role in ["chief", "idle", "fuel", "starter", "helper"] {
         let page = browser.page(role, PHONE).await;
-        join(&page, &hub, role).await?;
+        join(&page, &hub.url(), CREW_CODE, role, "Ash").await?;
         page.script("location.hash = '#/crew'").await?;
         page.until_shows(".strip.first[data-value]").await;
         let tall = page.script(TALL).await?.as_f64().context("a number")?;
@@ -106,7 +97,7 @@ async fn readings_and_calls_stand_out_by_7_to_1_by_day_and_night() -> Result<()>
         ))
         .await?;
         page.goto("about:blank").await?;
-        join(&page, &hub, "idle").await?;
+        join(&page, &hub.url(), CREW_CODE, "idle", "Ash").await?;
         page.script("location.hash = '#/all'").await?;
         page.until_shows("[data-test=\"strip-engine_rpm\"][data-standing=\"low\"]")
             .await;
@@ -161,7 +152,7 @@ async fn a_wall_shows_every_strip_whole_whatever_stands_above() -> Result<()> {
     let mut pages = Vec::new();
     for (name, size) in [("wall", WALL), ("small", small)] {
         let page = browser.page(name, size).await;
-        join(&page, &hub, "wall").await?;
+        join(&page, &hub.url(), CREW_CODE, "wall", "Ash").await?;
         page.until_shows(".wall .strip[data-value]").await;
         pages.push((name, page));
     }

@@ -5,39 +5,19 @@ use serde_json::{Value, json};
 use spinover_protocol::{event::Audience, message::Command};
 use spinover_tests::eventually;
 use spinover_tests::{
+    app::{fits, go, join},
     browser::{Browser, PHONE, Page, TABLET},
     data, http,
     hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
     phone::Phone,
 };
 
-const LIVE: &str = "[data-test=\"link-state\"][data-link=\"live\"]";
 const PAGES: [&str; 9] = [
     "crew", "all", "steps", "chief", "figures", "book", "laptop", "edit", "wall",
 ];
-/// How much wider than the window the page is, in CSS pixels.
-const TOO_WIDE: &str = "return document.documentElement.scrollWidth - innerWidth";
 
 fn own_hub() -> Hub {
     Launch::serve(&data::own("car.toml"), &data::own("sheet.toml")).start()
-}
-
-async fn join(page: &Page, hub: &Hub, code: &str, role: &str, name: &str) -> Result<()> {
-    page.goto(&format!("{}/#{code}/{role}/{name}", hub.url()))
-        .await?;
-    page.tap("caution-ok").await?;
-    page.until_shows(LIVE).await;
-    Ok(())
-}
-
-async fn go(page: &Page, to: &str) -> Result<()> {
-    page.script(&format!("location.hash = '#/{to}'")).await?;
-    let key = to.split('/').next().unwrap_or(to);
-    page.until_shows(&format!("[data-page=\"{key}\"]")).await;
-    if to.contains('/') {
-        page.find("over").await;
-    }
-    Ok(())
 }
 
 async fn text_is(page: &Page, css: &str, wanted: &str) {
@@ -63,15 +43,6 @@ const BROKEN: &str = "return [...document.querySelectorAll('.keys > *, .mark-row
     return broken;
 })";
 
-async fn fits(page: &Page, what: &str) -> Result<()> {
-    let wide = page.script(TOO_WIDE).await?;
-    anyhow::ensure!(
-        wide.as_f64().is_some_and(|wide| wide <= 0.0),
-        "{what} is {wide} px too wide"
-    );
-    Ok(())
-}
-
 #[tokio::test(flavor = "multi_thread")]
 async fn a_phone_speaks_the_language_that_it_is_told() -> Result<()> {
     let hub = Launch::demo().start();
@@ -89,7 +60,7 @@ async fn a_phone_speaks_the_language_that_it_is_told() -> Result<()> {
         "what was typed stays"
     );
     page.goto("about:blank").await?;
-    join(&page, &hub, CHIEF_CODE, "chief", "Rowan").await?;
+    join(&page, &hub.url(), CHIEF_CODE, "chief", "Rowan").await?;
     text_is(&page, "[data-test=\"link-state\"]", "en vivo").await;
     for to in PAGES {
         go(&page, to).await?;
@@ -171,7 +142,7 @@ async fn single_keys_open_pages_and_never_mark_or_stop() -> Result<()> {
     let hub = own_hub();
     let browser = Browser::start();
     let page = browser.page("laptop", TABLET).await;
-    join(&page, &hub, CHIEF_CODE, "chief", "Wren").await?;
+    join(&page, &hub.url(), CHIEF_CODE, "chief", "Wren").await?;
     let witness = Phone::join(&hub, CREW_CODE, "Witness", "fuel").await;
     for (key, at) in [("2", "crew"), ("3", "all"), ("6", "laptop"), ("1", "chief")] {
         page.keys(key).await?;
@@ -260,10 +231,10 @@ async fn a_call_that_nobody_has_seen_comes_again_and_is_spoken_where_wanted() ->
     let browser = Browser::start();
     let ash = browser.page("Ash", PHONE).await;
     ash.before_scripts(LATER).await?;
-    join(&ash, &hub, CREW_CODE, "idle", "Ash").await?;
+    join(&ash, &hub.url(), CREW_CODE, "idle", "Ash").await?;
     let wren = browser.page("Wren", TABLET).await;
     wren.before_scripts(LATER).await?;
-    join(&wren, &hub, CHIEF_CODE, "chief", "Wren").await?;
+    join(&wren, &hub.url(), CHIEF_CODE, "chief", "Wren").await?;
     let chief = Phone::join(&hub, CHIEF_CODE, "Rook", "fuel").await;
     let call = async |text: &str| {
         let (to, text) = (Audience::Role("idle".into()), text.to_owned());
@@ -322,7 +293,7 @@ async fn a_stop_that_nobody_has_seen_comes_again_at_20_and_40_s_and_then_stands(
     let browser = Browser::start();
     let ash = browser.page("Ash", PHONE).await;
     ash.before_scripts(LATER).await?;
-    join(&ash, &hub, CREW_CODE, "idle", "Ash").await?;
+    join(&ash, &hub.url(), CREW_CODE, "idle", "Ash").await?;
     ash.script(LISTEN).await?;
     go(&ash, "crew/menu").await?;
     ash.tap("speech-on").await?;
@@ -387,7 +358,7 @@ async fn text_at_twice_its_size_still_fits_a_phone() -> Result<()> {
     let hub = Launch::demo().start();
     let browser = Browser::start();
     let page = browser.page("large", PHONE).await;
-    join(&page, &hub, CHIEF_CODE, "chief", "Wren").await?;
+    join(&page, &hub.url(), CHIEF_CODE, "chief", "Wren").await?;
     for tag in ["en", "es"] {
         go(&page, "all/menu").await?;
         page.tap(&format!("language-{tag}")).await?;

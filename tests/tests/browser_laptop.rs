@@ -3,6 +3,7 @@
 use anyhow::Result;
 use spinover_protocol::link::Mirror;
 use spinover_tests::{
+    app::join,
     browser::{Browser, Page, TABLET},
     data,
     hub::{CHIEF_CODE, Hub, Launch},
@@ -14,8 +15,6 @@ use std::{
     thread,
     time::Duration,
 };
-
-const LIVE: &str = "[data-test=\"link-state\"][data-link=\"live\"]";
 
 /// Says the same line ten times a second, until it is told another one, or nothing.
 struct Car {
@@ -56,10 +55,7 @@ fn hub() -> (Hub, Car) {
 
 async fn chief(browser: &Browser, hub: &Hub, to: &str) -> Result<Page> {
     let page = browser.page("Wren", TABLET).await;
-    page.goto(&format!("{}/#{CHIEF_CODE}/chief/Wren", hub.url()))
-        .await?;
-    page.tap("caution-ok").await?;
-    page.until_shows(LIVE).await;
+    join(&page, &hub.url(), CHIEF_CODE, "chief", "Wren").await?;
     page.script(&format!("location.hash = '#/{to}'")).await?;
     Ok(page)
 }

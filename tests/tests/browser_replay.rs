@@ -2,8 +2,9 @@
 
 use anyhow::{Context, Result};
 use spinover_tests::{
+    app::LIVE,
     browser::{Browser, PHONE, Page},
-    cold_start::{BEGUN, COLUMNS, LIVE, hub_with_cold_start, join},
+    cold_start::{BEGUN, COLUMNS, hub_with_cold_start, join},
     data, eventually, http,
     hub::{CHIEF_CODE, CREW_CODE, Hub, Launch, run},
     recording::Recording,

@@ -8,37 +8,19 @@ use spinover_protocol::{
     today::{Conditions, FlowBaseline},
 };
 use spinover_tests::{
+    app::{LIVE, go, join},
     browser::{Browser, PHONE, Page, TABLET},
     chief::mark_until,
     data, eventually, http,
-    hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
+    hub::{CHIEF_CODE, CREW_CODE, Launch},
     phone::Phone,
 };
 use std::{io::Write, time::Duration};
 
-const LIVE: &str = "[data-test=\"link-state\"][data-link=\"live\"]";
 /// Longer than any key of these has to be held.
 const HOLD: Duration = Duration::from_millis(1_300);
 /// The longest wait for a step of the simulated warm-up.
 const PATIENCE: Duration = Duration::from_secs(120);
-
-async fn join(page: &Page, hub: &Hub, code: &str, role: &str, name: &str) -> Result<()> {
-    page.goto(&format!("{}/#{code}/{role}/{name}", hub.url()))
-        .await?;
-    page.tap("caution-ok").await?;
-    page.until_shows(LIVE).await;
-    Ok(())
-}
-
-async fn go(page: &Page, to: &str) -> Result<()> {
-    page.script(&format!("location.hash = '#/{to}'")).await?;
-    let key = to.split('/').next().unwrap_or(to);
-    page.until_shows(&format!("[data-page=\"{key}\"]")).await;
-    if to.contains('/') {
-        page.find("over").await;
-    }
-    Ok(())
-}
 
 /// A hand that counts its touches.
 struct Hand<'a> {
@@ -104,7 +86,7 @@ async fn the_commonest_tasks_take_as_few_touches_as_the_docs_say() -> Result<()>
     );
 
     let wren = browser.page("Wren", PHONE).await;
-    join(&wren, &hub, CHIEF_CODE, "chief", "Wren").await?;
+    join(&wren, &hub.url(), CHIEF_CODE, "chief", "Wren").await?;
     let mut hand = Hand::on(&wren);
     hand.hold("mark-hold").await?;
     wren.until_shows("[data-step=\"oil_up\"]").await;
@@ -146,7 +128,7 @@ async fn a_figure_that_is_sure_offers_its_call_and_one_press_makes_it() -> Resul
     let ash = Phone::join(&hub, CREW_CODE, "Ash", "fuel").await;
     let browser = Browser::start();
     let page = browser.page("chief", PHONE).await;
-    join(&page, &hub, CHIEF_CODE, "chief", "Rowan").await?;
+    join(&page, &hub.url(), CHIEF_CODE, "chief", "Rowan").await?;
     let offer = "[data-test=\"suggest-flow\"]";
     chief
         .done(Command::SetConditions(Conditions {
@@ -330,7 +312,7 @@ async fn a_crew_practises_over_the_real_pages_and_the_record_says_so() -> Result
 
     // The whole crew, begun by the chief, who marks the real step.
     let wren = browser.page("Wren", TABLET).await;
-    join(&wren, &hub, CHIEF_CODE, "chief", "Wren").await?;
+    join(&wren, &hub.url(), CHIEF_CODE, "chief", "Wren").await?;
     go(&wren, "chief/menu").await?;
     wren.tap("practise-all").await?;
     for page in [&wren, &ash] {
@@ -396,7 +378,7 @@ async fn nobody_practises_over_a_car() -> Result<()> {
     );
     let browser = Browser::start();
     let page = browser.page("other", PHONE).await;
-    join(&page, &hub, CREW_CODE, "fuel", "Hazel").await?;
+    join(&page, &hub.url(), CREW_CODE, "fuel", "Hazel").await?;
     page.until_text("[data-test=\"practice-other\"]", "whose", |text| {
         text.contains("Ash")
     })
@@ -439,7 +421,7 @@ async fn a_channel_large_tells_the_value_at_a_finger_and_at_the_arrow_keys() -> 
     let mut lines = hub.stdin();
     let browser = Browser::start();
     let page = browser.page("trend", PHONE).await;
-    join(&page, &hub, CREW_CODE, "idle", "Ash").await?;
+    join(&page, &hub.url(), CREW_CODE, "idle", "Ash").await?;
     // One level, then another from some seconds on: what is told depends on when is asked.
     let mut say = async |rpm: u32, seconds: u64| -> Result<()> {
         for _ in 0..seconds * 4 {

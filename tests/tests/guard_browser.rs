@@ -3,23 +3,16 @@
 
 use anyhow::{Context, Result};
 use spinover_tests::{
+    app::{LIVE, join},
     browser::{Browser, PHONE, Page, TABLET},
     data, eventually,
     hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
 };
 use std::{process::Command, time::Duration};
 
-const LIVE: &str = "[data-test=\"link-state\"][data-link=\"live\"]";
 const HOLD: Duration = Duration::from_millis(1_300);
 /// Counts what the policy forbids, from before the page's first script.
 const WATCH: &str = "window.__forbidden = []; document.addEventListener('securitypolicyviolation', (event) => window.__forbidden.push(event.violatedDirective + ' ' + event.blockedURI + ' ' + event.sourceFile + ':' + event.lineNumber + ' ' + event.sample));";
-
-async fn join(page: &Page, url: &str, code: &str, role: &str, name: &str) -> Result<()> {
-    page.goto(&format!("{url}/#{code}/{role}/{name}")).await?;
-    page.tap("caution-ok").await?;
-    page.until_shows(LIVE).await;
-    Ok(())
-}
 
 async fn forbidden(page: &Page) -> Result<Vec<String>> {
     let list = page.script("return window.__forbidden").await?;

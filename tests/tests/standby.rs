@@ -173,6 +173,53 @@ async fn a_standby_has_the_same_book_and_is_marked_nothing_at() -> Result<()> {
     Ok(())
 }
 
+/// Photos go over by the hash of what is in them: those from before it followed, those sent while it follows; and go where they were
+/// taken away.
+#[tokio::test(flavor = "multi_thread")]
+async fn photos_are_on_both_laptops() -> Result<()> {
+    let first = first();
+    let chief = Phone::join(&first, CHIEF_CODE, "Wren", "chief").await;
+    chief
+        .until("a warm-up", |seen| seen.mirror().record.warmup.is_some())
+        .await;
+    let id = record(&chief).await.warmup.expect("a warm-up").id;
+    let photos = format!("/api/book/warmup/{id}/photos");
+    let send = async |picture: &str| -> Result<String> {
+        let path = data::root().join("hub/tests/data/photos").join(picture);
+        let answer = http::post(
+            &first.address(),
+            &photos,
+            Some(CREW_CODE),
+            &std::fs::read(path)?,
+        )
+        .await?;
+        let taken: Value = serde_json::from_slice(&answer.body)?;
+        Ok(taken["photo"].as_str().expect("a name").to_owned())
+    };
+    let before = send("screen.png").await?;
+    let second = second(&first).start();
+    follows(&first, &second).await;
+    let after = send("big.jpg").await?;
+    for name in [&before, &after] {
+        let own = std::fs::read(first.data().join("photos").join(name))?;
+        let copy = second.data().join("photos").join(name);
+        eventually("the photo on the second laptop", async || {
+            (std::fs::read(&copy).ok()? == own).then_some(())
+        })
+        .await;
+    }
+    let path = format!("{photos}/{before}");
+    let gone = http::request(&first.address(), "DELETE", &path, Some(CHIEF_CODE), b"").await?;
+    assert!(gone.status < 300, "{}", gone.text());
+    eventually("it gone from there too", async || {
+        let copy = second.data().join("photos").join(&before);
+        (!copy.exists()).then_some(())
+    })
+    .await;
+    assert!(second.data().join("photos").join(&after).exists());
+    Ok(())
+}
+
 /// The first laptop dies under load, the chief lets the second one take over, and what was acknowledged is there, once.
 #[tokio::test(flavor = "multi_thread")]
 async fn the_first_dies_under_load_and_nothing_acknowledged_is_lost() -> Result<()> {
@@ -347,6 +394,40 @@ async fn the_chief_hands_over_and_the_first_laptop_refuses_from_then_on() -> Res
     epoch(&chief, 2).await;
     assert!(notes(&record(&chief).await).contains(&"followed the other way round".to_owned()));
     Ok(())
+}
+
+/// What was begun between rounds goes on at the second laptop, which has the plan too.
+#[tokio::test(flavor = "multi_thread")]
+async fn the_time_between_rounds_goes_on_at_the_second_laptop() {
+    let mut first = Launch::demo().start();
+    let second = second(&first).start();
+    follows(&first, &second).await;
+    let chief = Phone::join(&first, CHIEF_CODE, "Wren", "chief").await;
+    let task = || "made_safe".into();
+    chief
+        .done(Command::BeginTurnaround { lanes_at: None })
+        .await;
+    chief.done(Command::StartTask { task: task() }).await;
+    first.kill();
+    chief
+        .until("the second laptop", |seen| {
+            standing(seen) == Standing::Standby
+        })
+        .await;
+    chief.done(Command::TakeOver {}).await;
+    chief.done(Command::FinishTask { task: task() }).await;
+    chief
+        .until("it reckoned at the second laptop", |seen| {
+            let now = seen.mirror().turnaround.as_ref();
+            let record = seen.mirror().record.turnaround.as_ref();
+            now.is_some_and(|now| now.outlook.is_some())
+                && record.is_some_and(|turnaround| turnaround.is_done(&task()))
+        })
+        .await;
+    chief.done(Command::CloseTurnaround {}).await;
+    chief
+        .done(Command::BeginTurnaround { lanes_at: None })
+        .await;
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -26,6 +26,8 @@ pub enum Topic {
     Sources,
     /// What the figures say.
     Figures,
+    /// How the turnaround stands.
+    Turnaround,
     /// The welcome.
     Welcome,
     /// The book's health.
@@ -246,6 +248,7 @@ impl Shell {
             HubMessage::Join(_) => Some(Topic::Welcome),
             HubMessage::Sources { .. } => Some(Topic::Sources),
             HubMessage::Figures { .. } => Some(Topic::Figures),
+            HubMessage::Turnaround(_) => Some(Topic::Turnaround),
             HubMessage::Book { .. } => Some(Topic::Book),
             HubMessage::Hubs(_) => Some(Topic::Hubs),
             HubMessage::Ack { id, .. } => {

@@ -4,7 +4,7 @@ use crate::{
     socket,
     words::{Word as W, fill, say},
 };
-use spinover_protocol::{StepKey, message::Command};
+use spinover_protocol::{StepKey, TaskKey, message::Command};
 
 fn step_text(key: &StepKey) -> String {
     let text = socket::with(|link| {
@@ -14,6 +14,14 @@ fn step_text(key: &StepKey) -> String {
             .as_ref()
             .and_then(|warmup| warmup.sheet.step(key))
             .map(|(_, step)| step.text.clone())
+    });
+    text.flatten().unwrap_or_else(|| key.to_string())
+}
+
+fn task_text(key: &TaskKey) -> String {
+    let text = socket::with(|link| {
+        let turnaround = link.mirror().record.turnaround.as_ref()?;
+        Some(turnaround.plan.task(key)?.1.text.clone())
     });
     text.flatten().unwrap_or_else(|| key.to_string())
 }
@@ -51,6 +59,14 @@ pub fn wanted_words(command: &Command) -> String {
         | Command::UnshelveAlarm { .. }
         | Command::TakeAlarmOut { .. }
         | Command::PutAlarmBack { .. } => say(W::DoAlarm).to_owned(),
+        Command::BeginTurnaround { .. }
+        | Command::CloseTurnaround {}
+        | Command::SetLanesCall { .. } => say(W::PageTurnaround).to_owned(),
+        Command::StartTask { task } | Command::FinishTask { task } => {
+            fill(W::DoMark, &[&task_text(task)])
+        }
+        Command::UndoTask { task } => fill(W::DoUndo, &[&task_text(task)]),
+        Command::TaskLate { task, .. } => fill(W::DoTaskLate, &[&task_text(task)]),
         Command::Note { .. } => say(W::DoNote).to_owned(),
         Command::Begin { .. } => say(W::DoBegin).to_owned(),
         Command::Close {} => say(W::DoClose).to_owned(),

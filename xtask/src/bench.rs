@@ -56,7 +56,7 @@ struct Measured {
     features: &'static [&'static str],
 }
 
-const MEASURED: [Measured; 2] = [
+const MEASURED: [Measured; 3] = [
     Measured {
         name: "book",
         test: "book_measure",
@@ -70,6 +70,13 @@ const MEASURED: [Measured; 2] = [
         test: "book_crash",
         case: "nothing_acknowledged_is_lost_by_kill_9",
         env: Some(("SPINOVER_TEST_CRASH_ROUNDS", "200")),
+        features: &[],
+    },
+    Measured {
+        name: "turnaround",
+        test: "schedule",
+        case: "measure::draws_of_a_plan",
+        env: None,
         features: &[],
     },
 ];

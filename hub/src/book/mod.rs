@@ -254,9 +254,9 @@ impl Book {
 
     /// Writes down what people say about a warm-up afterwards.
     pub fn edit(&self, warmup: &str, edit: Edit) -> oneshot::Receiver<Result<(), BookError>> {
-        let warmup = warmup.to_owned();
+        let (photos, warmup) = (Photos::of(&self.dir), warmup.to_owned());
         self.writer
-            .ask(move |desk| edit::edit(desk.conn, &warmup, &edit))
+            .ask(move |desk| edit::edit(desk.conn, &photos, &warmup, &edit))
     }
 
     /// The photos of this book.
@@ -281,6 +281,22 @@ impl Book {
         Ok(self
             .writer
             .ask(move |desk| photos::attach(desk.conn, &photos, &warmup, ready)))
+    }
+
+    /// Takes a photo in that a warm-up here has by name already: a copy out of another book. It is written on the caller's thread.
+    ///
+    /// # Errors
+    /// [`BookError::Refused`] when it is not the photo of that name; else what the disk says.
+    pub fn copy_photo(
+        &self,
+        name: &str,
+        bytes: Vec<u8>,
+    ) -> Result<oneshot::Receiver<Result<(), BookError>>, BookError> {
+        let photos = Photos::of(&self.dir);
+        let ready = photos.ready_copy(name, bytes)?;
+        Ok(self
+            .writer
+            .ask(move |desk| photos::keep_copy(desk.conn, &photos, ready)))
     }
 
     /// Takes a photo from a warm-up. It is gone for good when no other warm-up has it. Whether they may is for the caller to know.

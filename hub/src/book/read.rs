@@ -10,7 +10,12 @@ use super::{
 use rusqlite::{Connection, Row, params};
 use serde::Serialize;
 use spinover_protocol::{
-    CommandId, Millis, Seq, book::Listed, car::Channel, event::Event, record::Record,
+    CommandId, Millis, Seq,
+    book::Listed,
+    car::Channel,
+    event::{Event, EventBody},
+    record::Record,
+    turnaround::Turnaround,
 };
 use std::{collections::BTreeMap, path::Path};
 
@@ -194,13 +199,25 @@ fn people_before(conn: &Connection, seq: i64) -> Result<Vec<Event>, BookError> {
         "SELECT seq, json, sum FROM events WHERE kind = 'person_joined' AND seq < ?1 ORDER BY seq";
     let mut latest = BTreeMap::new();
     for event in events(conn, joined, [seq])? {
-        if let spinover_protocol::event::EventBody::PersonJoined { who, .. } = &event.body {
+        if let EventBody::PersonJoined { who, .. } = &event.body {
             latest.insert(who.id.clone(), event);
         }
     }
     let mut people: Vec<Event> = latest.into_values().collect();
     people.sort_by_key(|event| event.seq);
     Ok(people)
+}
+
+/// The kinds of events that are about the time between rounds.
+const OF_TURNAROUND: &str = "('turnaround_begun', 'turnaround_closed', 'lanes_call_set', 'task_started', 'task_done', 'task_undone', 'task_late')";
+
+/// The events of the turnaround that had last begun before that number, up to it: it can be older than the warm-up.
+fn turnaround_before(conn: &Connection, seq: i64) -> Result<Vec<Event>, BookError> {
+    let sql = format!(
+        "SELECT seq, json, sum FROM events WHERE kind IN {OF_TURNAROUND} AND seq < ?1 AND seq >= \
+         (SELECT ifnull(max(seq), ?1) FROM events WHERE kind = 'turnaround_begun' AND seq < ?1) ORDER BY seq"
+    );
+    events(conn, &sql, [seq])
 }
 
 /// Everything that the hub needs to go on where the book ends.
@@ -216,6 +233,7 @@ pub(super) fn load(conn: &Connection) -> Result<Loaded, BookError> {
             row.get(0)
         })?;
     let mut all = people_before(conn, begun)?;
+    all.extend(turnaround_before(conn, begun)?);
     all.extend(events(
         conn,
         "SELECT seq, json, sum FROM events WHERE kind = 'took_over' AND seq < ?1 ORDER BY seq DESC LIMIT 1",
@@ -345,6 +363,26 @@ impl Reader {
         };
         story.extend(self.events(id)?);
         Ok(story)
+    }
+
+    /// Every turnaround, oldest first, that was marked while readings were not live for the reason `source`; empty: live.
+    ///
+    /// # Errors
+    /// What SQLite says, or [`BookError::Unreadable`].
+    pub fn turnarounds(&self, source: &str) -> Result<Vec<Turnaround>, BookError> {
+        let sql = format!(
+            "SELECT e.seq, e.json, e.sum FROM events e LEFT JOIN warmups w ON w.n = e.warmup \
+             WHERE e.kind IN {OF_TURNAROUND} AND ifnull(w.source, '') = ?1 ORDER BY e.seq"
+        );
+        let mut turnarounds: Vec<Turnaround> = Vec::new();
+        for event in events(&self.conn, &sql, [source])? {
+            if let EventBody::TurnaroundBegun { plan, lanes_at } = &event.body {
+                turnarounds.push(Turnaround::begin(plan, event.at, *lanes_at));
+            } else if let Some(last) = turnarounds.last_mut() {
+                last.apply(&event);
+            }
+        }
+        Ok(turnarounds)
     }
 
     /// The record of a warm-up as it was at its last event.

@@ -1,14 +1,17 @@
-//! `spinover check`: says whether a car file and its sheets are good, or everything that is wrong in them. Changes nothing.
+//! `spinover check`: says whether a car file, its sheets and its turnaround file are good, or everything that is wrong in them. Changes nothing.
 
-use crate::files::{CarFile, FileErrors, Mistake, load_car, load_sheets, unknown_phases};
+use crate::files::{
+    CarFile, FileErrors, Mistake, load_car, load_sheets, load_turnaround, unknown_phases,
+};
 use spinover_protocol::sheet::Sheet;
+use spinover_protocol::turnaround::Plan;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 /// Exit code for a file that is not good: bad input.
 const BAD_INPUT: u8 = 2;
 
-/// Check a car file and any sheets, and say what is wrong in them and what would be right
+/// Check a car file, any sheets and a turnaround file, and say what is wrong in them and what would be right
 #[derive(Clone, Debug, clap::Args)]
 pub struct CheckCommand {
     /// The car file
@@ -17,6 +20,9 @@ pub struct CheckCommand {
     /// A sheet for that car; may be given several times
     #[arg(long, value_name = "FILE")]
     pub sheet: Vec<PathBuf>,
+    /// A turnaround file for that car: what is done between rounds
+    #[arg(long, value_name = "FILE")]
+    pub turnaround: Option<PathBuf>,
     /// Print one JSON object in place of words
     #[arg(long)]
     pub json: bool,
@@ -71,6 +77,10 @@ impl CheckCommand {
         } else {
             " as far as can be told without a good car file"
         };
+        let plan = self
+            .turnaround
+            .as_ref()
+            .map(|path| (path, load_turnaround(path, car.as_ref().ok())));
         let outcome = car.map(|car| format!("car file good: {}", car_words(&self.car, &car)));
         let mut checked = vec![Checked {
             file: self.car.display().to_string(),
@@ -84,6 +94,14 @@ impl CheckCommand {
                 file: path.display().to_string(),
                 kind: "sheet",
                 outcome,
+            });
+        }
+        if let Some((path, plan)) = plan {
+            checked.push(Checked {
+                file: path.display().to_string(),
+                kind: "turnaround",
+                outcome: plan
+                    .map(|plan| format!("turnaround good{limits}: {}", plan_words(path, &plan))),
             });
         }
         (checked, notes)
@@ -127,6 +145,18 @@ fn sheet_words(path: &Path, sheet: &Sheet) -> String {
         count(sheet.phases.len(), "phase", "phases"),
         count(steps.len(), "step", "steps"),
         count(gates, "gate", "gates"),
+    )
+}
+
+fn plan_words(path: &Path, plan: &Plan) -> String {
+    let waits = plan.tasks.iter().map(|task| task.after.len()).sum();
+    format!(
+        "{}: {}: {}, {}, {}",
+        path.display(),
+        plan.name,
+        count(plan.tasks.len(), "task", "tasks"),
+        count(waits, "wait", "waits"),
+        count(plan.few.len(), "thing shared", "things shared"),
     )
 }
 

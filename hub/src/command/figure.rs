@@ -21,6 +21,7 @@ mod mags;
 mod mix;
 mod slip;
 mod table;
+mod turnaround;
 mod value;
 
 /// Arguments of `spinover figure`.
@@ -65,6 +66,8 @@ enum Figure {
     Mags(mags::MagsArgs),
     /// The odd cylinder out
     Cylinders(cylinders::CylindersArgs),
+    /// Between rounds: the chance that the warm-up starts in time for the lanes, and what would help
+    Turnaround(turnaround::TurnaroundArgs),
     /// Time to a target temperature, from this warm-up so far and earlier ones
     Warm(figure_warm::WarmArgs),
 }
@@ -80,6 +83,7 @@ fn run(command: &FigureCommand) -> Result<(), CommandError> {
         Figure::Slip(args) => slip::run(args),
         Figure::Mags(args) => mags::run(args),
         Figure::Cylinders(args) => cylinders::run(args),
+        Figure::Turnaround(args) => turnaround::run(args),
         Figure::Warm(args) => figure_warm::run(args).map_err(|error| {
             match error.downcast_ref::<figure_warm::BadInput>() {
                 Some(bad) => CommandError::Input(bad.to_string()),

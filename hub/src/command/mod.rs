@@ -6,3 +6,4 @@ pub mod figure;
 pub mod figure_warm;
 pub mod serve;
 pub mod standby;
+mod work;

@@ -1,27 +1,18 @@
 //! `spinover serve` and `spinover demo`: files and options in, a running hub out.
 
+use super::work::{Work, open};
 use crate::{
     book::{Book, BookError, Loaded},
-    files::{
-        self, CarFile, FileErrors,
-        kept::{Good, Kept, Texts},
-    },
+    files::{self, CarFile, FileErrors, kept::Kept},
     serve::{
         self, Ending, Setup, codes, discovery, door::sessions::Sessions, files::Files,
         net::authority::Authority,
     },
-    sources::{self, Source},
 };
 use anyhow::{Context, anyhow};
 use clap::Args;
-use spinover_protocol::{
-    event::Right,
-    hubs::FileText,
-    message::Join,
-    trust::{POSTED, source_name},
-};
+use spinover_protocol::{event::Right, message::Join};
 use std::{
-    io,
     net::SocketAddr,
     path::{Path, PathBuf},
     process::ExitCode,
@@ -83,6 +74,9 @@ pub struct ServeCommand {
     /// A sheet (TOML); the first one is begun by itself, the chief can begin the others. May be given several times.
     #[arg(long, value_name = "FILE", required = true)]
     sheet: Vec<PathBuf>,
+    /// A turnaround file (TOML): what is done between rounds; see docs/turnaround.md.
+    #[arg(long, value_name = "FILE")]
+    turnaround: Option<PathBuf>,
     /// Directory that keeps the book; made when it is not there.
     #[arg(long, value_name = "DIR")]
     data: PathBuf,
@@ -97,7 +91,7 @@ pub struct ServeCommand {
 
 /// A simulated car and the demo sheets.
 ///
-/// Writes its car file and sheets to the folder `files` in the data directory where they are not there yet, and runs from
+/// Writes its car file, sheets and turnaround file to the folder `files` in the data directory where they are not there yet, and runs from
 /// there, so that they can be changed as a team's own can. Delete that folder to have the demo's files anew.
 #[derive(Debug, Args)]
 pub struct DemoCommand {
@@ -170,8 +164,11 @@ impl ServeCommand {
     }
 
     fn serve(self) -> Result<(), Failed> {
-        let kept = Kept::new(self.car, self.sheet, &self.data);
-        hub(self.common, kept, self.source, &self.data, self.take_over)
+        let work = Work {
+            kept: Kept::new(self.car, self.sheet, &self.data),
+            turnaround: self.turnaround,
+        };
+        hub(self.common, work, self.source, &self.data, self.take_over)
     }
 }
 
@@ -194,7 +191,7 @@ impl DemoCommand {
             written.with_context(|| format!("cannot write {}", path.display()))?;
             Ok(path)
         };
-        let (car, sheets, spec) = match &self.real {
+        let (car, sheets, turnaround, spec) = match &self.real {
             None => {
                 let spec = if self.auto { "sim:?auto=1" } else { "sim:" };
                 let sheets = vec![
@@ -204,6 +201,7 @@ impl DemoCommand {
                 (
                     write("kestrel.toml", files::demo::KESTREL)?,
                     sheets,
+                    Some(write("between-rounds.toml", files::demo::BETWEEN_ROUNDS)?),
                     spec.to_owned(),
                 )
             }
@@ -213,71 +211,17 @@ impl DemoCommand {
                 (
                     write("ground-run.toml", files::demo::GROUND_RUN)?,
                     vec![sheet],
+                    None,
                     spec,
                 )
             }
         };
-        let kept = Kept::new(car, sheets, data);
-        hub(self.common, kept, vec![spec], data, false)
+        let work = Work {
+            kept: Kept::new(car, sheets, data),
+            turnaround,
+        };
+        hub(self.common, work, vec![spec], data, false)
     }
-}
-
-/// Every file and its text, or every mistake in any of them.
-pub(super) fn load(kept: &Kept) -> Result<(Good, Vec<FileText>), Failed> {
-    let read = kept.read()?;
-    let good = kept.check(&read).map_err(|wrong| {
-        let texts: Vec<String> = wrong.iter().map(|(_, errors)| errors.to_string()).collect();
-        Failed::Input(texts.join("\n"))
-    })?;
-    for note in kept.notes(&good) {
-        tracing::warn!("{note}");
-    }
-    Ok((good, texts(kept, read)))
-}
-
-/// Opens the sources that the command line names, else the car file's.
-pub(super) fn open(
-    file: &CarFile,
-    named: &[String],
-    seed: u64,
-) -> Result<Vec<Box<dyn Source>>, Failed> {
-    let specs = if named.is_empty() {
-        &file.sources
-    } else {
-        named
-    };
-    names_are_told_apart(file, specs)?;
-    let given = sources::Setup {
-        car: file.car.clone(),
-        replay: file.replay.clone(),
-        names: file.names.clone(),
-        seed,
-    };
-    let open = |spec: &String| sources::open(spec, &given).map_err(Failed::Source);
-    let opened: Vec<Box<dyn Source>> = specs.iter().map(open).collect::<Result<_, _>>()?;
-    if opened.is_empty() {
-        tracing::warn!(
-            "no source is named: readings come by POST /api/readings and from phones only"
-        );
-    }
-    Ok(opened)
-}
-
-/// Whether a hub that runs could run with another car file. A port that is taken is taken by the hub itself.
-pub(super) fn could_run(file: &CarFile, named: &[String], seed: u64) -> Result<(), String> {
-    match open(file, named, seed) {
-        Ok(_) => Ok(()),
-        Err(Failed::Source(error)) if is_taken(&error) => Ok(()),
-        Err(failed) => Err(failed.words()),
-    }
-}
-
-fn is_taken(error: &anyhow::Error) -> bool {
-    let taken = |error: &io::Error| error.kind() == io::ErrorKind::AddrInUse;
-    error
-        .chain()
-        .filter_map(|cause| cause.downcast_ref())
-        .any(taken)
 }
 
 /// Host names that are some, and two codes that can be told apart and are not too easily guessed.
@@ -313,22 +257,9 @@ pub(super) fn good_names(
     Ok(())
 }
 
-/// The files' texts, for a second laptop.
-fn texts(kept: &Kept, read: Texts) -> Vec<FileText> {
-    let names = kept.names().into_iter().map(|(_, name)| name);
-    let text = |(name, text): (String, String)| {
-        let name = Path::new(&name).file_name().unwrap_or_default();
-        FileText {
-            name: name.to_string_lossy().into_owned(),
-            text,
-        }
-    };
-    names.zip(read.0).map(text).collect()
-}
-
 fn hub(
     common: Common,
-    kept: Kept,
+    work: Work,
     named: Vec<String>,
     data: &Path,
     take_charge: bool,
@@ -336,8 +267,8 @@ fn hub(
     let (crew, chief) = (common.crew_code.as_ref(), common.chief_code.as_ref());
     good_names(&common.host_name, crew, chief)?;
     let seed = u64::from(getrandom::u32().context("the system gives no random numbers")?);
-    let (mut good, mut told) = load(&kept)?;
-    let mut sources = open(&good.car, &named, seed)?;
+    let mut found = work.load()?;
+    let mut sources = open(&found.good.car, &named, seed)?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()
@@ -392,12 +323,13 @@ fn hub(
         // Each run has a handle of its own; the port stays open between them, so that a phone that dials then waits.
         let port = port.try_clone().context("the port")?;
         let local = port.local_addr().context("the port has no address")?;
-        let name = format!("{} · {}", good.car.car.team, good.car.car.name);
-        let again = named.clone();
-        let trial = Box::new(move |file: &CarFile| could_run(file, &again, seed));
+        let name = format!("{} · {}", found.good.car.car.team, found.good.car.car.name);
+        let (again, from) = (named.clone(), work.clone());
+        let trial = Box::new(move |file: &CarFile| from.could_run(file, &again, seed));
         let setup = Setup {
-            car: good.car.car.clone(),
-            sheets: good.sheets.clone(),
+            car: found.good.car.car.clone(),
+            sheets: found.good.sheets.clone(),
+            plan: found.plan.clone(),
             sources,
             crew_code: crew_code.clone(),
             chief_code: chief_code.clone(),
@@ -406,11 +338,11 @@ fn hub(
             authority,
             announce: !common.quiet_network && !common.listen.ip().is_loopback(),
             files: Some(Arc::new(Files::new(
-                kept.clone(),
-                good.versions.clone(),
+                work.kept.clone(),
+                found.good.versions.clone(),
                 trial,
             ))),
-            texts: told.clone(),
+            texts: found.texts.clone(),
             take_over: None,
             // Once: it must not take charge again from one that takes over while this one runs.
             take_charge: take_charge && first,
@@ -432,18 +364,18 @@ fn hub(
             } => Some((crew_code, chief_code)),
         };
         // They were found good before this run was ended. Whatever has become of them since, the crew keeps a hub.
-        let next = load(&kept).and_then(|(next, told)| {
-            let sources = open(&next.car, &named, seed)?;
-            Ok((next, told, sources))
+        let next = work.load().and_then(|next| {
+            let sources = open(&next.good.car, &named, seed)?;
+            Ok((next, sources))
         });
         match next {
-            Ok((next, texts, opened)) => (good, told, sources) = (next, texts, opened),
+            Ok((next, opened)) => (found, sources) = (next, opened),
             Err(failed) => {
                 tracing::error!(
                     "the files cannot be taken up, those before hold: {}",
                     failed.words()
                 );
-                sources = open(&good.car, &named, seed)?;
+                sources = open(&found.good.car, &named, seed)?;
             }
         }
     }
@@ -486,27 +418,6 @@ pub(super) fn code_for(
         || codes::random_for(right).context("the system gives no random numbers"),
         Ok,
     )
-}
-
-/// Two sources of one name cannot be told apart. A preferred one that is not there may come another day.
-fn names_are_told_apart(file: &CarFile, specs: &[String]) -> Result<(), Failed> {
-    let mut names = vec![POSTED];
-    for name in specs.iter().filter_map(|spec| source_name(spec)) {
-        if names.contains(&name) {
-            return Err(Failed::Input(format!(
-                "two sources are named `{name}`; give each a name of its own"
-            )));
-        }
-        names.push(name);
-    }
-    for channel in &file.car.channels {
-        for wanted in &channel.sensor.prefer {
-            if !names.contains(&wanted.as_str()) {
-                tracing::info!("{}: no source is named {wanted} today", channel.key);
-            }
-        }
-    }
-    Ok(())
 }
 
 /// Tells the terminal how to join, and whoever started us that the port is open.

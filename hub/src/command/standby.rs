@@ -1,15 +1,13 @@
 //! `spinover standby`: follow the hub on the first laptop, and take over from it.
 
-use super::serve::{
-    Failed, code_for, could_run, exit, good_names, greet, load, open, open_book, stop_signal,
+use super::{
+    serve::{Failed, code_for, exit, good_names, greet, open_book, stop_signal},
+    work::{Found, Work, open},
 };
 use crate::{
     book::{Book, Loaded},
     core::{TakeOver, charge::Fence},
-    files::{
-        CarFile,
-        kept::{Good, Kept},
-    },
+    files::{CarFile, kept::Kept},
     serve::{
         self, Ending, Setup, discovery,
         door::sessions::Sessions,
@@ -20,7 +18,12 @@ use crate::{
 };
 use anyhow::Context;
 use clap::Args;
-use spinover_protocol::{event::Right, hubs::FileText, message::Join, record::Record};
+use spinover_protocol::{
+    event::Right,
+    hubs::{FileKind, FileText},
+    message::Join,
+    record::Record,
+};
 use std::{
     net::SocketAddr,
     path::{Path, PathBuf},
@@ -96,9 +99,17 @@ fn seconds(text: &str) -> Result<f64, String> {
     }
 }
 
-fn file_names(count: usize) -> impl Iterator<Item = String> {
-    let sheets = (1..count).map(|n| format!("sheet-{n}.toml"));
-    std::iter::once("car.toml".to_owned()).chain(sheets)
+/// What the files are called here, in their order.
+fn file_names(kinds: impl Iterator<Item = FileKind>) -> impl Iterator<Item = String> {
+    let mut sheets = 0;
+    kinds.map(move |kind| match kind {
+        FileKind::Car => "car.toml".to_owned(),
+        FileKind::Sheet => {
+            sheets += 1;
+            format!("sheet-{sheets}.toml")
+        }
+        FileKind::Turnaround => "turnaround.toml".to_owned(),
+    })
 }
 
 /// Keeps the files where `spinover serve` can be given them by hand.
@@ -108,27 +119,44 @@ fn keep_files(data: &Path, given: &[FileText]) -> anyhow::Result<()> {
         std::fs::remove_dir_all(&folder).with_context(|| folder.display().to_string())?;
     }
     std::fs::create_dir_all(&folder).with_context(|| folder.display().to_string())?;
-    for (name, file) in file_names(given.len()).zip(given) {
+    for (name, file) in file_names(given.iter().map(|file| file.kind)).zip(given) {
         std::fs::write(folder.join(&name), &file.text).with_context(|| name)?;
     }
     Ok(())
 }
 
+/// What was kept before, when the first laptop cannot be reached.
 fn kept_files(data: &Path) -> Vec<FileText> {
     let folder = data.join(FILES);
-    let read = |name: String| {
+    let read = |(kind, name): (FileKind, String)| {
         let text = std::fs::read_to_string(folder.join(&name)).ok()?;
-        Some(FileText { name, text })
+        Some(FileText { kind, name, text })
     };
-    file_names(usize::MAX).map_while(read).collect()
+    let kinds = || std::iter::once(FileKind::Car).chain(std::iter::repeat(FileKind::Sheet));
+    let mut files: Vec<FileText> = kinds().zip(file_names(kinds())).map_while(read).collect();
+    if !files.is_empty() {
+        let names = file_names(std::iter::once(FileKind::Turnaround));
+        files.extend(names.filter_map(|name| read((FileKind::Turnaround, name))));
+    }
+    files
 }
 
 /// The files of the hub in charge, as they lie here.
-fn kept(data: &Path, count: usize) -> Kept {
+fn work(data: &Path, given: &[FileText]) -> Work {
     let folder = data.join(FILES);
-    let mut paths = file_names(count).map(|name| folder.join(name));
-    let car = paths.next().unwrap_or_default();
-    Kept::new(car, paths.collect(), data)
+    let (mut car, mut sheets, mut turnaround) = (PathBuf::new(), Vec::new(), None);
+    for (name, file) in file_names(given.iter().map(|file| file.kind)).zip(given) {
+        let path = folder.join(name);
+        match file.kind {
+            FileKind::Car => car = path,
+            FileKind::Sheet => sheets.push(path),
+            FileKind::Turnaround => turnaround = Some(path),
+        }
+    }
+    Work {
+        kept: Kept::new(car, sheets, data),
+        turnaround,
+    }
 }
 
 impl StandbyCommand {
@@ -281,13 +309,13 @@ impl Running {
     /// Without sources, and without files to change.
     fn setup(
         &mut self,
-        good: &Good,
-        texts: Vec<FileText>,
+        found: &Found,
         (crew_code, chief_code): (String, String),
     ) -> anyhow::Result<Setup> {
         Ok(Setup {
-            car: good.car.car.clone(),
-            sheets: good.sheets.clone(),
+            car: found.good.car.car.clone(),
+            sheets: found.good.sheets.clone(),
+            plan: found.plan.clone(),
             sources: Vec::new(),
             crew_code,
             chief_code,
@@ -296,7 +324,7 @@ impl Running {
             authority: None,
             announce: false,
             files: None,
-            texts,
+            texts: found.texts.clone(),
             take_over: None,
             take_charge: false,
         })
@@ -309,9 +337,9 @@ impl Running {
         stop: watch::Receiver<bool>,
         word: watch::Receiver<bool>,
     ) -> Result<Outcome, Failed> {
-        let (good, _) = load(&kept(&self.options.data, self.given.files.len()))?;
+        let found = work(&self.options.data, &self.given.files).load()?;
         let codes = self.codes()?;
-        let setup = self.setup(&good, self.given.files.clone(), codes)?;
+        let setup = self.setup(&found, codes)?;
         let ready = self.greeting(&setup, false)?;
         let options = Options {
             first: self.first.clone(),
@@ -335,23 +363,27 @@ impl Running {
         stop: watch::Receiver<bool>,
     ) -> Result<(), Failed> {
         let seed = u64::from(getrandom::u32().context("the system gives no random numbers")?);
-        let kept = kept(&self.options.data, self.given.files.len());
+        let work = work(&self.options.data, &self.given.files);
         let named = self.options.source.clone();
-        let (mut good, mut texts) = load(&kept)?;
+        let mut found = work.load()?;
         let mut codes = self.codes()?;
         loop {
-            let mut setup = self.setup(&good, texts.clone(), codes)?;
-            setup.sources = opened(&good.car, &named, seed);
+            let mut setup = self.setup(&found, codes)?;
+            setup.sources = opened(&found.good.car, &named, seed);
             setup.take_over = over.take();
             setup.announce = !self.options.quiet_network && !self.options.listen.ip().is_loopback();
-            let again = named.clone();
+            let (again, from) = (named.clone(), work.clone());
             let trial = move |file: &CarFile| match again.is_empty() {
-                true => Ok(()),
-                false => could_run(file, &again, seed),
+                // The car file's own sources are the first laptop's.
+                true => from
+                    .plan(Some(file))
+                    .map(drop)
+                    .map_err(|errors| errors.to_string()),
+                false => from.could_run(file, &again, seed),
             };
             setup.files = Some(Arc::new(Files::new(
-                kept.clone(),
-                good.versions.clone(),
+                work.kept.clone(),
+                found.good.versions.clone(),
                 Box::new(trial),
             )));
             let ready = self.greeting(&setup, true)?;
@@ -363,8 +395,8 @@ impl Running {
                     chief_code,
                 } => codes = (crew_code, chief_code),
             }
-            match load(&kept) {
-                Ok(next) => (good, texts) = next,
+            match work.load() {
+                Ok(next) => found = next,
                 Err(failed) => tracing::error!(
                     "the files cannot be taken up, those before hold: {}",
                     failed.words()

@@ -122,6 +122,9 @@ impl Core {
                 | C::TakeAlarmOut { .. }
                 | C::PutAlarmBack { .. }
                 | C::Calibrate { .. }
+                | C::BeginTurnaround { .. }
+                | C::CloseTurnaround {}
+                | C::SetLanesCall { .. }
                 | C::Begin { .. }
                 | C::Close {}
         );
@@ -299,6 +302,13 @@ impl Core {
                 |flags| flags.out,
                 |alarm| EventBody::AlarmPutBack { alarm },
             ),
+            C::BeginTurnaround { lanes_at } => self.begin_turnaround(now, lanes_at),
+            C::CloseTurnaround {} => self.close_turnaround(),
+            C::SetLanesCall { lanes_at } => self.set_lanes_call(now, lanes_at),
+            C::StartTask { task } => self.start_task(who, right, task),
+            C::FinishTask { task } => self.finish_task(who, right, task),
+            C::UndoTask { task } => self.undo_task(who, right, task),
+            C::TaskLate { task, left_min } => self.task_late(who, right, task, left_min),
             C::Note { text } => {
                 let text = words(text)?;
                 self.any()?;

@@ -87,22 +87,15 @@ fn near(channel: &Channel, from: Point, to: Point) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use spinover_protocol::{car::Band, units::Unit};
+    use spinover_protocol::units::Unit;
 
     fn channel(max_rate: Option<f64>) -> Channel {
         Channel {
-            key: "oil_pressure".into(),
             label: "oil".into(),
-            unit: Unit::Psi,
             decimals: 0,
-            plausible: Band {
-                low: 0.0,
-                high: 300.0,
-            },
             max_rate,
             old_after_ms: 1_000,
-            sensor: Default::default(),
-            band: None,
+            ..Channel::new("oil_pressure", Unit::Psi, (0.0, 300.0))
         }
     }
 

@@ -1,8 +1,9 @@
 //! What earlier warm-ups of this car teach the figures. The book fills it in; here is only what it holds.
 
+use super::turnaround::Took;
 use crate::figures::{bleed::Adjustment, flow::Case, slip::Slip, warm::WarmCurve};
 use spinover_protocol::PhaseKey;
-use std::collections::BTreeMap;
+use std::{collections::BTreeMap, sync::Arc};
 
 /// Lessons of earlier warm-ups, oldest first throughout.
 #[derive(Clone, Debug, Default)]
@@ -17,4 +18,6 @@ pub struct Lessons {
     pub bleeds: Vec<Adjustment>,
     /// Time slips.
     pub slips: Vec<Slip>,
+    /// How long the tasks between rounds took.
+    pub took: Arc<Took>,
 }

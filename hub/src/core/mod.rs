@@ -19,6 +19,8 @@ mod rest;
 pub mod skew;
 pub mod stuck;
 pub mod times;
+pub mod turnaround;
+mod turnaround_commands;
 mod typed;
 
 use alarms::Alarms;
@@ -35,9 +37,14 @@ use spinover_protocol::{
     message::{Command, FigureNow, Present, Progress, SourceHealth},
     record::{Call, Record},
     sheet::Sheet,
+    turnaround::Plan,
 };
-use std::collections::{BTreeMap, VecDeque};
+use std::{
+    collections::{BTreeMap, VecDeque},
+    sync::Arc,
+};
 use times::Times;
+use turnaround::{Reckoning, Took};
 pub(crate) use typed::slip_of;
 
 /// Alarms that watch figures hear of them this often: working figures out costs more than looking at readings.
@@ -137,6 +144,8 @@ pub struct Core {
     live: Live,
     times: Times,
     here: BTreeMap<PersonId, Here>,
+    plan: Option<Plan>,
+    took: Arc<Took>,
     /// The time that the latest warm-up's id says.
     begun_at: Millis,
 }
@@ -167,6 +176,8 @@ impl Core {
             gates: Gates::default(),
             health: Health::new(sources),
             here: BTreeMap::new(),
+            plan: None,
+            took: journal.lessons.took.clone(),
             begun_at: 0,
         };
         for (id, seq) in &journal.commands {
@@ -290,6 +301,21 @@ impl Core {
         self.times.played(played);
     }
 
+    /// The plan for the time between rounds, where the team has one.
+    pub fn plan(&mut self, plan: Option<Plan>) {
+        self.plan = plan;
+    }
+
+    /// What it takes to reckon how the turnaround stands; none without a plan.
+    pub fn reckoning(&self, now: Millis) -> Option<Reckoning> {
+        Some(Reckoning {
+            now,
+            plan: self.plan.as_ref()?.name.clone(),
+            turnaround: self.record.turnaround.clone(),
+            took: self.took.clone(),
+        })
+    }
+
     /// Readings of the warm-up under way from before the hub was started again, for the figures.
     pub fn recall(&mut self, t_us: i64, values: &[(usize, f64)]) {
         self.live.batch(t_us, values);
@@ -297,6 +323,7 @@ impl Core {
 
     /// Newer lessons of earlier warm-ups, once the book has another.
     pub fn learn(&mut self, lessons: Lessons) {
+        self.took = lessons.took.clone();
         self.live.learn(lessons);
     }
 

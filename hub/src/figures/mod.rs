@@ -21,6 +21,7 @@ pub mod mix;
 pub mod quantity;
 mod rhythm;
 pub mod robust;
+pub mod schedule;
 mod settle;
 pub mod slip;
 pub mod warm;

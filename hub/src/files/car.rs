@@ -51,8 +51,6 @@ pub const FIGURES: [&str; 18] = [
     "mags",
     "cylinders",
 ];
-/// How old a reading may get when the car file does not say, in milliseconds: four missed frames of a 2 Hz recorder.
-const OLD_AFTER_MS: i64 = 2_000;
 
 const fn key(name: &'static str, example: &'static str) -> Key {
     Key { name, example }
@@ -353,16 +351,15 @@ fn channel(
     let label = walk.text("label", MAX_LABEL);
     let made = (|| {
         let key = walk.silent_key()?;
+        let plain = Channel::new(&key, unit?, plausible?.value);
         Some(Channel {
             label: label.map_or_else(|| spoken(&key), |spot| spot.value),
-            key: key.as_str().into(),
-            unit: unit?,
-            decimals: decimals.map_or(unit?.decimals(), |spot| spot.value as u8),
-            plausible: plausible?.value,
+            decimals: decimals.map_or(plain.decimals, |spot| spot.value as u8),
             max_rate: max_rate.map(|spot| spot.value),
-            old_after_ms: old_after.map_or(OLD_AFTER_MS, |spot| spot.value),
+            old_after_ms: old_after.map_or(plain.old_after_ms, |spot| spot.value),
             sensor,
             band: band.map(|spot| spot.value),
+            ..plain
         })
     })();
     (made, unit)

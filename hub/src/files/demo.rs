@@ -1,7 +1,8 @@
 //! The demo files, built into the program, so that `spinover demo` needs nothing on disk. Their text is in `hub/demo/`.
 
-use super::{CarFile, FileErrors, parse_car, parse_sheet};
+use super::{CarFile, FileErrors, parse_car, parse_sheet, parse_turnaround};
 use spinover_protocol::sheet::Sheet;
+use spinover_protocol::turnaround::Plan;
 
 /// The invented car of the demo, Larkspur Racing's Kestrel: `kestrel.toml`.
 pub const KESTREL: &str = include_str!("../../demo/kestrel.toml");
@@ -9,6 +10,8 @@ pub const KESTREL: &str = include_str!("../../demo/kestrel.toml");
 pub const PIT_WARM_UP: &str = include_str!("../../demo/pit-warm-up.toml");
 /// Its sheet from the lanes to the line: `to-the-line.toml`.
 pub const TO_THE_LINE: &str = include_str!("../../demo/to-the-line.toml");
+/// What its crew does between rounds: `between-rounds.toml`.
+pub const BETWEEN_ROUNDS: &str = include_str!("../../demo/between-rounds.toml");
 /// The car file for a real recording, a light aircraft engine's ground run: `ground-run.toml`.
 pub const GROUND_RUN: &str = include_str!("../../demo/ground-run.toml");
 /// The sheet that goes with the recording: `ground-run-sheet.toml`.
@@ -32,6 +35,14 @@ pub fn sheets() -> Result<Vec<Sheet>, FileErrors> {
         parse_sheet("pit-warm-up.toml", PIT_WARM_UP, &car)?,
         parse_sheet("to-the-line.toml", TO_THE_LINE, &car)?,
     ])
+}
+
+/// The demo's turnaround file.
+///
+/// # Errors
+/// As [`car`].
+pub fn between_rounds() -> Result<Plan, FileErrors> {
+    parse_turnaround("between-rounds.toml", BETWEEN_ROUNDS, Some(&car()?))
 }
 
 /// The car file for the replay of a real ground run; the recording itself is not built in.

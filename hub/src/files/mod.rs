@@ -1,7 +1,7 @@
-//! The crew's own files: the car file and the sheets, both TOML. Reads text, gives protocol types or every mistake in the
+//! The crew's own files: the car file, the sheets and the turnaround file, all TOML. Reads text, gives protocol types or every mistake in the
 //! text with its line, its column and what would be right. Opens nothing but the files it is given; never panics on any text.
 //!
-//! Both formats are described in `docs/files.md`.
+//! The formats are described in `docs/files.md` and `docs/turnaround.md`.
 
 pub mod columns;
 pub mod demo;
@@ -15,18 +15,28 @@ mod mistakes;
 mod names;
 mod sensor;
 mod sheet;
+mod turnaround;
 mod walk;
 
 pub use alarms::{NamedPhase, unknown_phases};
 pub use car::{CarFile, FIGURES, load_car, parse_car};
 pub use mistakes::{FileErrors, MAX_FILE, Mistake};
 pub use sheet::{load_sheet, load_sheets, parse_sheet, parse_sheet_alone};
+pub use turnaround::{load_turnaround, parse_turnaround};
 
-/// The header and the keys of every kind of table in both files; the top of each file has the empty header.
+/// The header and the keys of every kind of table in a car file and a sheet; the top of each file has the empty header.
 pub fn keys() -> impl Iterator<Item = (&'static str, Vec<&'static str>)> {
     let names = |kind: &walk::Kind| kind.keys.iter().map(|key| key.name).collect();
     car::KINDS
         .into_iter()
         .chain(sheet::KINDS)
         .map(move |kind| (kind.header, names(kind)))
+}
+
+/// The same for a turnaround file.
+pub fn turnaround_keys() -> impl Iterator<Item = (&'static str, Vec<&'static str>)> {
+    turnaround::KINDS.into_iter().map(|kind| {
+        let keys = kind.keys.iter().map(|key| key.name).collect();
+        (kind.header, keys)
+    })
 }

@@ -5,6 +5,8 @@
 
 mod two_hubs;
 
+pub use two_hubs::{Wish, Wisher};
+
 use super::helm::{Helm, Over};
 use super::shared::Kind;
 use crate::core::{Core, Input, Output, feed::Report, lessons::Lessons};
@@ -51,6 +53,8 @@ pub enum Order {
     KeepHubs(Charge, Vec<String>),
     /// The charge is given away: have the book keep it with these addresses, and then tell the standby.
     HandOver(Over, Vec<String>),
+    /// Nothing comes of the hand-over that the standby wanted, and why.
+    KeepCharge(String),
 }
 
 /// The deciding part of the keeper.
@@ -69,6 +73,8 @@ pub struct Clerk {
     trouble: Option<String>,
     /// Other files are about to be taken up.
     resting: bool,
+    /// The charge is about to be given away.
+    leaving: Option<two_hubs::Leaving>,
     /// The stop call on the board: its event is not on the disk yet.
     stop: Option<CommandId>,
     fresh: bool,
@@ -92,6 +98,7 @@ impl Clerk {
             refused: VecDeque::new(),
             trouble: None,
             resting: false,
+            leaving: None,
             stop: None,
             fresh: true,
             stirred: true,
@@ -158,11 +165,14 @@ impl Clerk {
         id: CommandId,
         command: Command,
     ) -> Vec<Order> {
-        let Some((who, right)) = self.conns.get(&conn) else {
+        let Some((who, right)) = self.conns.get(&conn).cloned() else {
             return Vec::new();
         };
         if matches!(command, Command::TakeOver {}) || !self.helm.in_charge() {
             return self.two_hubs(now, conn, id, command);
+        }
+        if self.held(conn, &id, &command) {
+            return Vec::new();
         }
         // One id, one answer: also of a command that an old socket delivers after a new one has had its answer, and also while
         // the disk refuses, when its event may be waiting already.
@@ -183,7 +193,7 @@ impl Clerk {
                 return vec![self.refuse(conn, id, reason)];
             }
         }
-        let input = Input::Command(who.clone(), *right, id, command);
+        let input = Input::Command(who, right, id, command);
         self.take(now, input, Some(conn))
     }
 
@@ -215,6 +225,7 @@ impl Clerk {
         }
         orders.push(Order::Publish(events));
         self.pay(now, &mut orders);
+        self.leave(now, &mut orders);
         orders
     }
 
@@ -265,8 +276,9 @@ impl Clerk {
         if let Some(hubs) = self.helm.news(self.on_disk) {
             orders.push(Order::Hubs(hubs));
         }
-        // One that the standby has kept waiting for too long.
+        // What the standby has kept waiting for too long.
         self.pay(now, &mut orders);
+        self.leave(now, &mut orders);
         orders
     }
 

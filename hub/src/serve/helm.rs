@@ -38,6 +38,17 @@ pub struct Over {
     pub command: Option<CommandId>,
 }
 
+/// Why the charge cannot be given away, in words for the chief.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum NotYet {
+    /// There is nobody to give it to.
+    #[error("there is no second laptop that follows")]
+    Nobody,
+    /// The standby has not confirmed so many events.
+    #[error("not yet: the second laptop still lacks {0} events; ask again")]
+    Lacks(u64),
+}
+
 /// What the clerk holds.
 pub struct Helm {
     place: Place,
@@ -103,18 +114,15 @@ impl Helm {
     /// Gives the charge to the standby, which must lack nothing. From here on this hub takes no commands, whatever becomes of that.
     ///
     /// # Errors
-    /// Why not, in words for the chief.
-    pub fn hand_over(&mut self, last: Seq, writing: bool) -> Result<Charge, String> {
+    /// Why not.
+    pub fn hand_over(&mut self, last: Seq, writing: bool) -> Result<Charge, NotYet> {
         let following = &self.following;
         if !following.here {
-            return Err("there is no second laptop that follows".to_owned());
+            return Err(NotYet::Nobody);
         }
         let behind = last.saturating_sub(following.has);
         if writing || behind > 0 {
-            return Err(format!(
-                "not yet: the second laptop still lacks {} events; ask again",
-                behind.max(1)
-            ));
+            return Err(NotYet::Lacks(behind.max(1)));
         }
         let charge = self.place.next(&self.fence, &following.hub);
         self.place.hear(&charge);
@@ -225,12 +233,13 @@ mod tests {
     #[test]
     fn a_charge_is_given_only_to_a_standby_that_lacks_nothing() {
         let mut helm = helm();
-        assert!(helm.hand_over(4, false).is_err());
+        assert_eq!(helm.hand_over(4, false), Err(NotYet::Nobody));
         helm.followed(has(3), 4);
-        assert!(helm.hand_over(4, false).unwrap_err().contains("1 events"));
+        assert_eq!(helm.hand_over(4, false), Err(NotYet::Lacks(1)));
         helm.followed(has(4), 4);
-        assert!(
-            helm.hand_over(4, true).is_err(),
+        assert_eq!(
+            helm.hand_over(4, true),
+            Err(NotYet::Lacks(1)),
             "something is on its way to the disk"
         );
         assert!(helm.in_charge());

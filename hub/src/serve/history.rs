@@ -6,6 +6,7 @@ use crate::{
         self,
         lessons::Lessons,
         live::{self, NITRO_ON, idling::Idling},
+        turnaround::{self, Took},
     },
     figures::{
         air::air_of_readings,
@@ -25,7 +26,7 @@ use spinover_protocol::{
     record::{Record, Warmup},
     units::Unit,
 };
-use std::collections::BTreeMap;
+use std::{collections::BTreeMap, sync::Arc};
 
 /// The latest so many are looked at: for the flow, four seasons' worth of what it needs (8 to 16).
 const LOOKED_AT: usize = 40;
@@ -67,6 +68,13 @@ pub fn lessons(reader: &Reader, car: &Car, source: &str) -> Result<Lessons, Book
         }
         past.teach(&mut lessons);
     }
+    let mut took = Took::new();
+    for turnaround in reader.turnarounds(source)? {
+        if turnaround.closed_at.is_some() {
+            turnaround::teach(&turnaround, &mut took);
+        }
+    }
+    lessons.took = Arc::new(took);
     Ok(lessons)
 }
 

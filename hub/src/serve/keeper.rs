@@ -3,9 +3,10 @@
 //! What is to be done is decided in `clerk`; here it is done.
 
 pub use super::clerk::ConnId;
-use super::clerk::{Clerk, Order};
+use super::clerk::{Clerk, Order, Wish, Wisher};
 use super::helm::{Following, Helm, Over};
 use super::history;
+use super::reckoning::Reckoner;
 use super::shared::{Board, EventLog, Kind};
 use crate::{
     book::{Book, BookError, BookHealth, Reading},
@@ -17,6 +18,7 @@ use spinover_protocol::{
     event::{Event, EventBody, Right, Who},
     hubs::{Charge, Hubs},
     message::{Command, FigureNow, HubMessage},
+    turnaround,
 };
 use std::{
     collections::{BTreeMap, VecDeque},
@@ -154,6 +156,8 @@ struct Running {
     hubs: watch::Sender<Hubs>,
     over: watch::Sender<Option<Over>>,
     health: watch::Receiver<BookHealth>,
+    /// Where the standby that wants to take over hears that it cannot.
+    over_refused: Option<oneshot::Sender<String>>,
     /// Where answers go.
     answers: BTreeMap<ConnId, mpsc::Sender<HubMessage>>,
     /// What the book was handed, oldest first.
@@ -162,6 +166,8 @@ struct Running {
     broken: Option<String>,
     /// Lessons out of the book, read beside the work.
     lessons: (mpsc::Sender<Lessons>, mpsc::Receiver<Lessons>),
+    /// How the turnaround stands, reckoned beside the work.
+    reckoner: Reckoner,
 }
 
 impl Keeper {
@@ -184,11 +190,13 @@ impl Keeper {
             following: self.following,
             hubs: self.hubs,
             over: self.over,
+            over_refused: None,
             answers: BTreeMap::new(),
             writing: VecDeque::new(),
             sources_gone: false,
             broken: None,
             lessons: mpsc::channel(1),
+            reckoner: Reckoner::new(),
         };
         if let Some(over) = self.take_over {
             running.decide(|clerk, now| clerk.take_over(now, over));
@@ -204,9 +212,10 @@ impl Keeper {
                 written = async { (&mut running.writing[0]).await }, if !running.writing.is_empty() => running.written(written),
                 Some(ask) = asks.recv() => running.asked(ask),
                 Ok(()) = running.following.changed() => running.followed(),
-                _ = frames.tick() => running.decide(Clerk::tick),
+                _ = frames.tick() => running.tick(),
                 Ok(()) = running.health.changed() => running.show_book(),
-                Some(lessons) = running.lessons.1.recv() => running.clerk.learn(lessons),
+                Some(lessons) = running.lessons.1.recv() => running.learned(lessons),
+                now = running.reckoner.reckoned() => running.show_turnaround(now),
                 count = incoming.recv_many(&mut reports, REPORTS_AT_ONCE), if !running.sources_gone => {
                     running.sources_gone = count == 0;
                     for (source, report) in reports.drain(..) {
@@ -253,15 +262,16 @@ impl Running {
                 }
                 Order::KeepHubs(charge, peers) => drop(self.book.keep_hubs(charge, peers)),
                 Order::HandOver(over, peers) => self.hand_over(over, peers),
+                Order::KeepCharge(reason) => {
+                    if let Some(refused) = self.over_refused.take() {
+                        let _ = refused.send(reason);
+                    }
+                }
             }
         }
     }
 
     fn asked(&mut self, ask: Ask) {
-        // What the standby has said by now counts, whichever was looked at first: a hand-over must not be refused over that.
-        if matches!(self.following.has_changed(), Ok(true)) {
-            self.followed();
-        }
         match ask {
             Ask::Join {
                 conn,
@@ -297,12 +307,11 @@ impl Running {
             Ask::GoOn => self.clerk.rest(false),
             Ask::Busy(answer) => drop(answer.send(self.busy())),
             Ask::Hear(charge, urls) => self.decide(|clerk, _| clerk.hear(&charge, &urls)),
-            Ask::WantsOver(by, command, refused) => self.decide(|clerk, _| {
-                clerk.hand_over(by, command).unwrap_or_else(|reason| {
-                    let _ = refused.send(reason);
-                    Vec::new()
-                })
-            }),
+            Ask::WantsOver(by, command, refused) => {
+                self.over_refused = Some(refused);
+                let from = Wisher::Standby;
+                self.decide(|clerk, now| clerk.hand_over(now, Wish { by, command, from }));
+            }
         }
     }
 
@@ -325,11 +334,21 @@ impl Running {
     }
 
     fn busy(&self) -> Option<String> {
+        if self.clerk.leaving() {
+            return Some("this laptop is handing over".to_owned());
+        }
         let played = self.not_live.is_some();
         self.clerk.core().busy(self.clock.now(), played)
     }
 
+    /// Time has passed.
+    fn tick(&mut self) {
+        self.decide(Clerk::tick);
+        self.reckoner.tick(self.clerk.core(), self.clock.now());
+    }
+
     fn write(&mut self, events: Vec<Event>) {
+        self.reckoner.heard(&events);
         let begun = |event: &Event| match &event.body {
             EventBody::WarmupBegun { id, .. } => Some(id.clone()),
             _ => None,
@@ -362,7 +381,12 @@ impl Running {
     /// These are on the disk.
     fn publish(&mut self, events: &[Event]) {
         self.log.add(events);
-        let closed = |event: &Event| matches!(event.body, EventBody::WarmupClosed {});
+        let closed = |event: &Event| {
+            matches!(
+                event.body,
+                EventBody::WarmupClosed {} | EventBody::TurnaroundClosed {}
+            )
+        };
         if events.iter().any(closed) {
             self.learn();
         }
@@ -377,7 +401,7 @@ impl Running {
         }
     }
 
-    /// Has the book read for what the warm-up that was just closed teaches. Phones do not wait for it.
+    /// Has the book read for what the warm-up or turnaround that was just closed teaches. Phones do not wait for it.
     fn learn(&self) {
         let (book, car) = (self.book.clone(), self.clerk.core().car().clone());
         let source = self.not_live.clone().unwrap_or_default();
@@ -394,6 +418,11 @@ impl Running {
                 Err(_) => {}
             }
         });
+    }
+
+    fn learned(&mut self, lessons: Lessons) {
+        self.clerk.learn(lessons);
+        self.reckoner.learned();
     }
 
     /// Gives an answer to its connection; what is to be done where that takes none.
@@ -456,6 +485,12 @@ impl Running {
             count(&self.counts.frames, 1);
         }
         self.board.send_modify(|board| board.put(kind, message));
+    }
+
+    fn show_turnaround(&self, now: Option<turnaround::Now>) {
+        if let Some(now) = now {
+            self.show(Kind::Turnaround, &HubMessage::Turnaround(now));
+        }
     }
 
     fn show_book(&mut self) {

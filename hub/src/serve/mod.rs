@@ -15,6 +15,7 @@ pub mod keeper;
 pub mod net;
 pub mod peers;
 mod photos;
+mod reckoning;
 mod recording;
 pub mod session;
 pub mod shared;
@@ -49,6 +50,7 @@ use spinover_protocol::{
     record::Record,
     sheet::Sheet,
     trust::POSTED,
+    turnaround::Plan,
 };
 use std::{
     sync::{Arc, RwLock},
@@ -70,6 +72,8 @@ pub struct Setup {
     pub car: Car,
     /// Sheets that can be begun, the first one by itself.
     pub sheets: Vec<Sheet>,
+    /// What is done between rounds, where the team has a plan for it.
+    pub plan: Option<Plan>,
     /// Where readings come from.
     pub sources: Vec<Box<dyn Source>>,
     /// The crew code.
@@ -206,6 +210,7 @@ pub async fn run(
         &journal,
     );
 
+    core.plan(setup.plan);
     core.played(played);
     recall(&mut core, &book);
     let log = Arc::new(shared::EventLog::new(core.record().clone()));

@@ -159,13 +159,15 @@ pub enum Kind {
     Book,
     /// The two laptops.
     Hubs,
+    /// How the turnaround stands.
+    Turnaround,
     /// How to join, once it has changed.
     Join,
     /// Whether somebody tries codes.
     Guessing,
 }
 
-const KINDS: usize = 10;
+const KINDS: usize = Kind::Guessing as usize + 1;
 
 impl Board {
     /// Puts the latest of a kind up.

@@ -54,7 +54,7 @@ pub struct First {
 pub struct Given {
     /// The crew code; absent when the hub in charge has not been reached since this one started.
     pub crew_code: Option<String>,
-    /// The car file first, then the sheets.
+    /// The car file, the sheets in their order, and what is done between rounds.
     pub files: Vec<FileText>,
     /// Why the readings are not live.
     pub not_live: Option<String>,

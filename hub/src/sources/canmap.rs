@@ -164,21 +164,15 @@ fn find(dbc: &Dbc, wanted: &str) -> anyhow::Result<(u32, bool, usize)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use spinover_protocol::car::{Band, Car, Channel};
+    use spinover_protocol::car::{Car, Channel};
 
     const FILE: &str = "VERSION \"\"\n\nBU_: E\n\nBO_ 256 Oil: 2 E\n SG_ Temp : 0|8@1+ (1,-40) [0|0] \"°C\" Vector__XXX\n SG_ Press : 8|8@1+ (4,0) [0|0] \"furlong\" Vector__XXX\n\nBO_ 257 Water: 1 E\n SG_ Temp : 0|8@1+ (1,-40) [0|0] \"degC\" Vector__XXX\n";
 
     fn index() -> Arc<ChannelIndex> {
         let channel = |key: &str, unit, high| Channel {
-            key: key.into(),
-            label: key.to_owned(),
-            unit,
             decimals: 0,
-            plausible: Band { low: 0.0, high },
-            max_rate: None,
             old_after_ms: 1_000,
-            sensor: Default::default(),
-            band: None,
+            ..Channel::new(key, unit, (0.0, high))
         };
         let channels = vec![
             channel("oil_temp", Unit::DegF, 400.0),

@@ -236,20 +236,14 @@ fn without_nan(line: &[u8]) -> Option<Vec<u8>> {
 mod tests {
     use super::*;
     use proptest::prelude::*;
-    use spinover_protocol::car::{Band, Car, Channel};
+    use spinover_protocol::car::{Car, Channel};
     use spinover_protocol::units::Unit;
 
     fn index() -> ChannelIndex {
         let channel = |key: &str, unit, low, high| Channel {
-            key: key.into(),
-            label: key.to_owned(),
-            unit,
             decimals: 0,
-            plausible: Band { low, high },
-            max_rate: None,
             old_after_ms: 1_000,
-            sensor: Default::default(),
-            band: None,
+            ..Channel::new(key, unit, (low, high))
         };
         ChannelIndex::new(&Car {
             team: "Larkspur Racing".to_owned(),

@@ -432,22 +432,13 @@ pub(super) fn parse(place: &str, tls: bool) -> Result<Broker, String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use spinover_protocol::car::{Band, Car, Channel};
+    use spinover_protocol::car::{Car, Channel};
 
     fn messages() -> Messages {
         let channel = |key: &str, unit| Channel {
-            key: key.into(),
-            label: key.to_owned(),
-            unit,
             decimals: 0,
-            plausible: Band {
-                low: 0.0,
-                high: 300.0,
-            },
-            max_rate: None,
             old_after_ms: 1_000,
-            sensor: Default::default(),
-            band: None,
+            ..Channel::new(key, unit, (0.0, 300.0))
         };
         let channels = vec![
             channel("oil_pressure", Unit::Psi),

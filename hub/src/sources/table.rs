@@ -296,7 +296,7 @@ fn split(line: &[u8], separator: u8) -> Vec<String> {
 mod tests {
     use super::super::map::{ColumnMap, TimeColumn};
     use super::*;
-    use spinover_protocol::car::{Band, Car, Channel};
+    use spinover_protocol::car::{Car, Channel};
 
     #[test]
     fn one_name_in_three_encodings_is_the_same_name() {
@@ -315,18 +315,9 @@ mod tests {
 
     fn index() -> ChannelIndex {
         let channel = |key: &str, unit| Channel {
-            key: key.into(),
-            label: key.to_owned(),
-            unit,
             decimals: 0,
-            plausible: Band {
-                low: 0.0,
-                high: 1_000.0,
-            },
-            max_rate: None,
             old_after_ms: 1_000,
-            sensor: Default::default(),
-            band: None,
+            ..Channel::new(key, unit, (0.0, 1_000.0))
         };
         ChannelIndex::new(&Car {
             team: "Larkspur Racing".to_owned(),

@@ -67,15 +67,10 @@ pub fn alarm(key: &str, priority: u8, watch: Watch) -> Alarm {
 
 pub fn car(alarms: Vec<Alarm>) -> Car {
     let channel = |key: &str, unit, high, band| Channel {
-        key: key.into(),
-        label: key.to_owned(),
-        unit,
         decimals: 0,
-        plausible: Band { low: 0.0, high },
-        max_rate: None,
         old_after_ms: OLD_AFTER,
-        sensor: Default::default(),
         band,
+        ..Channel::new(key, unit, (0.0, high))
     };
     let narrow = Some(Band {
         low: 60.0,

@@ -1,7 +1,7 @@
 //! What the tests of the book share: a small car, a small sheet, events, and ways to wait.
 #![allow(dead_code, reason = "each test file uses a part of it")]
 
-use spinover::book::{Reader, Rows};
+use spinover::book::{Book, BookError, Reader, Rows, export, import};
 use spinover_protocol::{
     car::{Band, Car, Channel},
     event::{Audience, Event, EventBody, Right, Who},
@@ -13,21 +13,21 @@ use std::collections::BTreeMap;
 /// A car with channels `ch0`, `ch1`, ...
 pub fn car(channels: usize) -> Car {
     let channel = |n: usize| Channel {
-        key: format!("ch{n}").as_str().into(),
         label: format!("Channel {n}"),
-        unit: Unit::Rpm,
         decimals: 1,
-        plausible: Band {
-            low: -1e12,
-            high: 1e12,
-        },
-        max_rate: None,
         old_after_ms: 1000,
-        sensor: Default::default(),
         band: Some(Band {
             low: 10.0,
             high: 20.0,
         }),
+        ..Channel::new(
+            &format!("ch{n}"),
+            Unit::Rpm,
+            Band {
+                low: -1e12,
+                high: 1e12,
+            },
+        )
     };
     Car {
         team: "Larkspur Racing".to_owned(),
@@ -146,6 +146,23 @@ pub fn answer<T>(receiver: tokio::sync::oneshot::Receiver<T>) -> T {
         tokio::time::timeout(std::time::Duration::from_secs(30), receiver).await
     });
     waited.expect("an answer within 30 s").expect("an answer")
+}
+
+/// A warm-up written out whole.
+pub fn document(reader: &Reader, id: &str) -> Vec<u8> {
+    let mut document = Vec::new();
+    let lost = export::json(reader, id, &mut document).unwrap();
+    assert_eq!(lost, Vec::<String>::new());
+    document
+}
+
+/// Takes a warm-up that was written out into a book; its id there.
+pub fn taken_in(document: &[u8], book: &Book, id: Option<&str>) -> Result<String, BookError> {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .build()
+        .unwrap();
+    let read = import::Document::read(document).unwrap();
+    runtime.block_on(read.into_book(book, id))
 }
 
 /// All readings of a warm-up as rows of time, channels and the bits of values.

@@ -4,7 +4,7 @@
 use spinover::core::feed::{Batch, Fault, FaultKind, Report};
 use spinover::sources::map::Names;
 use spinover::sources::{Feed, Setup, Source, open};
-use spinover_protocol::car::{Band, Car, Channel};
+use spinover_protocol::car::{Car, Channel};
 use spinover_protocol::message::SourceState;
 use spinover_protocol::units::Unit;
 use std::path::{Path, PathBuf};
@@ -18,18 +18,9 @@ pub const DEADLINE: Duration = Duration::from_secs(60);
 /// A car with these channels: key, unit, plausible range.
 pub fn car(channels: &[(&str, Unit, f64, f64)]) -> Car {
     let channel = |(key, unit, low, high): &(&str, Unit, f64, f64)| Channel {
-        key: (*key).into(),
-        label: (*key).to_owned(),
-        unit: *unit,
         decimals: 1,
-        plausible: Band {
-            low: *low,
-            high: *high,
-        },
-        max_rate: None,
         old_after_ms: 1_000,
-        sensor: Default::default(),
-        band: None,
+        ..Channel::new(key, *unit, (*low, *high))
     };
     Car {
         team: "Larkspur Racing".to_owned(),

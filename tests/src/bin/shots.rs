@@ -96,6 +96,12 @@ async fn main() -> Result<()> {
     if wanted == ["alarm"] {
         return Ok(());
     }
+    if wants("turnaround") {
+        turnaround(&folder).await?;
+    }
+    if wanted == ["turnaround"] {
+        return Ok(());
+    }
     if wants("files") {
         files(&folder).await?;
     }
@@ -252,6 +258,49 @@ async fn second_laptop(folder: &Path) -> Result<()> {
     Ok(())
 }
 
+/// Between rounds, with some done, some under way, and one late: the board of the chief, of a crew member, and of the wall.
+async fn turnaround(folder: &Path) -> Result<()> {
+    let hub = Launch::demo().start();
+    let wren = Phone::join(&hub, CHIEF_CODE, "Wren", "chief").await;
+    wren.until("the hub's clock", |seen| seen.mirror().frame.now > 0)
+        .await;
+    let now = wren.look(|seen| seen.mirror().frame.now);
+    let lanes_at = Some(now + 75 * 60_000);
+    wren.done(Command::BeginTurnaround { lanes_at }).await;
+    for task in ["made_safe", "body_up"] {
+        wren.done(Command::StartTask { task: task.into() }).await;
+        wren.done(Command::FinishTask { task: task.into() }).await;
+    }
+    for task in ["clutch", "heads_off", "data_read"] {
+        wren.done(Command::StartTask { task: task.into() }).await;
+    }
+    let (task, left_min) = ("clutch".into(), 50.0);
+    wren.done(Command::TaskLate { task, left_min }).await;
+    wren.until("a late clutch", |seen| {
+        let now = seen.mirror().turnaround.as_ref();
+        let outlook = now.and_then(|now| now.outlook.as_ref());
+        outlook.is_some_and(|outlook| outlook.path.iter().any(|task| task.as_str() == "clutch"))
+    })
+    .await;
+    let browser = Browser::start();
+    for size in SIZES {
+        let page = browser.page(&size.to_string(), size).await;
+        let album = Album { folder, size };
+        before_joining(&page, &hub, &album, &|_| false).await?;
+        for (name, at) in [
+            ("turnaround-chief", chief("", "/turnaround")),
+            ("turnaround-crew", shot("", "idle", "/turnaround")),
+            ("turnaround-line", shot("", "idle", "/crew")),
+        ] {
+            show(&page, &hub, &at).await?;
+            page.until_shows("[data-test=\"turn-chance\"], [data-test=\"turn-line\"]")
+                .await;
+            album.keep(&page, name).await?;
+        }
+    }
+    Ok(())
+}
+
 /// The chief changes the files: each part of the page, and the lines that change.
 async fn files(folder: &Path) -> Result<()> {
     let hub = Launch::demo().start();
@@ -277,7 +326,11 @@ async fn files(folder: &Path) -> Result<()> {
         page.script("document.querySelector('[data-test=\"edit-bands\"]').click()")
             .await?;
         page.until_shows(band).await;
-        page.script(&format!("const field = document.querySelector('{band}'); field.value = '65'; field.dispatchEvent(new Event('input', {{ bubbles: true }})); document.querySelector('[data-test=\"edit-look\"]').click()")).await?;
+        page.script(&format!("const field = document.querySelector('{band}'); field.value = '65'; field.dispatchEvent(new Event('input', {{ bubbles: true }}))")).await?;
+        page.until_shows("[data-test=\"edit-look\"]:not([disabled])")
+            .await;
+        page.script("document.querySelector('[data-test=\"edit-look\"]').click()")
+            .await?;
         page.until_shows("[data-test=\"edit-line-new\"]").await;
         album.keep(&page, "files-lines").await?;
         page.script("document.querySelector('[data-test=\"edit-drop\"]').click()")

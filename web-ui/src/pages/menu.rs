@@ -56,6 +56,7 @@ pub fn Menu() -> impl IntoView {
     };
     let pages = move || {
         let mut pages = tab_list(chief.get());
+        pages.push((Page::Turnaround, say(W::PageTurnaround)));
         pages.push((Page::Wall, say(W::PageWall)));
         pages.into_iter().map(|(page, label)| view! {
             <button type="button" class="key choice" data-test=format!("menu-{}", page.key()) on:click=move |_| app.go(page)>{label}</button>

@@ -17,6 +17,7 @@ mod recording;
 mod replay;
 mod roles;
 mod trend;
+mod turnaround;
 mod wall;
 mod warmup;
 
@@ -153,6 +154,9 @@ fn Inside() -> impl IntoView {
                 <Tabs page=page chief=chief/>
             </Show>
             <main>
+                <Show when=move || matches!(page.get(), Page::Crew | Page::Chief | Page::Steps | Page::Laptop)>
+                    <turnaround::TurnaroundLine/>
+                </Show>
                 {move || {
                     if let Some(deck) = deck.get() {
                         return view! { <replay::Replay deck=deck/> }.into_any();
@@ -170,6 +174,7 @@ fn Inside() -> impl IntoView {
                         Page::Chief => view! { <chief::Chief/> }.into_any(),
                         Page::Figures => view! { <figures::FiguresPage/> }.into_any(),
                         Page::Laptop => view! { <laptop::Laptop/> }.into_any(),
+                        Page::Turnaround => view! { <turnaround::TurnaroundPage/> }.into_any(),
                         Page::Wall => view! { <wall::Wall/> }.into_any(),
                         Page::Book | Page::Replay | Page::Edit => view! { <book::Book/> }.into_any(),
                     }

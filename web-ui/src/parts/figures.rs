@@ -20,8 +20,12 @@ use spinover_protocol::{
 /// For so long after a figure's call was made it is not offered again, in seconds: hands need time.
 const CALLED_S: i64 = 15;
 
-fn chosen(link: &Link, all: bool) -> Vec<FigureNow> {
+fn chosen(link: &Link, all: bool, only: &[&str]) -> Vec<FigureNow> {
     let mirror = link.mirror();
+    if !only.is_empty() {
+        let find = |key: &&str| mirror.figures.iter().find(|figure| figure.key == **key);
+        return only.iter().filter_map(find).cloned().collect();
+    }
     if all {
         return mirror.figures.clone();
     }
@@ -45,13 +49,16 @@ pub fn Figures(
     /// Every figure, not just the role's.
     #[prop(optional)]
     all: bool,
+    /// These alone, whatever the role.
+    #[prop(optional)]
+    only: &'static [&'static str],
     /// Without the calls that they give reason for: those stand elsewhere on the page.
     #[prop(optional)]
     quiet: bool,
 ) -> impl IntoView {
     let app = app();
     let figures = app.about(&[Topic::Figures, Topic::Welcome], move |link| {
-        chosen(link, all)
+        chosen(link, all, only)
     });
     view! { <Cards figures=figures quiet=quiet/> }
 }
@@ -80,7 +87,7 @@ pub fn Cards(
 pub fn Offers() -> impl IntoView {
     let app = app();
     let figures = app.about(&[Topic::Figures, Topic::Welcome], |link| {
-        chosen(link, false)
+        chosen(link, false, &[])
     });
     let keys = Memo::new(move |_| keys_of(&figures.read(), |figure| figure.ask.is_some()));
     view! {

@@ -233,18 +233,10 @@ mod tests {
 
     fn draft() -> Draft {
         let channel = Channel {
-            key: "oil_pressure".into(),
             label: "Oil".to_owned(),
-            unit: Unit::Psi,
             decimals: 0,
-            plausible: Band {
-                low: 0.0,
-                high: 300.0,
-            },
-            max_rate: None,
             old_after_ms: 1_000,
-            sensor: Default::default(),
-            band: None,
+            ..Channel::new("oil_pressure", Unit::Psi, (0.0, 300.0))
         };
         let phase = Phase {
             key: "start".into(),

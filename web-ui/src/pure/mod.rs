@@ -9,4 +9,5 @@ pub mod route;
 pub mod show;
 pub mod suggest;
 pub mod trace;
+pub mod turnaround;
 pub mod waits;

@@ -18,6 +18,8 @@ pub enum Page {
     Laptop,
     /// The view for a wall, which needs no hands.
     Wall,
+    /// What is done between rounds.
+    Turnaround,
     /// Every warm-up that is kept.
     Book,
     /// One of them played back; the address says which.
@@ -28,7 +30,7 @@ pub enum Page {
 
 impl Page {
     /// Every page.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::Crew,
         Self::All,
         Self::Steps,
@@ -36,6 +38,7 @@ impl Page {
         Self::Figures,
         Self::Laptop,
         Self::Wall,
+        Self::Turnaround,
         Self::Book,
         Self::Replay,
         Self::Edit,
@@ -51,6 +54,7 @@ impl Page {
             Self::Figures => "figures",
             Self::Laptop => "laptop",
             Self::Wall => "wall",
+            Self::Turnaround => "turnaround",
             Self::Book => "book",
             Self::Replay => "replay",
             Self::Edit => "edit",

@@ -268,18 +268,10 @@ mod tests {
 
     fn oil() -> Channel {
         Channel {
-            key: "oil_pressure".into(),
             label: "Oil pressure".to_owned(),
-            unit: Unit::Psi,
             decimals: 1,
-            plausible: Band {
-                low: 0.0,
-                high: 300.0,
-            },
-            max_rate: None,
             old_after_ms: 1_000,
-            sensor: Default::default(),
-            band: None,
+            ..Channel::new("oil_pressure", Unit::Psi, (0.0, 300.0))
         }
     }
 

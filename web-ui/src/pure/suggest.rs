@@ -104,7 +104,7 @@ fn eighths(turns: f64) -> Option<String> {
 mod tests {
     use super::*;
     use spinover_protocol::{
-        car::{Band, Channel, Role},
+        car::{Channel, Role},
         units::Unit,
     };
 
@@ -116,18 +116,10 @@ mod tests {
         };
         Car {
             channels: vec![Channel {
-                key: "fuel_flow".into(),
                 label: "Fuel flow".to_owned(),
-                unit: Unit::UsGalPerMin,
                 decimals: 1,
-                plausible: Band {
-                    low: 0.0,
-                    high: 150.0,
-                },
-                max_rate: None,
                 old_after_ms: 1_000,
-                sensor: Default::default(),
-                band: None,
+                ..Channel::new("fuel_flow", Unit::UsGalPerMin, (0.0, 150.0))
             }],
             roles: vec![role("chief"), role("idle"), role("fuel")],
             ..Car::default()

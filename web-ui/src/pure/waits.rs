@@ -84,25 +84,14 @@ fn tenths(ms: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use spinover_protocol::{
-        car::{Band, Channel},
-        units::Unit,
-    };
+    use spinover_protocol::{car::Channel, units::Unit};
 
     fn car() -> Car {
         let oil = Channel {
-            key: "oil_pressure".into(),
             label: "Oil pressure".to_owned(),
-            unit: Unit::Psi,
             decimals: 0,
-            plausible: Band {
-                low: 0.0,
-                high: 300.0,
-            },
-            max_rate: None,
             old_after_ms: 1_000,
-            sensor: Default::default(),
-            band: None,
+            ..Channel::new("oil_pressure", Unit::Psi, (0.0, 300.0))
         };
         let (team, name) = (String::new(), String::new());
         Car {

@@ -233,6 +233,11 @@ impl Row<'_> {
         }
     }
 
+    /// What stands in a column, without spaces around it.
+    pub(super) fn text(&self, column: usize) -> &str {
+        self.cells[column].trim()
+    }
+
     /// The number in a column that may be absent or empty.
     ///
     /// # Errors

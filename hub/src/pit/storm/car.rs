@@ -22,18 +22,13 @@ pub(super) const ROLES: [&str; 4] = ["chief", "idle", "fuel", "wall"];
 
 pub(super) fn car() -> Car {
     let channel = |(key, high): (&str, f64)| Channel {
-        key: key.into(),
-        label: key.to_owned(),
-        unit: Unit::Psi,
         decimals: 0,
-        plausible: Band { low: 0.0, high },
-        max_rate: None,
         old_after_ms: OLD_AFTER_MS,
-        sensor: Default::default(),
         band: Some(Band {
             low: 50.0,
             high: 90.0,
         }),
+        ..Channel::new(key, Unit::Psi, (0.0, high))
     };
     let role = |key: &str| Role {
         key: key.into(),

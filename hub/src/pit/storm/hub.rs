@@ -169,7 +169,10 @@ impl Storm {
                 Order::TakeDown(kind) => hub.board.take_down(kind),
                 Order::Keep(..) | Order::Said(..) | Order::Control(..) => {}
                 // There is one laptop in this pit.
-                Order::Hubs(_) | Order::KeepHubs(..) | Order::HandOver(..) => {}
+                Order::Hubs(_)
+                | Order::KeepHubs(..)
+                | Order::HandOver(..)
+                | Order::KeepCharge(_) => {}
             }
         }
         self.pump_all();

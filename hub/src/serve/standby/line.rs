@@ -33,6 +33,8 @@ pub enum Heard {
     Up(mpsc::Sender<PeerMessage>, BTreeMap<String, u64>),
     /// It said something.
     Peer(Box<PeerMessage>),
+    /// A piece of what was asked for.
+    Piece(Vec<u8>),
     /// A frame that phones get too.
     Phones(Box<HubMessage>),
     /// It cannot be reached, or the connection has ended, and why.
@@ -90,16 +92,14 @@ async fn once(
                 None => bail!("begun again"),
             },
             came = timeout(SILENT_AFTER, frame(&mut line)) => {
-                let Message::Text(text) = came.context("it has fallen silent")?? else {
-                    bail!("it said something unexpected");
-                };
-                let heard = match serde_json::from_str::<PeerMessage>(&text) {
-                    Ok(message) => Heard::Peer(Box::new(message)),
-                    Err(_) => match serde_json::from_str::<HubMessage>(&text) {
-                        Ok(message) => Heard::Phones(Box::new(message)),
+                let heard = match came.context("it has fallen silent")?? {
+                    Message::Binary(piece) => Heard::Piece(piece.into()),
+                    Message::Text(text) => match understood(&text) {
+                        Some(heard) => heard,
                         // Of a newer version than this one, and not needed.
-                        Err(_) => continue,
+                        None => continue,
                     },
+                    _ => bail!("it said something unexpected"),
                 };
                 if to.send(heard).await.is_err() {
                     return Ok(());
@@ -107,4 +107,12 @@ async fn once(
             }
         }
     }
+}
+
+fn understood(text: &str) -> Option<Heard> {
+    if let Ok(message) = serde_json::from_str::<PeerMessage>(text) {
+        return Some(Heard::Peer(Box::new(message)));
+    }
+    let message = serde_json::from_str::<HubMessage>(text).ok()?;
+    Some(Heard::Phones(Box::new(message)))
 }

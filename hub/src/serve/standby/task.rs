@@ -1,11 +1,14 @@
-//! What a standby does while it follows: the one task that writes its book and answers its phones, in the keeper's place.
+//! What a standby does while it follows: the one task that writes its book and answers its phones, in the keeper's place. What it writes
+//! down is in `copying`.
+
+mod copying;
 
 use super::{
     Options, Outcome,
     line::{Heard, keep_calling},
 };
 use crate::{
-    book::{Book, Edit},
+    book::Book,
     core::{
         TakeOver,
         charge::{Fence, Place},
@@ -15,13 +18,11 @@ use crate::{
         shared::{Board, EventLog, Kind},
     },
 };
-use anyhow::{Context, bail};
 use spinover_protocol::{
     CommandId, HEARTBEAT_MS, Millis, Seq,
-    book::Listed,
     car::Car,
-    event::{Event, EventBody, Right, Who},
-    hubs::{Charge, Hubs, OtherHub, PeerMessage, RowText, Standing},
+    event::{Right, Who},
+    hubs::{Charge, Hubs, OtherHub, PeerMessage, Standing},
     message::{Command, Frame, HubMessage, Present},
 };
 use std::{
@@ -86,6 +87,8 @@ struct Running {
     last: Seq,
     /// Rows that are here or on their way to the disk, by warm-up.
     rows: BTreeMap<String, u64>,
+    /// The photos that come.
+    photos: copying::Photos,
     /// It was followed to the end at least once.
     caught_up: bool,
     heard: Instant,
@@ -119,6 +122,7 @@ impl Task {
             following: false,
             urls,
             rows: BTreeMap::new(),
+            photos: copying::Photos::default(),
             caught_up: false,
             heard: Instant::now(),
             why: String::new(),
@@ -320,6 +324,7 @@ impl Running {
             Heard::Up(out, rows) => {
                 self.out = Some(out);
                 self.rows = rows;
+                self.photos = copying::Photos::default();
             }
             Heard::Down(why) => {
                 if self.why != why {
@@ -333,6 +338,7 @@ impl Running {
                 self.show_people();
             }
             Heard::Peer(message) => self.said(*message).await?,
+            Heard::Piece(piece) => self.photo_piece(piece).await?,
             Heard::Phones(message) => self.relay(*message),
         }
         self.tell();
@@ -417,108 +423,9 @@ impl Running {
             PeerMessage::Follow { .. }
             | PeerMessage::Copied {}
             | PeerMessage::Have { .. }
+            | PeerMessage::WantPhoto { .. }
             | PeerMessage::WantsOver { .. } => Ok(()),
         }
-    }
-
-    /// Events are on the disk here before anyone is shown them, and before the hub in charge is told that they are.
-    async fn events(&mut self, mut events: Vec<Event>) -> anyhow::Result<()> {
-        let have = self.task.log.last();
-        events.retain(|event| event.seq > have);
-        let (Some(first), Some(last)) = (events.first(), events.last()) else {
-            return Ok(());
-        };
-        self.last = self.last.max(last.seq);
-        if first.seq != have + 1 {
-            // Something was missed; the cure is to say again how far we are.
-            self.out = None;
-            return Ok(());
-        }
-        let last = last.seq;
-        self.task
-            .book
-            .append(events.clone())
-            .await
-            .context("the book's writer has gone")??;
-        for event in &events {
-            if let EventBody::TookOver { charge, .. } = &event.body {
-                self.task.place.follow(charge);
-            }
-        }
-        self.task.log.add(&events);
-        self.caught_up |= last == self.last;
-        if let Some(out) = &self.out {
-            let _ = out.send(PeerMessage::Have { seq: last }).await;
-        }
-        Ok(())
-    }
-
-    async fn take_rows(
-        &mut self,
-        warmup: String,
-        first: u64,
-        mut rows: Vec<RowText>,
-    ) -> anyhow::Result<()> {
-        let next = self.rows.entry(warmup.clone()).or_insert(0);
-        if first > *next {
-            tracing::warn!("readings of {warmup} were missed; asking for them again");
-            self.out = None;
-            return Ok(());
-        }
-        rows.drain(..((*next - first) as usize).min(rows.len()));
-        *next += rows.len() as u64;
-        for (time, cells) in rows {
-            let reading = |(channel, value): (u16, f64)| (usize::from(channel), time, value);
-            self.task
-                .book
-                .readings(&warmup, cells.into_iter().map(reading).collect());
-        }
-        // Not faster than the disk here: what would be dropped would be missing for good.
-        self.task
-            .book
-            .flush()
-            .await
-            .context("the book's writer has gone")??;
-        Ok(())
-    }
-
-    /// What people have said of warm-ups, where it differs here.
-    async fn remarks(&mut self, told: Vec<Listed>) -> anyhow::Result<()> {
-        let book = self.task.book.clone();
-        let own = tokio::task::spawn_blocking(move || book.reader()?.warmups()).await??;
-        let own: BTreeMap<String, Listed> = own
-            .iter()
-            .map(|entry| (entry.id.clone(), entry.listed()))
-            .collect();
-        for listed in told {
-            let Some(known) = own.get(&listed.id).filter(|known| **known != listed) else {
-                continue;
-            };
-            let (known_deleted, id) = (known.deleted_at, listed.id.clone());
-            let edit = Edit {
-                source: Some(listed.source),
-                place: Some(listed.place),
-                weather: Some(listed.weather),
-                driver: Some(listed.driver),
-                note: Some(listed.note),
-                tags: Some(listed.tags),
-                photos: Some(listed.photos),
-            };
-            let mut done = vec![self.task.book.edit(&id, edit)];
-            if known_deleted != listed.deleted_at {
-                let by = listed.deleted_by.unwrap_or_default();
-                done.push(match listed.deleted_at {
-                    Some(at) => self.task.book.delete(&id, &by, at),
-                    None => self.task.book.restore(&id),
-                });
-            }
-            for done in done {
-                if let Err(error) = done.await.context("the book's writer has gone")? {
-                    bail!("remarks could not be written down: {error}");
-                }
-            }
-        }
-        Ok(())
     }
 
     /// Shows phones here what phones there are shown. Times of frames are by this laptop's clock, as ages are reckoned by it.
@@ -530,6 +437,7 @@ impl Running {
             HubMessage::Presence { .. } => Kind::Presence,
             HubMessage::Sources { .. } => Kind::Sources,
             HubMessage::Figures { .. } => Kind::Figures,
+            HubMessage::Turnaround(_) => Kind::Turnaround,
             HubMessage::StopNow { .. } => Kind::StopNow,
             // Its book and its standing are not ours.
             _ => return,

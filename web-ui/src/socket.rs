@@ -38,6 +38,9 @@ pub enum Topic {
     Hubs,
 }
 
+/// How many there are.
+pub const TOPICS: usize = Topic::Hubs as usize + 1;
+
 /// Everything behind the pages. One a page, as there is one socket a page.
 pub struct Shell {
     link: Link,
@@ -100,6 +103,7 @@ pub fn join(identity: Identity, token: Option<String>) {
         Topic::People,
         Topic::Sources,
         Topic::Figures,
+        Topic::Turnaround,
         Topic::Welcome,
         Topic::Book,
         Topic::Urgent,

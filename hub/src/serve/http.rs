@@ -60,6 +60,7 @@ pub fn router(app: Arc<App>) -> Router {
             two::changes_only_in_charge,
         ))
         .layer(two::pages_of_the_other(&app))
+        .layer(middleware::map_response(two::nothing_to_others))
         .route("/api/peer", get(peers::ws));
     if let Some(about) = &app.about {
         routes = routes.merge(net::trust::routes(about.clone()));

@@ -24,6 +24,21 @@ pub fn pages_of_the_other(app: &Arc<App>) -> CorsLayer {
         .expose_headers([HeaderName::from_static("spinover-not-readable")])
 }
 
+/// A page that is not invited is not told either what one could do that is.
+pub async fn nothing_to_others(mut response: Response) -> Response {
+    let headers = response.headers_mut();
+    if !headers.contains_key(header::ACCESS_CONTROL_ALLOW_ORIGIN) {
+        for name in [
+            header::ACCESS_CONTROL_ALLOW_METHODS,
+            header::ACCESS_CONTROL_ALLOW_HEADERS,
+            header::ACCESS_CONTROL_EXPOSE_HEADERS,
+        ] {
+            headers.remove(name);
+        }
+    }
+    response
+}
+
 /// Lets pages of the other laptop in, and pages of this one talk to it: `door::hosts` looks at origins, `door::policy` names them.
 pub fn let_in(app: &App, urls: &[String]) {
     for origin in app.peers.allow(urls) {

@@ -11,6 +11,7 @@ use spinover_protocol::{
     today::{Conditions, FlowBaseline},
 };
 use spinover_tests::{
+    app::LIVE,
     browser::{Browser, PHONE, Page, Size, TABLET, WALL},
     chief::mark_until,
     data, eventually, http,
@@ -240,19 +241,21 @@ async fn second_laptop(folder: &Path) -> Result<()> {
         let section = "[data-test=\"second-laptop\"][data-second=\"follows\"]";
         page.until_shows(section).await;
         page.script(&format!(
-            "document.querySelector('{section}').scrollIntoView({{ block: 'end' }})"
+            "document.querySelector('{section}').scrollIntoView({{ block: 'center' }})"
         ))
         .await?;
         album.keep(&page, "second").await?;
         page.script("window.scrollTo(0, 0)").await?;
         first.kill();
         page.until_shows("[data-test=\"take-over\"]").await;
+        page.until_shows(LIVE).await;
         album.keep(&page, "standby").await?;
         wren.done(Command::TakeOver {}).await;
         page.until_hides("[data-test=\"on-standby\"]").await;
         first.start_again();
         second.kill();
         page.until_shows("[data-test=\"on-replaced\"]").await;
+        page.until_shows(LIVE).await;
         album.keep(&page, "replaced").await?;
     }
     Ok(())

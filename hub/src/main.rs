@@ -2,7 +2,7 @@
 #![forbid(unsafe_code)]
 
 use clap::{Parser, Subcommand};
-use spinover::command::{book, check, figure, serve};
+use spinover::command::{book, check, figure, serve, standby};
 use std::{io::IsTerminal, process::ExitCode};
 use tracing::Level;
 use tracing_subscriber::{
@@ -37,6 +37,8 @@ enum Command {
     Demo(serve::DemoCommand),
     /// Serve a crew: readings in, phones out.
     Serve(serve::ServeCommand),
+    /// Follow the hub on the first laptop, and take over from it when the chief says so.
+    Standby(standby::StandbyCommand),
     /// Look a car file and its sheets over, and say what is wrong with them.
     Check(check::CheckCommand),
     /// Work out one figure, from arguments or for the rows of a CSV.
@@ -65,6 +67,7 @@ fn main() -> ExitCode {
     match cli.command {
         Command::Demo(command) => command.run(),
         Command::Serve(command) => command.run(),
+        Command::Standby(command) => command.run(),
         Command::Check(command) => command.run(),
         Command::Figure(command) => command.run(),
         Command::Book(command) => command.run(),

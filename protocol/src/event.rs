@@ -3,6 +3,7 @@
 use crate::{
     AlarmKey, ChannelKey, CommandId, Millis, PersonId, PhaseKey, RoleKey, Seq, StepKey, TaskKey,
     car::{Band, Car},
+    hubs::Charge,
     sheet::Sheet,
     today::{CanPlan, Conditions, FlowBaseline, MixReading, TimeSlip, Today},
     trust::{Calibration, Point},
@@ -262,6 +263,15 @@ pub enum EventBody {
     AlarmPutBack {
         /// The alarm.
         alarm: AlarmKey,
+    },
+    /// Another hub took over: from here on it is the one that takes commands. Events that the hub before it accepted and did not
+    /// hand on in time are in that one's book only.
+    TookOver {
+        /// The charge that it has from now on.
+        charge: Charge,
+        /// Nobody said so: the hub before it had been gone for as long as was agreed.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        by_itself: bool,
     },
     /// The time between rounds began, by that plan.
     TurnaroundBegun {

@@ -9,6 +9,7 @@
 //! - [`alarm`]: what alarms watch, and the states they go through;
 //! - [`car`], [`sheet`]: the car and the procedure as a phone needs to know them;
 //! - [`today`]: what people measure and set for the figures;
+//! - [`hubs`]: two laptops, which of them is in charge, and what they say to each other;
 //! - [`trust`]: how far a reading can be trusted, and calibration;
 //! - [`turnaround`]: the plan of what must be done between rounds, and how it stands;
 //! - [`clock`]: a phone's clock that never goes back;
@@ -27,6 +28,7 @@ pub mod clock;
 pub mod door;
 pub mod event;
 pub mod files;
+pub mod hubs;
 pub mod link;
 pub mod message;
 pub mod record;

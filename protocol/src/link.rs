@@ -1,11 +1,17 @@
 //! The phone's side of a connection as a state machine: when to dial, what to send, what is known, whether it can be trusted.
 //!
 //! It does no I/O and reads no clock, so the app in the browser, the clients in the tests and a simulated pit all run the same code.
+//! Where there are two laptops, [`Way`] says which hub to dial.
 //! The owner feeds it [`Input`]s with the phone's own clock (any steady milliseconds) and carries out the [`Action`]s.
+
+mod way;
+
+pub use way::Way;
 
 use crate::{
     CommandId, LINK_LOST_MS, Millis, PING_MS, PROTOCOL_VERSION, PersonId, RoleKey, Seq,
     event::{Event, EventBody, Right, Who},
+    hubs::{Hubs, Standing},
     message::{
         ClientMessage, Command, Farewell, FigureNow, Frame, HubMessage, Present, Progress, Resume,
         SourceHealth, Welcome,
@@ -21,6 +27,8 @@ const REDIAL_MIN_MS: f64 = 250.0;
 const REDIAL_MAX_MS: f64 = 3_000.0;
 /// A dial that has led nowhere for this long is given up. Radios that drop every packet never refuse.
 const DIAL_PATIENCE_MS: f64 = 4_000.0;
+/// The same where there is another hub to try.
+const DIAL_PATIENCE_OF_TWO_MS: f64 = 1_500.0;
 /// Samples of the clock offset that are remembered; the one with the least lag is believed.
 const OFFSETS_KEPT: usize = 16;
 /// Two pongs that contradict each other by more than this, in milliseconds, mean that a clock has been set: the hub's counts whole
@@ -62,7 +70,7 @@ pub enum Input {
 /// What the owner must do.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Action {
-    /// Open a socket; the one before is closed already.
+    /// Open a socket to [`Link::target`]; the one before is closed already.
     Dial,
     /// Close the socket.
     Hang,
@@ -106,6 +114,8 @@ pub enum Answer {
 pub struct Mirror {
     /// The welcome.
     pub welcome: Option<Welcome>,
+    /// Which laptop is in charge, as the hub at the other end says.
+    pub hubs: Hubs,
     /// The recorded state.
     pub record: Record,
     /// Latest readings.
@@ -167,8 +177,8 @@ enum Socket {
 #[derive(Debug)]
 pub struct Link {
     identity: Identity,
-    /// What this device joins by in place of the code, once the hub has given it.
-    token: Option<String>,
+    /// What this device joins by in place of the code, once a hub has given it: by the address of that hub, whose own it is.
+    tokens: BTreeMap<String, String>,
     /// The token was sent with the hello that is not answered yet.
     by_token: bool,
     socket: Socket,
@@ -192,6 +202,7 @@ pub struct Link {
     /// Commands of the latest stop calls whose events are folded in.
     stops_folded: VecDeque<CommandId>,
     mirror: Mirror,
+    way: Way,
     spread: u64,
 }
 
@@ -200,7 +211,7 @@ impl Link {
     pub fn new(identity: Identity, seed: u64) -> Self {
         Self {
             identity,
-            token: None,
+            tokens: BTreeMap::new(),
             by_token: false,
             socket: Socket::Down {
                 dial_at: f64::NEG_INFINITY,
@@ -220,20 +231,53 @@ impl Link {
             answers: VecDeque::new(),
             stops_folded: VecDeque::new(),
             mirror: Mirror::default(),
+            way: Way::default(),
             spread: seed | 1,
         }
+    }
+
+    /// The same with the hubs that another link of this phone knew.
+    #[must_use]
+    pub fn knowing(mut self, way: Way) -> Self {
+        self.way = way;
+        self
+    }
+
+    /// The hubs that this phone knows.
+    pub fn way(&self) -> &Way {
+        &self.way
+    }
+
+    /// The hub to dial, and to ask for pages: `http://192.0.2.7:4780`, or nothing for the one that the page came from.
+    pub fn target(&self) -> &str {
+        self.way.target()
+    }
+
+    /// Whether the hub at the other end takes commands, as far as is known.
+    pub fn in_charge(&self) -> bool {
+        let Some(welcome) = &self.mirror.welcome else {
+            return false;
+        };
+        let hubs = &self.mirror.hubs;
+        hubs.standing == Standing::InCharge && !self.way.is_stale(&welcome.journal, &hubs.charge)
+    }
+
+    /// A stop goes to whoever hears it, and the wish to take over to whoever can; all else waits for the hub in charge.
+    fn may_send(&self, command: &Command) -> bool {
+        matches!(command, Command::Stop { .. } | Command::TakeOver {}) || self.in_charge()
     }
 
     /// The same with a token from an earlier visit.
     #[must_use]
     pub fn with_token(mut self, token: Option<String>) -> Self {
-        self.token = token;
+        self.tokens
+            .extend(token.map(|token| (String::new(), token)));
         self
     }
 
-    /// What this device can join by in place of the code.
+    /// What this device can join by in place of the code, at the hub that it is at.
     pub fn token(&self) -> Option<&str> {
-        self.token.as_deref()
+        self.tokens.get(self.way.target()).map(String::as_str)
     }
 
     /// Takes one input in; the actions are to be carried out in order.
@@ -244,7 +288,7 @@ impl Link {
             Input::Closed => self.closed(now),
             Input::Received(message) => self.received(now, *message, &mut actions),
             Input::Want(id, command) => {
-                if self.socket == Socket::Up {
+                if self.socket == Socket::Up && self.may_send(&command) {
                     actions.push(send(ClientMessage::Command {
                         id: id.clone(),
                         command: command.clone(),
@@ -376,21 +420,23 @@ impl Link {
         let resume = self.mirror.welcome.as_ref().map(|welcome| Resume {
             journal: welcome.journal.clone(),
             seq: self.mirror.record.seq,
+            charge: self.mirror.record.charge.clone(),
         });
         actions.push(send(ClientMessage::Hello {
             protocol: PROTOCOL_VERSION,
             // The code crosses the air once; from then on the token, which is worth less to whoever listens.
-            code: match self.token {
+            code: match self.token() {
                 Some(_) => String::new(),
                 None => self.identity.code.clone(),
             },
-            token: self.token.clone(),
+            token: self.token().map(str::to_owned),
             name: self.identity.name.clone(),
             role: self.identity.role.clone(),
             device: self.identity.device.clone(),
             resume,
+            seen: self.way.seen().cloned(),
         }));
-        self.by_token = self.token.is_some();
+        self.by_token = self.token().is_some();
         self.socket = Socket::Joining { since: now };
     }
 
@@ -398,12 +444,20 @@ impl Link {
     fn token_unknown(&mut self, why: Farewell) -> bool {
         let void = matches!(why, Farewell::WrongCode | Farewell::PutOut);
         if void && self.by_token {
-            self.token = None;
+            self.tokens.remove(self.way.target());
         }
         why == Farewell::WrongCode && self.by_token && !self.identity.code.is_empty()
     }
 
     fn closed(&mut self, now: f64) {
+        // A socket that was up and broke is a blip far more often than a dead laptop: the same hub first.
+        if matches!(
+            self.socket,
+            Socket::Dialling { .. } | Socket::Joining { .. }
+        ) {
+            self.way.failed();
+        }
+        self.way.closed();
         if !matches!(self.socket, Socket::Down { .. }) {
             self.socket = Socket::Down {
                 dial_at: now + self.redial_wait(),
@@ -430,6 +484,7 @@ impl Link {
         self.woken = false;
         match message {
             HubMessage::Welcome(welcome) => self.welcomed(now, *welcome, actions),
+            HubMessage::Hubs(hubs) => self.hubs(hubs, now, actions),
             HubMessage::Goodbye {
                 reason,
                 why,
@@ -444,9 +499,13 @@ impl Link {
                 self.socket = Socket::Down {
                     dial_at: now + wait,
                 };
-                if !matches!(why, Farewell::Stopping) {
+                // The other laptop may have other codes; that must not lock the phone out of its own.
+                let elsewhere = !matches!(why, Farewell::Stopping | Farewell::TooManyTries)
+                    && self.way.forget();
+                if !matches!(why, Farewell::Stopping) && !elsewhere {
                     self.refused = Some((why, reason));
                 }
+                self.way.closed();
                 actions.push(Action::Hang);
             }
             HubMessage::Snapshot { record } => {
@@ -504,9 +563,32 @@ impl Link {
         }
     }
 
+    fn hubs(&mut self, hubs: Hubs, now: f64, actions: &mut Vec<Action>) {
+        let before = self.in_charge();
+        if let Some(welcome) = &self.mirror.welcome {
+            self.way.heard(now, &welcome.journal, &hubs);
+        }
+        self.mirror.hubs = hubs;
+        if !before && self.in_charge() {
+            self.send_waiting(actions);
+        }
+    }
+
+    fn send_waiting(&self, actions: &mut Vec<Action>) {
+        for waiting in &self.waiting {
+            if self.may_send(&waiting.command) {
+                actions.push(send(ClientMessage::Command {
+                    id: waiting.id.clone(),
+                    command: waiting.command.clone(),
+                }));
+            }
+        }
+    }
+
     fn welcomed(&mut self, now: f64, welcome: Welcome, actions: &mut Vec<Action>) {
-        if welcome.token.is_some() {
-            self.token.clone_from(&welcome.token);
+        if let Some(token) = &welcome.token {
+            self.tokens
+                .insert(self.way.target().to_owned(), token.clone());
         }
         self.told_before = self.told_at(now);
         self.frame_said = None;
@@ -527,14 +609,11 @@ impl Link {
             self.mirror.record = Record::default();
         }
         self.mirror.stop_now = None;
+        self.way.heard(now, &welcome.journal, &welcome.hubs);
+        self.mirror.hubs = welcome.hubs.clone();
         self.mirror.guessing = None;
         self.mirror.welcome = Some(welcome);
-        for waiting in &self.waiting {
-            actions.push(send(ClientMessage::Command {
-                id: waiting.id.clone(),
-                command: waiting.command.clone(),
-            }));
-        }
+        self.send_waiting(actions);
     }
 
     /// A stop and its event come by two ways, and a quick disk can let the event arrive first: the stop is then known already.
@@ -587,7 +666,7 @@ impl Link {
                 actions.push(Action::Dial);
             }
             Socket::Dialling { since } | Socket::Joining { since }
-                if now - since > DIAL_PATIENCE_MS =>
+                if now - since > self.dial_patience() =>
             {
                 actions.push(Action::Hang);
                 self.closed(now);
@@ -597,6 +676,10 @@ impl Link {
                 actions.push(Action::Hang);
                 self.closed(now);
             }
+            Socket::Up if self.way.leaves(now) => {
+                actions.push(Action::Hang);
+                self.socket = Socket::Down { dial_at: now };
+            }
             Socket::Up if now - self.pinged_at >= PING_MS as f64 => {
                 self.pinged_at = now;
                 actions.push(send(ClientMessage::Ping {
@@ -605,6 +688,13 @@ impl Link {
                 }));
             }
             _ => {}
+        }
+    }
+
+    fn dial_patience(&self) -> f64 {
+        match self.way.has_other() {
+            true => DIAL_PATIENCE_OF_TWO_MS,
+            false => DIAL_PATIENCE_MS,
         }
     }
 

@@ -4,6 +4,7 @@ use crate::{
     AlarmKey, ChannelKey, CommandId, Millis, PersonId, PhaseKey, RoleKey, Seq, StepKey, TaskKey,
     car::{Band, Car},
     event::{Audience, Event, Right, Who},
+    hubs::{Charge, Hubs, SeenCharge},
     record::Record,
     sheet::Must,
     today::{CanPlan, Conditions, FlowBaseline, MixReading, TimeSlip},
@@ -33,6 +34,9 @@ pub enum ClientMessage {
         /// Where to resume from; absent for a snapshot.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         resume: Option<Resume>,
+        /// The highest charge that the phone has seen: a hub that was replaced learns of it by this. Absent before any takeover.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        seen: Option<SeenCharge>,
         /// The token that an earlier welcome gave this device, in place of the code, which is then empty.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         token: Option<String>,
@@ -62,6 +66,9 @@ pub struct Resume {
     pub journal: String,
     /// The number of the last event that it has.
     pub seq: Seq,
+    /// The charge that the event was accepted under: numbers mean the same events only within one.
+    #[serde(default, skip_serializing_if = "Charge::is_first")]
+    pub charge: Charge,
 }
 
 /// What a person can ask for.
@@ -270,6 +277,9 @@ pub enum Command {
     },
     /// Chief: close the warm-up under way.
     Close {},
+    /// Chief: the second laptop takes over. The hub in charge hands over to a standby that lacks nothing; a standby whose first
+    /// hub has gone takes over by itself.
+    TakeOver {},
     /// Anyone, with a simulated car only: move its controls, to train on.
     Train {
         /// The control: `flow_lever`, `bleed`, `ignition`, `fuel_petrol`, `fuel_nitro`, `starter`.
@@ -347,6 +357,8 @@ pub enum HubMessage {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         late_ms: Option<u64>,
     },
+    /// Which laptop is in charge, and how the other one is.
+    Hubs(Hubs),
     /// How to join has changed: the chief has made a new crew code.
     Join(Join),
     /// Somebody tries codes. Sent while it is so, and once more, with 0, when it is over.
@@ -427,6 +439,13 @@ pub struct Welcome {
     /// This device's own token, to join by from now on in place of the code; absent where it joined by one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub token: Option<String>,
+    /// Which laptop is in charge.
+    #[serde(default, skip_serializing_if = "is_alone")]
+    pub hubs: Hubs,
+}
+
+fn is_alone(hubs: &Hubs) -> bool {
+    *hubs == Hubs::default()
 }
 
 /// A sheet that can be begun.

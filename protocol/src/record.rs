@@ -10,6 +10,7 @@ use crate::{
     alarm::AlarmNow,
     car::{Band, Car},
     event::{Audience, Event, EventBody, Right, Who},
+    hubs::Charge,
     sheet::{Phase, Sheet, Step},
     today::{TimeSlip, Today, Told},
     trust::Calibration,
@@ -29,6 +30,9 @@ pub struct Record {
     /// The warm-up under way, or the last one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub warmup: Option<Warmup>,
+    /// The last takeover.
+    #[serde(default, skip_serializing_if = "Charge::is_first")]
+    pub charge: Charge,
     /// The turnaround under way, or the last one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub turnaround: Option<Turnaround>,
@@ -380,6 +384,7 @@ impl Record {
                     },
                 );
             }
+            EventBody::TookOver { charge, .. } => self.charge = charge.clone(),
             EventBody::TurnaroundBegun { plan, lanes_at } => {
                 self.turnaround = Some(Turnaround::begin(plan, event.at, *lanes_at));
             }
@@ -404,7 +409,9 @@ impl Warmup {
             text: text.to_owned(),
         };
         match body {
-            EventBody::WarmupBegun { .. } | EventBody::PersonJoined { .. } => {}
+            EventBody::WarmupBegun { .. }
+            | EventBody::PersonJoined { .. }
+            | EventBody::TookOver { .. } => {}
             // Not the warm-up's: see `Record::apply`.
             EventBody::TurnaroundBegun { .. }
             | EventBody::TurnaroundClosed {}

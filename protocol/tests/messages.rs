@@ -3,6 +3,7 @@
 use serde_json::Value;
 use spinover_protocol::{
     event::Event,
+    hubs::PeerMessage,
     message::{ClientMessage, HubMessage},
 };
 
@@ -45,6 +46,10 @@ fn same_again(title: &str, json: &str) {
         )
     } else if let Ok(message) = serde_json::from_str::<ClientMessage>(json) {
         serde_json::to_value(message)
+    } else if let Ok(message) = serde_json::from_str::<PeerMessage>(json)
+        && !matches!(message, PeerMessage::Events { .. })
+    {
+        serde_json::to_value(message)
     } else {
         let message = serde_json::from_str::<HubMessage>(json);
         serde_json::to_value(message.unwrap_or_else(|error| panic!("{title}: {error}")))
@@ -82,6 +87,7 @@ fn every_kind_has_an_example() {
     let mut wanted = names::<ClientMessage>("type", "");
     wanted.retain(|name| name != "command");
     wanted.extend(names::<HubMessage>("type", ""));
+    wanted.extend(names::<PeerMessage>("type", ""));
     wanted.extend(names::<Event>("kind", r#""seq":1,"at":1,"#));
     wanted.extend(names::<ClientMessage>(
         "do",

@@ -94,6 +94,7 @@ fn welcome(car: &Car) -> HubMessage {
         },
         not_live: None,
         token: None,
+        hubs: Default::default(),
         controls: vec![],
     }))
 }

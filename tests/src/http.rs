@@ -50,6 +50,14 @@ pub async fn post(address: &str, path: &str, code: Option<&str>, body: &[u8]) ->
     request(address, "POST", path, code, body).await
 }
 
+/// `PATCH` with JSON, with a code where one is given.
+///
+/// # Errors
+/// When the hub does not answer.
+pub async fn patch(address: &str, path: &str, code: Option<&str>, body: &[u8]) -> Result<Answer> {
+    request(address, "PATCH", path, code, body).await
+}
+
 /// Any method, with a code where one is given.
 ///
 /// # Errors
@@ -64,9 +72,13 @@ pub async fn request(
     let bearer = code
         .map(|code| format!("Authorization: Bearer {code}\r\n"))
         .unwrap_or_default();
+    let kind = match method {
+        "PATCH" => "Content-Type: application/json\r\n",
+        _ => "",
+    };
     let length = body.len();
     let head = format!(
-        "{method} {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\nContent-Length: {length}\r\n{bearer}\r\n"
+        "{method} {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\nContent-Length: {length}\r\n{kind}{bearer}\r\n"
     );
     let exchange = async {
         let mut stream = TcpStream::connect(address).await?;

@@ -78,6 +78,11 @@ impl Launch {
             .arg(sheet)
     }
 
+    /// A second laptop that follows the hub at that address.
+    pub fn standby(of: &str) -> Self {
+        Self::default().arg("standby").arg("--of").arg(of)
+    }
+
     /// One more argument.
     #[must_use]
     pub fn arg(mut self, arg: impl Into<OsString>) -> Self {
@@ -259,6 +264,11 @@ impl Hub {
         self.running.end();
     }
 
+    /// Starts it otherwise from the next time on, with the same book and port.
+    pub fn relaunch(&mut self, launch: Launch) {
+        self.launch = launch;
+    }
+
     /// Starts it again on the same port with the same book, after [`Hub::kill`] or [`Hub::stop`].
     ///
     /// # Panics
@@ -273,13 +283,20 @@ impl Hub {
     /// # Panics
     /// When it has not stopped by the deadline.
     pub fn stop(&mut self) -> ExitStatus {
-        let pid = self.pid().to_string();
+        self.signal("TERM");
+        self.wait()
+    }
+
+    /// Sends it a signal: `TERM`, `USR1`.
+    ///
+    /// # Panics
+    /// When it has ended.
+    pub fn signal(&self, name: &str) {
         let told = Command::new("kill")
-            .args(["-TERM", &pid])
+            .args([&format!("-{name}"), &self.pid().to_string()])
             .status()
             .expect("the kill command is there");
         assert!(told.success(), "the hub had ended before it was asked to");
-        self.wait()
     }
 
     /// Waits until it has ended by itself.

@@ -169,7 +169,7 @@ impl Phone {
             changed: changed_in,
         });
         let (orders, inbox) = mpsc::unbounded_channel();
-        let task = tokio::spawn(run(shared.clone(), format!("ws://{address}/ws"), inbox));
+        let task = tokio::spawn(run(shared.clone(), format!("http://{address}"), inbox));
         Self {
             shared,
             orders,
@@ -320,7 +320,7 @@ impl Shared {
     }
 }
 
-async fn run(shared: Arc<Shared>, url: String, mut orders: mpsc::UnboundedReceiver<Order>) {
+async fn run(shared: Arc<Shared>, home: String, mut orders: mpsc::UnboundedReceiver<Order>) {
     let mut socket: Option<Socket> = None;
     let mut frozen = false;
     let mut ticks = tokio::time::interval(TICK.min(Duration::from_millis(PING_MS as u64)));
@@ -343,7 +343,10 @@ async fn run(shared: Arc<Shared>, url: String, mut orders: mpsc::UnboundedReceiv
             for action in shared.take(input) {
                 match action {
                     Action::Dial => {
-                        socket = open(&url).await;
+                        // As the app does: the link knows where, and nothing means where the page came from.
+                        let target = shared.lock().link.target().to_owned();
+                        let base = if target.is_empty() { &home } else { &target };
+                        socket = open(&(base.replacen("http", "ws", 1) + "/ws")).await;
                         inputs.push_back(if socket.is_some() {
                             Input::Opened
                         } else {

@@ -107,7 +107,7 @@ pub struct App {
     pub rest: RwSignal<Option<Rest>>,
     /// It was tried to fetch that, in vain.
     pub rest_late: RwSignal<bool>,
-    topics: [RwSignal<u32>; 9],
+    topics: [RwSignal<u32>; socket::TOPICS],
     readings: RwSignal<Arc<Vec<RwSignal<Reading>>>>,
 }
 
@@ -290,7 +290,10 @@ impl App {
                 | Command::Abort { .. }
                 | Command::Note { .. }
         );
-        if keeps || self.link.get_untracked() == LinkView::Live {
+        let here = self.link.get_untracked() == LinkView::Live
+            && (matches!(command, Command::TakeOver {})
+                || socket::with(Link::in_charge).unwrap_or(false));
+        if keeps || here {
             socket::want(command);
         } else {
             self.notify(fill(W::NotSent, &[&wanted_words(&command)]));
@@ -436,6 +439,14 @@ impl App {
     /// Whether what is shown is live.
     pub fn live(self) -> Memo<bool> {
         Memo::new(move |_| *self.link.read() == LinkView::Live)
+    }
+
+    /// Whether the hub at the other end is the one that takes marks.
+    pub fn in_charge(self) -> Memo<bool> {
+        Memo::new(move |_| {
+            self.track(&[Topic::Hubs, Topic::Welcome]);
+            socket::with(Link::in_charge) == Some(true)
+        })
     }
 
     /// The reading of the channel at that place.

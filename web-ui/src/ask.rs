@@ -1,11 +1,16 @@
 //! Plain requests to the hub, for the book: what is asked for once and may take its time. All that is live comes by the socket.
 
-use crate::app::App;
+use crate::{app::App, socket};
 use leptos::prelude::*;
 use serde::de::DeserializeOwned;
 use wasm_bindgen::{JsCast, JsValue};
 use wasm_bindgen_futures::JsFuture;
 use web_sys::{Blob, Headers, Request, RequestInit, Response};
+
+/// Where the hub that this phone is at has that page: the page stays when the phone moves over to the second laptop.
+pub fn address(path: &str) -> String {
+    socket::with(|link| link.target().to_owned()).unwrap_or_default() + path
+}
 
 /// What is sent along with a request.
 enum Body<'a> {
@@ -31,7 +36,7 @@ pub async fn file(app: App, path: &str, file: &Blob) -> Result<String, String> {
 }
 
 async fn request(app: App, method: &str, path: &str, body: Body<'_>) -> Result<String, String> {
-    let token = crate::socket::with(|link| link.token().map(str::to_owned)).flatten();
+    let token = socket::with(|link| link.token().map(str::to_owned)).flatten();
     let code = token.unwrap_or_else(|| app.person.with_untracked(|person| person.code.clone()));
     let failed = |error: JsValue| {
         let message = js_sys::Reflect::get(&error, &"message".into()).ok();
@@ -56,7 +61,7 @@ async fn request(app: App, method: &str, path: &str, body: Body<'_>) -> Result<S
             }
         }
         init.set_headers(&headers);
-        let request = Request::new_with_str_and_init(path, &init)?;
+        let request = Request::new_with_str_and_init(&address(path), &init)?;
         let response: Response = JsFuture::from(window().fetch_with_request(&request))
             .await?
             .dyn_into()?;

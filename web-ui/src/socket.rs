@@ -34,7 +34,12 @@ pub enum Topic {
     Book,
     /// Which alarms cannot wait.
     Urgent,
+    /// Which laptop is in charge.
+    Hubs,
 }
+
+/// How many there are.
+pub const TOPICS: usize = Topic::Hubs as usize + 1;
 
 /// Everything behind the pages. One a page, as there is one socket a page.
 pub struct Shell {
@@ -73,12 +78,14 @@ pub fn join(identity: Identity, token: Option<String>) {
     SHELL.with_borrow_mut(|shell| {
         let clock = shell.as_ref().map(|shell| shell.clock).unwrap_or_default();
         // Another role sees the same car: its traces go on.
-        let (traces, traced) = shell
+        let (traces, traced, way) = shell
             .take()
-            .map(|shell| (shell.traces, shell.traced))
+            .map(|shell| (shell.traces, shell.traced, shell.link.way().clone()))
             .unwrap_or_default();
         *shell = Some(Shell {
-            link: Link::new(identity, store::seed()).with_token(token),
+            link: Link::new(identity, store::seed())
+                .with_token(token)
+                .knowing(way),
             wire: None,
             clock,
             retry_at: None,
@@ -96,9 +103,11 @@ pub fn join(identity: Identity, token: Option<String>) {
         Topic::People,
         Topic::Sources,
         Topic::Figures,
+        Topic::Turnaround,
         Topic::Welcome,
         Topic::Book,
         Topic::Urgent,
+        Topic::Hubs,
     ] {
         tell(Some(topic));
     }
@@ -207,7 +216,10 @@ impl Shell {
         match message {
             HubMessage::Welcome(welcome) => {
                 self.retry_at = None;
-                if let Some(token) = &welcome.token {
+                // The other laptop's is not kept: this page is not its.
+                if let Some(token) = &welcome.token
+                    && self.link.target().is_empty()
+                {
                     store::set_token(welcome.you.id.as_str(), token);
                 }
                 let car = (welcome.journal.clone(), welcome.car.channels.clone());
@@ -242,6 +254,7 @@ impl Shell {
             HubMessage::Figures { .. } => Some(Topic::Figures),
             HubMessage::Turnaround(_) => Some(Topic::Turnaround),
             HubMessage::Book { .. } => Some(Topic::Book),
+            HubMessage::Hubs(_) => Some(Topic::Hubs),
             HubMessage::Ack { id, .. } => {
                 self.wanted.retain(|(known, _)| known != id);
                 None
@@ -272,7 +285,7 @@ impl Shell {
             for action in self.link.take(now, input) {
                 let done = match action {
                     Action::Dial => {
-                        self.wire = Wire::dial();
+                        self.wire = Wire::dial(self.link.target());
                         self.wire.is_some()
                     }
                     Action::Hang => {
@@ -310,7 +323,8 @@ struct Wire {
 }
 
 impl Wire {
-    fn dial() -> Option<Self> {
+    /// To the hub at that address, or to the one that the page came from.
+    fn dial(target: &str) -> Option<Self> {
         let location = web_sys::window()?.location();
         let scheme = if location
             .protocol()
@@ -320,7 +334,10 @@ impl Wire {
         } else {
             "ws://"
         };
-        let url = scheme.to_owned() + &location.host().ok()? + "/ws";
+        let url = match target.strip_prefix("http") {
+            Some(rest) => format!("ws{rest}/ws"),
+            None => scheme.to_owned() + &location.host().ok()? + "/ws",
+        };
         let socket = WebSocket::new_with_str(&url, SUBPROTOCOL).ok()?;
         let opened = Closure::<dyn FnMut(Event)>::new(|_| feed(Input::Opened));
         let closed = Closure::<dyn FnMut(CloseEvent)>::new(|_| feed(Input::Closed));

@@ -70,6 +70,7 @@ pub fn wanted_words(command: &Command) -> String {
         Command::Note { .. } => say(W::DoNote).to_owned(),
         Command::Begin { .. } => say(W::DoBegin).to_owned(),
         Command::Close {} => say(W::DoClose).to_owned(),
+        Command::TakeOver {} => say(W::DoTakeOver).to_owned(),
         Command::Train { .. } => say(W::DoTrain).to_owned(),
     }
 }

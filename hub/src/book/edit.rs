@@ -4,13 +4,21 @@ use super::{BookError, Edit, Photos, read};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 use spinover_protocol::Millis;
 
-/// Writes what people say about a warm-up afterwards.
-pub(super) fn edit(conn: &mut Connection, id: &str, edit: &Edit) -> Result<(), BookError> {
-    let n = read::find(conn, id)?.n;
+/// Writes what people say about a warm-up afterwards. Photos go that no warm-up has any more.
+pub(super) fn edit(
+    conn: &mut Connection,
+    photos: &Photos,
+    id: &str,
+    edit: &Edit,
+) -> Result<(), BookError> {
+    let entry = read::find(conn, id)?;
     let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    write(&tx, n, edit)?;
+    write(&tx, entry.n, edit)?;
     tx.commit()?;
-    Ok(())
+    match edit.photos {
+        Some(_) => photos.remove_unused(conn, &entry.photos),
+        None => Ok(()),
+    }
 }
 
 /// The same within a transaction, by number.
@@ -101,7 +109,7 @@ pub(super) fn take_away(tx: &Transaction, n: i64) -> Result<(), BookError> {
         "DELETE FROM tail WHERE warmup = ?1",
         "DELETE FROM said WHERE warmup = ?1",
         "DELETE FROM imported WHERE warmup = ?1",
-        "DELETE FROM events WHERE warmup = ?1 AND kind <> 'person_joined'",
+        "DELETE FROM events WHERE warmup = ?1 AND kind NOT IN ('person_joined', 'took_over')",
     ] {
         tx.execute(sql, [n])?;
     }

@@ -15,6 +15,7 @@ mod commit;
 pub mod compare;
 mod edit;
 pub mod export;
+pub mod hubs;
 pub mod import;
 mod inbox;
 #[cfg(feature = "parquet")]
@@ -146,6 +147,8 @@ pub struct Loaded {
     pub commands: Vec<(CommandId, Seq)>,
     /// All warm-ups, oldest first.
     pub warmups: Vec<WarmupEntry>,
+    /// What is kept for two laptops.
+    pub kept: hubs::Kept,
 }
 
 /// What can be written about a warm-up afterwards. Absent fields stay as they are.
@@ -193,6 +196,7 @@ impl Book {
         let mut conn = store::open_or_create(dir).map_err(in_file)?;
         import::clear_unfinished(&mut conn).map_err(in_file)?;
         let now = jiff::Timestamp::now().as_millisecond();
+        hubs::ensure(&conn).map_err(in_file)?;
         let photos = Photos::of(dir);
         photos.clear_unfinished();
         edit::purge(&mut conn, &photos, now - KEEP_DELETED_MS).map_err(in_file)?;
@@ -243,11 +247,16 @@ impl Book {
         Reader::open(&self.dir)
     }
 
+    /// The directory that it lies in.
+    pub fn dir(&self) -> &Path {
+        &self.dir
+    }
+
     /// Writes down what people say about a warm-up afterwards.
     pub fn edit(&self, warmup: &str, edit: Edit) -> oneshot::Receiver<Result<(), BookError>> {
-        let warmup = warmup.to_owned();
+        let (photos, warmup) = (Photos::of(&self.dir), warmup.to_owned());
         self.writer
-            .ask(move |desk| edit::edit(desk.conn, &warmup, &edit))
+            .ask(move |desk| edit::edit(desk.conn, &photos, &warmup, &edit))
     }
 
     /// The photos of this book.
@@ -272,6 +281,22 @@ impl Book {
         Ok(self
             .writer
             .ask(move |desk| photos::attach(desk.conn, &photos, &warmup, ready)))
+    }
+
+    /// Takes a photo in that a warm-up here has by name already: a copy out of another book. It is written on the caller's thread.
+    ///
+    /// # Errors
+    /// [`BookError::Refused`] when it is not the photo of that name; else what the disk says.
+    pub fn copy_photo(
+        &self,
+        name: &str,
+        bytes: Vec<u8>,
+    ) -> Result<oneshot::Receiver<Result<(), BookError>>, BookError> {
+        let photos = Photos::of(&self.dir);
+        let ready = photos.ready_copy(name, bytes)?;
+        Ok(self
+            .writer
+            .ask(move |desk| photos::keep_copy(desk.conn, &photos, ready)))
     }
 
     /// Takes a photo from a warm-up. It is gone for good when no other warm-up has it. Whether they may is for the caller to know.

@@ -234,6 +234,11 @@ pub(super) fn load(conn: &Connection) -> Result<Loaded, BookError> {
         })?;
     let mut all = people_before(conn, begun)?;
     all.extend(turnaround_before(conn, begun)?);
+    all.extend(events(
+        conn,
+        "SELECT seq, json, sum FROM events WHERE kind = 'took_over' AND seq < ?1 ORDER BY seq DESC LIMIT 1",
+        [begun],
+    )?);
     all.sort_by_key(|event| event.seq);
     all.extend(events(
         conn,
@@ -254,6 +259,7 @@ pub(super) fn load(conn: &Connection) -> Result<Loaded, BookError> {
         next_seq: last as Seq + 1,
         commands,
         warmups: entries(conn)?,
+        kept: super::hubs::load(conn)?,
     })
 }
 

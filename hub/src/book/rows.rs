@@ -108,6 +108,23 @@ impl Rows {
         }
     }
 
+    /// These rows without the first so many.
+    #[must_use]
+    pub fn without_first(mut self, count: usize) -> Self {
+        if count == 0 {
+            return self;
+        }
+        self.times_us.drain(..count.min(self.len()));
+        for column in self.columns.values_mut() {
+            let gone = column.rows.partition_point(|row| (*row as usize) < count);
+            column.rows.drain(..gone);
+            column.values.drain(..gone);
+            column.rows.iter_mut().for_each(|row| *row -= count as u32);
+        }
+        self.columns.retain(|_, column| !column.rows.is_empty());
+        self
+    }
+
     /// Calls `each` with every row in order: its time, and its values as channel and value, channels ascending.
     ///
     /// # Errors

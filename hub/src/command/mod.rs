@@ -5,3 +5,5 @@ pub mod check;
 pub mod figure;
 pub mod figure_warm;
 pub mod serve;
+pub mod standby;
+mod work;

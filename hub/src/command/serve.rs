@@ -1,27 +1,18 @@
 //! `spinover serve` and `spinover demo`: files and options in, a running hub out.
 
+use super::work::{Work, open};
 use crate::{
     book::{Book, BookError, Loaded},
-    files::{
-        self, CarFile, FileErrors,
-        kept::{Good, Kept},
-    },
+    files::{self, CarFile, FileErrors, kept::Kept},
     serve::{
         self, Ending, Setup, codes, discovery, door::sessions::Sessions, files::Files,
         net::authority::Authority,
     },
-    sources::{self, Source},
 };
 use anyhow::{Context, anyhow};
 use clap::Args;
-use spinover_protocol::{
-    event::Right,
-    message::Join,
-    trust::{POSTED, source_name},
-    turnaround::Plan,
-};
+use spinover_protocol::{event::Right, message::Join};
 use std::{
-    io,
     net::SocketAddr,
     path::{Path, PathBuf},
     process::ExitCode,
@@ -93,6 +84,9 @@ pub struct ServeCommand {
     /// sim:, replay:FILE.csv?speed=1, lines:stdin, lines:tcp://ADDR:PORT and others.
     #[arg(long, value_name = "SPEC")]
     source: Vec<String>,
+    /// Take charge again although a second laptop has taken over from this one: only when that one is off for good. See docs/standby.md.
+    #[arg(long)]
+    take_over: bool,
 }
 
 /// A simulated car and the demo sheets.
@@ -116,7 +110,7 @@ pub struct DemoCommand {
 }
 
 /// Why a hub could not run.
-enum Failed {
+pub(super) enum Failed {
     /// The files or the usage are wrong: exit 2.
     Input(String),
     /// A source cannot be opened as it is named: exit 2.
@@ -138,7 +132,7 @@ impl From<anyhow::Error> for Failed {
 }
 
 impl Failed {
-    fn words(&self) -> String {
+    pub(super) fn words(&self) -> String {
         match self {
             Self::Input(text) => text.clone(),
             Self::Source(error) | Self::Run(error) => format!("{error:#}"),
@@ -146,7 +140,7 @@ impl Failed {
     }
 }
 
-fn exit(result: Result<(), Failed>) -> ExitCode {
+pub(super) fn exit(result: Result<(), Failed>) -> ExitCode {
     let Err(failed) = result else {
         return ExitCode::SUCCESS;
     };
@@ -174,7 +168,7 @@ impl ServeCommand {
             kept: Kept::new(self.car, self.sheet, &self.data),
             turnaround: self.turnaround,
         };
-        hub(self.common, work, self.source, &self.data)
+        hub(self.common, work, self.source, &self.data, self.take_over)
     }
 }
 
@@ -226,103 +220,24 @@ impl DemoCommand {
             kept: Kept::new(car, sheets, data),
             turnaround,
         };
-        hub(self.common, work, vec![spec], data)
+        hub(self.common, work, vec![spec], data, false)
     }
 }
 
-/// The files that a hub runs from. The turnaround file is the team's to edit, not the app's.
-#[derive(Clone)]
-struct Work {
-    kept: Kept,
-    turnaround: Option<PathBuf>,
-}
-
-impl Work {
-    /// Every file, or every mistake in any of them.
-    fn load(&self) -> Result<(Good, Option<Plan>), Failed> {
-        let texts = self.kept.read()?;
-        let good = self.kept.check(&texts);
-        // A car file that is wrong is told by itself; what else is wrong is told as well, as far as it can be seen.
-        let car = match &good {
-            Ok(good) => Some(good.car.clone()),
-            Err(_) => files::parse_car("", &texts.0[0]).ok(),
-        };
-        let plan = self.plan(car.as_ref());
-        let mut wrong: Vec<String> = Vec::new();
-        if let Err(errors) = &good {
-            wrong.extend(errors.iter().map(|(_, errors)| errors.to_string()));
-        }
-        wrong.extend(plan.as_ref().err().map(ToString::to_string));
-        match (good, plan) {
-            (Ok(good), Ok(plan)) => {
-                for note in self.kept.notes(&good) {
-                    tracing::warn!("{note}");
-                }
-                Ok((good, plan))
-            }
-            _ => Err(Failed::Input(wrong.join("\n"))),
-        }
-    }
-
-    /// The plan between rounds, where there is one.
-    fn plan(&self, car: Option<&CarFile>) -> Result<Option<Plan>, FileErrors> {
-        let load = |path| files::load_turnaround(path, car);
-        self.turnaround.as_ref().map(load).transpose()
-    }
-}
-
-/// Opens the sources that the command line names, else the car file's.
-fn open(file: &CarFile, named: &[String], seed: u64) -> Result<Vec<Box<dyn Source>>, Failed> {
-    let specs = if named.is_empty() {
-        &file.sources
-    } else {
-        named
-    };
-    names_are_told_apart(file, specs)?;
-    let given = sources::Setup {
-        car: file.car.clone(),
-        replay: file.replay.clone(),
-        names: file.names.clone(),
-        seed,
-    };
-    let open = |spec: &String| sources::open(spec, &given).map_err(Failed::Source);
-    let opened: Vec<Box<dyn Source>> = specs.iter().map(open).collect::<Result<_, _>>()?;
-    if opened.is_empty() {
-        tracing::warn!(
-            "no source is named: readings come by POST /api/readings and from phones only"
-        );
-    }
-    Ok(opened)
-}
-
-/// Whether a hub that runs could run with another car file. A port that is taken is taken by the hub itself.
-fn could_run(work: &Work, file: &CarFile, named: &[String], seed: u64) -> Result<(), String> {
-    // Its roles are the car file's.
-    work.plan(Some(file)).map_err(|errors| errors.to_string())?;
-    match open(file, named, seed) {
-        Ok(_) => Ok(()),
-        Err(Failed::Source(error)) if is_taken(&error) => Ok(()),
-        Err(failed) => Err(failed.words()),
-    }
-}
-
-fn is_taken(error: &anyhow::Error) -> bool {
-    let taken = |error: &io::Error| error.kind() == io::ErrorKind::AddrInUse;
-    error
-        .chain()
-        .filter_map(|cause| cause.downcast_ref())
-        .any(taken)
-}
-
-fn hub(common: Common, work: Work, named: Vec<String>, data: &Path) -> Result<(), Failed> {
-    for name in &common.host_name {
+/// Host names that are some, and two codes that can be told apart and are not too easily guessed.
+pub(super) fn good_names(
+    host_names: &[String],
+    crew_code: Option<&String>,
+    chief_code: Option<&String>,
+) -> Result<(), Failed> {
+    for name in host_names {
         if !serve::door::hosts::is_name(name) {
             return Err(Failed::Input(format!(
                 "`{name}` is no host name; give it without scheme and port, as in pit-laptop.lan"
             )));
         }
     }
-    let given = [&common.crew_code, &common.chief_code];
+    let given = [crew_code, chief_code];
     if given
         .into_iter()
         .flatten()
@@ -339,9 +254,21 @@ fn hub(common: Common, work: Work, named: Vec<String>, data: &Path) -> Result<()
             "the crew code and the chief code must differ".to_owned(),
         ));
     }
+    Ok(())
+}
+
+fn hub(
+    common: Common,
+    work: Work,
+    named: Vec<String>,
+    data: &Path,
+    take_charge: bool,
+) -> Result<(), Failed> {
+    let (crew, chief) = (common.crew_code.as_ref(), common.chief_code.as_ref());
+    good_names(&common.host_name, crew, chief)?;
     let seed = u64::from(getrandom::u32().context("the system gives no random numbers")?);
-    let (mut good, mut plan) = work.load()?;
-    let mut sources = open(&good.car, &named, seed)?;
+    let mut found = work.load()?;
+    let mut sources = open(&found.good.car, &named, seed)?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()
@@ -396,13 +323,13 @@ fn hub(common: Common, work: Work, named: Vec<String>, data: &Path) -> Result<()
         // Each run has a handle of its own; the port stays open between them, so that a phone that dials then waits.
         let port = port.try_clone().context("the port")?;
         let local = port.local_addr().context("the port has no address")?;
-        let name = format!("{} · {}", good.car.car.team, good.car.car.name);
+        let name = format!("{} · {}", found.good.car.car.team, found.good.car.car.name);
         let (again, from) = (named.clone(), work.clone());
-        let trial = Box::new(move |file: &CarFile| could_run(&from, file, &again, seed));
+        let trial = Box::new(move |file: &CarFile| from.could_run(file, &again, seed));
         let setup = Setup {
-            car: good.car.car.clone(),
-            sheets: good.sheets.clone(),
-            plan: plan.clone(),
+            car: found.good.car.car.clone(),
+            sheets: found.good.sheets.clone(),
+            plan: found.plan.clone(),
             sources,
             crew_code: crew_code.clone(),
             chief_code: chief_code.clone(),
@@ -412,9 +339,13 @@ fn hub(common: Common, work: Work, named: Vec<String>, data: &Path) -> Result<()
             announce: !common.quiet_network && !common.listen.ip().is_loopback(),
             files: Some(Arc::new(Files::new(
                 work.kept.clone(),
-                good.versions.clone(),
+                found.good.versions.clone(),
                 trial,
             ))),
+            texts: found.texts.clone(),
+            take_over: None,
+            // Once: it must not take charge again from one that takes over while this one runs.
+            take_charge: take_charge && first,
         };
         let announce = setup.announce;
         let ready = |join: &Join| match first {
@@ -433,18 +364,18 @@ fn hub(common: Common, work: Work, named: Vec<String>, data: &Path) -> Result<()
             } => Some((crew_code, chief_code)),
         };
         // They were found good before this run was ended. Whatever has become of them since, the crew keeps a hub.
-        let next = work.load().and_then(|(next, plan)| {
-            let sources = open(&next.car, &named, seed)?;
-            Ok((next, plan, sources))
+        let next = work.load().and_then(|next| {
+            let sources = open(&next.good.car, &named, seed)?;
+            Ok((next, sources))
         });
         match next {
-            Ok((next, wanted, opened)) => (good, plan, sources) = (next, wanted, opened),
+            Ok((next, opened)) => (found, sources) = (next, opened),
             Err(failed) => {
                 tracing::error!(
                     "the files cannot be taken up, those before hold: {}",
                     failed.words()
                 );
-                sources = open(&good.car, &named, seed)?;
+                sources = open(&found.good.car, &named, seed)?;
             }
         }
     }
@@ -453,7 +384,8 @@ fn hub(common: Common, work: Work, named: Vec<String>, data: &Path) -> Result<()
     Ok(())
 }
 
-fn open_book(data: &Path) -> Result<(Book, Loaded), Failed> {
+/// Opens the book for a hub.
+pub(super) fn open_book(data: &Path) -> Result<(Book, Loaded), Failed> {
     Book::open(data).map_err(|error| match error {
         BookError::InUse(..)
         | BookError::Damaged(..)
@@ -467,7 +399,7 @@ fn open_book(data: &Path) -> Result<(Book, Loaded), Failed> {
 }
 
 /// The code to begin with: the one given, unless the chief has replaced it, else a random one.
-fn code_for(
+pub(super) fn code_for(
     sessions: &Sessions,
     right: Right,
     given: Option<String>,
@@ -488,29 +420,8 @@ fn code_for(
     )
 }
 
-/// Two sources of one name cannot be told apart. A preferred one that is not there may come another day.
-fn names_are_told_apart(file: &CarFile, specs: &[String]) -> Result<(), Failed> {
-    let mut names = vec![POSTED];
-    for name in specs.iter().filter_map(|spec| source_name(spec)) {
-        if names.contains(&name) {
-            return Err(Failed::Input(format!(
-                "two sources are named `{name}`; give each a name of its own"
-            )));
-        }
-        names.push(name);
-    }
-    for channel in &file.car.channels {
-        for wanted in &channel.sensor.prefer {
-            if !names.contains(&wanted.as_str()) {
-                tracing::info!("{}: no source is named {wanted} today", channel.key);
-            }
-        }
-    }
-    Ok(())
-}
-
 /// Tells the terminal how to join, and whoever started us that the port is open.
-fn greet(
+pub(super) fn greet(
     name: &str,
     join: &Join,
     local: SocketAddr,
@@ -555,7 +466,7 @@ fn greet(
 }
 
 /// Waits until the process is told to stop.
-async fn stop_signal() {
+pub(super) async fn stop_signal() {
     let interrupt = tokio::signal::ctrl_c();
     #[cfg(unix)]
     {

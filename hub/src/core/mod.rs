@@ -6,6 +6,7 @@
 mod alarm_commands;
 pub mod alarms;
 pub mod channels;
+pub mod charge;
 pub mod command;
 pub mod feed;
 pub mod gates;
@@ -49,6 +50,7 @@ pub(crate) use typed::slip_of;
 /// Alarms that watch figures hear of them this often: working figures out costs more than looking at readings.
 const ASK_FIGURES_MS: Millis = 500;
 
+pub use charge::TakeOver;
 /// Answers that are remembered. A phone sends a command again within minutes, and a crew presses a few thousand times a day;
 /// a hub that runs for a season must not grow by each.
 const ANSWERED_KEPT: usize = 10_000;
@@ -68,6 +70,8 @@ pub enum Input {
     Lag(PersonId, u32),
     /// A person asked for something.
     Command(Who, Right, CommandId, Command),
+    /// This hub takes over.
+    TakeOver(TakeOver),
     /// Time has passed.
     Tick,
 }
@@ -225,6 +229,14 @@ impl Core {
             Input::Command(who, right, id, command) => {
                 self.command(now, &who, right, id, command, &mut outputs)
             }
+            Input::TakeOver(over) => {
+                let body = EventBody::TookOver {
+                    charge: over.charge,
+                    by_itself: over.by_itself,
+                };
+                let (by, command) = (over.by.as_ref(), over.command.as_ref());
+                self.emit(now, by, command, body, &mut outputs);
+            }
             Input::Tick => {
                 self.gates.look(now, &self.channels, &self.record);
                 self.health.tick(now);
@@ -245,9 +257,9 @@ impl Core {
         &self.record
     }
 
-    /// Whether a command of that id has become an event.
-    pub fn knows(&self, id: &CommandId) -> bool {
-        self.answered.contains_key(id)
+    /// The number of the event that a command of that id has become.
+    pub fn answered(&self, id: &CommandId) -> Option<Seq> {
+        self.answered.get(id).copied()
     }
 
     /// The car.

@@ -3,11 +3,17 @@
 //! `keeper` carries its orders out on a real book and real connections; `pit::storm` on simulated ones. So what holds of the one
 //! in every storm of a simulated pit holds of the other.
 
+mod two_hubs;
+
+pub use two_hubs::{Wish, Wisher};
+
+use super::helm::{Helm, Over};
 use super::shared::Kind;
 use crate::core::{Core, Input, Output, feed::Report, lessons::Lessons};
 use spinover_protocol::{
     CommandId, HEARTBEAT_MS, Millis, Seq,
     event::{Event, Right, Who},
+    hubs::{Charge, Hubs},
     message::{Command, FigureNow, HubMessage},
 };
 use std::collections::{BTreeMap, VecDeque};
@@ -41,22 +47,34 @@ pub enum Order {
     Said(Millis, Vec<FigureNow>),
     /// Move a control of the simulated car.
     Control(String, f64),
+    /// Tell everyone how the two laptops are.
+    Hubs(Hubs),
+    /// Have the book keep the highest charge, and where the other laptop is.
+    KeepHubs(Charge, Vec<String>),
+    /// The charge is given away: have the book keep it with these addresses, and then tell the standby.
+    HandOver(Over, Vec<String>),
+    /// Nothing comes of the hand-over that the standby wanted, and why.
+    KeepCharge(String),
 }
 
 /// The deciding part of the keeper.
 pub struct Clerk {
     core: Core,
+    /// Whether this hub is the one that takes commands.
+    helm: Helm,
     conns: BTreeMap<ConnId, (Who, Right)>,
     /// Handed to the book and not on the disk yet, oldest first.
     writing: VecDeque<Vec<Event>>,
     on_disk: Seq,
-    /// Answers that wait for the disk: up to which event, to whom.
-    owed: VecDeque<(Seq, ConnId, HubMessage)>,
+    /// Answers that wait for the disk, and for the standby's: up to which event, to whom, since when.
+    owed: VecDeque<(Seq, ConnId, HubMessage, Millis)>,
     refused: VecDeque<(CommandId, String)>,
     /// Why nothing can be written down now.
     trouble: Option<String>,
     /// Other files are about to be taken up.
     resting: bool,
+    /// The charge is about to be given away.
+    leaving: Option<two_hubs::Leaving>,
     /// The stop call on the board: its event is not on the disk yet.
     stop: Option<CommandId>,
     fresh: bool,
@@ -72,6 +90,7 @@ impl Clerk {
     pub fn new(core: Core) -> Self {
         Self {
             on_disk: core.record().seq,
+            helm: Helm::alone(core.record().charge.clone()),
             core,
             conns: BTreeMap::new(),
             writing: VecDeque::new(),
@@ -79,6 +98,7 @@ impl Clerk {
             refused: VecDeque::new(),
             trouble: None,
             resting: false,
+            leaving: None,
             stop: None,
             fresh: true,
             stirred: true,
@@ -104,8 +124,11 @@ impl Clerk {
         self.core.learn(lessons);
     }
 
-    /// The hub is ready.
+    /// The hub is ready. One that was replaced begins nothing.
     pub fn start(&mut self, now: Millis) -> Vec<Order> {
+        if !self.helm.in_charge() {
+            return Vec::new();
+        }
         self.take(now, Input::Start, None)
     }
 
@@ -142,12 +165,18 @@ impl Clerk {
         id: CommandId,
         command: Command,
     ) -> Vec<Order> {
-        let Some((who, right)) = self.conns.get(&conn) else {
+        let Some((who, right)) = self.conns.get(&conn).cloned() else {
             return Vec::new();
         };
+        if matches!(command, Command::TakeOver {}) || !self.helm.in_charge() {
+            return self.two_hubs(now, conn, id, command);
+        }
+        if self.held(conn, &id, &command) {
+            return Vec::new();
+        }
         // One id, one answer: also of a command that an old socket delivers after a new one has had its answer, and also while
         // the disk refuses, when its event may be waiting already.
-        if !self.core.knows(&id) {
+        if self.core.answered(&id).is_none() {
             let before = self.refused.iter().find(|(known, _)| *known == id);
             let stop = matches!(command, Command::Stop { .. });
             let trouble = self.trouble.as_ref().filter(|_| !stop);
@@ -164,7 +193,7 @@ impl Clerk {
                 return vec![self.refuse(conn, id, reason)];
             }
         }
-        let input = Input::Command(who.clone(), *right, id, command);
+        let input = Input::Command(who, right, id, command);
         self.take(now, input, Some(conn))
     }
 
@@ -179,7 +208,7 @@ impl Clerk {
     }
 
     /// The disk has the oldest of what it was handed.
-    pub fn written(&mut self) -> Vec<Order> {
+    pub fn written(&mut self, now: Millis) -> Vec<Order> {
         let Some(events) = self.writing.pop_front() else {
             return Vec::new();
         };
@@ -195,7 +224,8 @@ impl Clerk {
             orders.push(Order::TakeDown(Kind::StopNow));
         }
         orders.push(Order::Publish(events));
-        self.pay(&mut orders);
+        self.pay(now, &mut orders);
+        self.leave(now, &mut orders);
         orders
     }
 
@@ -243,6 +273,12 @@ impl Clerk {
             orders.push(Order::Said(now, figures));
             self.shown_slow_at = now;
         }
+        if let Some(hubs) = self.helm.news(self.on_disk) {
+            orders.push(Order::Hubs(hubs));
+        }
+        // What the standby has kept waiting for too long.
+        self.pay(now, &mut orders);
+        self.leave(now, &mut orders);
         orders
     }
 
@@ -255,7 +291,7 @@ impl Clerk {
                 Output::Accepted(id, seq) => {
                     if let Some(conn) = conn {
                         self.owed
-                            .push_back((seq, conn, HubMessage::Ack { id, seq }));
+                            .push_back((seq, conn, HubMessage::Ack { id, seq }, now));
                     }
                 }
                 Output::Refused(id, reason) => {
@@ -273,12 +309,13 @@ impl Clerk {
                 Output::PresenceChanged => self.presence_changed = true,
             }
         }
-        if !events.is_empty() {
+        // A hub that was replaced writes no more events: its journal ends where the other one's goes on.
+        if !events.is_empty() && self.helm.in_charge() {
             self.stirred = true;
             self.writing.push_back(events.clone());
             orders.push(Order::Write(events));
         }
-        self.pay(&mut orders);
+        self.pay(now, &mut orders);
         orders
     }
 
@@ -292,14 +329,13 @@ impl Clerk {
         Order::Answer(conn, HubMessage::Refused { id, reason })
     }
 
-    /// The answers whose events are on the disk.
-    fn pay(&mut self, orders: &mut Vec<Order>) {
-        while self
-            .owed
-            .front()
-            .is_some_and(|(seq, _, _)| *seq <= self.on_disk)
+    /// The answers whose events are on the disk, and on the standby's where one keeps up.
+    fn pay(&mut self, now: Millis, orders: &mut Vec<Order>) {
+        while let Some((seq, _, _, since)) = self.owed.front()
+            && *seq <= self.on_disk
+            && self.helm.may_answer(*seq, now - since)
         {
-            if let Some((_, conn, message)) = self.owed.pop_front() {
+            if let Some((_, conn, message, _)) = self.owed.pop_front() {
                 orders.push(Order::Answer(conn, message));
             }
         }

@@ -37,6 +37,27 @@ pub fn join_urls(address: SocketAddr, secure: bool, code: &str) -> Vec<String> {
         .collect()
 }
 
+/// The addresses of a hub without a code: what another hub and its phones reach it by.
+pub fn plain_urls(address: SocketAddr, secure: bool) -> Vec<String> {
+    join_urls(address, secure, "")
+        .iter()
+        .map(|url| url.trim_end_matches("/#").to_owned())
+        .collect()
+}
+
+/// The origins that a browser may give to pages of a hub with these addresses.
+pub fn origins(urls: &[String]) -> Vec<String> {
+    let mut origins = urls.to_vec();
+    for url in urls {
+        if let (Some((scheme, _)), Some((_, port))) = (url.split_once("://"), url.rsplit_once(':'))
+        {
+            origins.push(format!("{scheme}://spinover.local:{port}"));
+            origins.push(format!("{scheme}://localhost:{port}"));
+        }
+    }
+    origins
+}
+
 /// A QR code as an SVG document.
 pub fn qr_svg(text: &str) -> String {
     let Ok(code) = QrCode::new(text) else {

@@ -6,7 +6,7 @@ use super::{
     door::{Denied, devices, hosts::Stranger, policy, sessions},
     files,
     net::{self, Secure},
-    photos, recording, socket,
+    peers, photos, recording, socket, two,
 };
 use crate::sources::{decode::Intake, tally::Tally};
 use axum::{
@@ -54,7 +54,14 @@ pub fn router(app: Arc<App>) -> Router {
         .merge(photos::routes())
         .merge(recording::routes())
         .merge(files::routes())
-        .merge(devices::routes());
+        .merge(devices::routes())
+        .layer(middleware::from_fn_with_state(
+            app.clone(),
+            two::changes_only_in_charge,
+        ))
+        .layer(two::pages_of_the_other(&app))
+        .layer(middleware::map_response(two::nothing_to_others))
+        .route("/api/peer", get(peers::ws));
     if let Some(about) = &app.about {
         routes = routes.merge(net::trust::routes(about.clone()));
     }
@@ -104,7 +111,7 @@ async fn ws(
 async fn healthz(State(app): State<Arc<App>>) -> Response {
     let health = app.book.health().borrow().clone();
     match health.trouble {
-        None => (StatusCode::OK, "ok\n").into_response(),
+        None => (StatusCode::OK, "ok\n".to_owned() + &two::in_words(&app)).into_response(),
         Some(trouble) => (
             StatusCode::SERVICE_UNAVAILABLE,
             format!("the book cannot be written: {trouble}\n"),
@@ -170,6 +177,8 @@ async fn metrics(State(app): State<Arc<App>>) -> Response {
             health.late_ms,
         ),
     ];
+    let two = two::gauges(&app);
+    let gauges = gauges.into_iter().chain(two);
     let mut text = String::new();
     for (name, help, value) in counters {
         let _ = write!(

@@ -3,18 +3,20 @@
 //! What is to be done is decided in `clerk`; here it is done.
 
 pub use super::clerk::ConnId;
-use super::clerk::{Clerk, Order};
+use super::clerk::{Clerk, Order, Wish, Wisher};
+use super::helm::{Following, Helm, Over};
 use super::history;
 use super::reckoning::Reckoner;
 use super::shared::{Board, EventLog, Kind};
 use crate::{
     book::{Book, BookError, BookHealth, Reading},
-    core::{Core, feed::Report, lessons::Lessons},
+    core::{Core, TakeOver, feed::Report, lessons::Lessons},
     sources::sim::SimControls,
 };
 use spinover_protocol::{
     CommandId, Millis,
     event::{Event, EventBody, Right, Who},
+    hubs::{Charge, Hubs},
     message::{Command, FigureNow, HubMessage},
     turnaround,
 };
@@ -59,6 +61,10 @@ pub enum Ask {
     GoOn,
     /// Why the files must not be changed now, if so.
     Busy(oneshot::Sender<Option<String>>),
+    /// Somebody has seen a higher charge: the charge, and where the hub that has it can be reached, where they know.
+    Hear(Charge, Vec<String>),
+    /// The standby asks for the charge: who wants it, and with which command. Answered only with why not.
+    WantsOver(Option<Who>, Option<CommandId>, oneshot::Sender<String>),
 }
 
 /// Numbers for the metrics page.
@@ -122,6 +128,16 @@ pub struct Keeper {
     pub not_live: Option<String>,
     /// Numbers.
     pub counts: Arc<Counts>,
+    /// Whether this hub is the one that takes commands.
+    pub helm: Helm,
+    /// This hub was a standby, and takes over.
+    pub take_over: Option<TakeOver>,
+    /// The standby.
+    pub following: watch::Receiver<Following>,
+    /// Where it is said how the two laptops are.
+    pub hubs: watch::Sender<Hubs>,
+    /// Where the standby is told to take over, once what this hub has given up is on the disk.
+    pub over: watch::Sender<Option<Over>>,
 }
 
 /// What the book answers once something is on the disk, or never can be.
@@ -136,7 +152,12 @@ struct Running {
     controls: Option<SimControls>,
     not_live: Option<String>,
     counts: Arc<Counts>,
+    following: watch::Receiver<Following>,
+    hubs: watch::Sender<Hubs>,
+    over: watch::Sender<Option<Over>>,
     health: watch::Receiver<BookHealth>,
+    /// Where the standby that wants to take over hears that it cannot.
+    over_refused: Option<oneshot::Sender<String>>,
     /// Where answers go.
     answers: BTreeMap<ConnId, mpsc::Sender<HubMessage>>,
     /// What the book was handed, oldest first.
@@ -157,7 +178,7 @@ impl Keeper {
     pub async fn run(self, mut stop: watch::Receiver<bool>) -> Result<(), String> {
         let (mut asks, mut incoming) = (self.asks, self.reports);
         let mut running = Running {
-            clerk: Clerk::new(self.core),
+            clerk: Clerk::new(self.core).at(self.helm),
             clock: self.clock,
             health: self.book.health(),
             book: self.book,
@@ -166,6 +187,10 @@ impl Keeper {
             controls: self.controls,
             not_live: self.not_live,
             counts: self.counts,
+            following: self.following,
+            hubs: self.hubs,
+            over: self.over,
+            over_refused: None,
             answers: BTreeMap::new(),
             writing: VecDeque::new(),
             sources_gone: false,
@@ -173,7 +198,10 @@ impl Keeper {
             lessons: mpsc::channel(1),
             reckoner: Reckoner::new(),
         };
-        running.decide(|clerk, now| clerk.start(now));
+        if let Some(over) = self.take_over {
+            running.decide(|clerk, now| clerk.take_over(now, over));
+        }
+        running.decide(Clerk::start);
         let mut frames = tokio::time::interval(FRAME_EVERY);
         frames.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let mut reports = Vec::with_capacity(REPORTS_AT_ONCE);
@@ -183,6 +211,7 @@ impl Keeper {
                 () = super::stopped(&mut stop) => break,
                 written = async { (&mut running.writing[0]).await }, if !running.writing.is_empty() => running.written(written),
                 Some(ask) = asks.recv() => running.asked(ask),
+                Ok(()) = running.following.changed() => running.followed(),
                 _ = frames.tick() => running.tick(),
                 Ok(()) = running.health.changed() => running.show_book(),
                 Some(lessons) = running.lessons.1.recv() => running.learned(lessons),
@@ -227,6 +256,17 @@ impl Running {
                         let _ = controls.set(&key, value);
                     }
                 }
+                Order::Hubs(hubs) => {
+                    self.hubs.send_replace(hubs.clone());
+                    self.show(Kind::Hubs, &HubMessage::Hubs(hubs));
+                }
+                Order::KeepHubs(charge, peers) => drop(self.book.keep_hubs(charge, peers)),
+                Order::HandOver(over, peers) => self.hand_over(over, peers),
+                Order::KeepCharge(reason) => {
+                    if let Some(refused) = self.over_refused.take() {
+                        let _ = refused.send(reason);
+                    }
+                }
             }
         }
     }
@@ -266,10 +306,37 @@ impl Running {
             }
             Ask::GoOn => self.clerk.rest(false),
             Ask::Busy(answer) => drop(answer.send(self.busy())),
+            Ask::Hear(charge, urls) => self.decide(|clerk, _| clerk.hear(&charge, &urls)),
+            Ask::WantsOver(by, command, refused) => {
+                self.over_refused = Some(refused);
+                let from = Wisher::Standby;
+                self.decide(|clerk, now| clerk.hand_over(now, Wish { by, command, from }));
+            }
         }
     }
 
+    fn followed(&mut self) {
+        let following = self.following.borrow_and_update().clone();
+        self.decide(|clerk, now| clerk.followed(now, following));
+    }
+
+    /// First it is on the disk that this hub has no charge any more, then the standby is told.
+    fn hand_over(&self, over: Over, peers: Vec<String>) {
+        let kept = self.book.keep_hubs(over.charge.clone(), peers);
+        let to = self.over.clone();
+        tokio::spawn(async move {
+            // If it cannot be kept, a takeover that the chief wants must not fail over it: the other one tells this one again.
+            if !matches!(kept.await, Ok(Ok(()))) {
+                tracing::error!("that this hub was replaced could not be written down");
+            }
+            to.send_replace(Some(over));
+        });
+    }
+
     fn busy(&self) -> Option<String> {
+        if self.clerk.leaving() {
+            return Some("this laptop is handing over".to_owned());
+        }
         let played = self.not_live.is_some();
         self.clerk.core().busy(self.clock.now(), played)
     }
@@ -303,7 +370,7 @@ impl Running {
     fn written(&mut self, written: Written) {
         self.writing.pop_front();
         match written {
-            Ok(Ok(())) => self.decide(|clerk, _| clerk.written()),
+            Ok(Ok(())) => self.decide(Clerk::written),
             // The book tries a failing disk again by itself; this is an end that it cannot mend. A hub that can write nothing
             // down any more, and would show what it could not, is worse than none: it ends, and whoever watches it restarts it.
             Ok(Err(error)) => self.broken = Some(error.to_string()),

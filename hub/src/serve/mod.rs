@@ -8,39 +8,54 @@ pub mod codes;
 pub mod discovery;
 pub mod door;
 pub mod files;
+pub mod helm;
 pub mod history;
 mod http;
 pub mod keeper;
 pub mod net;
+pub mod peers;
 mod photos;
 mod reckoning;
 mod recording;
 pub mod session;
 pub mod shared;
 mod socket;
+pub mod standby;
 mod tickets;
+mod two;
 
 use crate::{
     book::{Book, BookError, Loaded, Part},
-    core::{Core, Journal, feed::Report},
+    core::{
+        Core, Journal, TakeOver,
+        charge::{Fence, Place},
+        feed::Report,
+    },
     sources::{Feed, Source, index::ChannelIndex, sim::SimControls},
 };
 use anyhow::Context;
 use door::{Door, hosts::Hosts, sessions::Sessions};
+use helm::{Following, Helm};
 use keeper::{Clock, Counts, Keeper};
 use net::{
     Tls,
     authority::Authority,
     trust::{self, About},
 };
+use peers::Peers;
 use spinover_protocol::{
     car::Car,
+    hubs::{FileText, Hubs, PeerMessage, Standing},
     message::{Control, HubMessage, Join, SourceState},
+    record::Record,
     sheet::Sheet,
     trust::POSTED,
     turnaround::Plan,
 };
-use std::{sync::Arc, time::Duration};
+use std::{
+    sync::{Arc, RwLock},
+    time::Duration,
+};
 use tokio::{
     net::TcpListener,
     sync::{mpsc, watch},
@@ -75,6 +90,12 @@ pub struct Setup {
     pub announce: bool,
     /// The files that car and sheets were read from, for the chief to change.
     pub files: files::Room,
+    /// The same files as they were read, for a second laptop.
+    pub texts: Vec<FileText>,
+    /// This hub was a standby, and takes over.
+    pub take_over: Option<TakeOver>,
+    /// It takes charge again although another hub took over from it.
+    pub take_charge: bool,
 }
 
 /// Why a hub ended.
@@ -115,6 +136,7 @@ pub struct App {
     heavy: tokio::sync::Semaphore,
     counts: Arc<Counts>,
     stop: watch::Receiver<bool>,
+    peers: Peers,
     files: files::Room,
     /// Set to end this run and have the files taken up.
     renew: watch::Sender<bool>,
@@ -130,7 +152,7 @@ const SOURCE_GONE_WITHIN: Duration = Duration::from_secs(1);
 /// When the listener has no address, or the server fails.
 pub async fn run(
     listener: TcpListener,
-    setup: Setup,
+    mut setup: Setup,
     book: Book,
     loaded: Loaded,
     mut stop: watch::Receiver<bool>,
@@ -147,6 +169,12 @@ pub async fn run(
         halt_in.send_replace(true);
     });
     let address = listener.local_addr().context("the port has no address")?;
+    let urls = discovery::plain_urls(address, setup.authority.is_some());
+    let place = place(&mut setup, &loaded, &urls).await?;
+    if loaded.kept.heard.as_ref() != Some(place.highest()) && !place.highest().is_first() {
+        let kept = book.keep_hubs(place.highest().clone(), loaded.kept.peers.clone());
+        kept.await.context("the book's writer has gone")??;
+    }
     let latest = loaded.events.last().map_or(0, |event| event.at);
     let clock = Clock::start(latest);
     let not_live = not_live(&setup.sources);
@@ -187,6 +215,10 @@ pub async fn run(
     recall(&mut core, &book);
     let log = Arc::new(shared::EventLog::new(core.record().clone()));
     let (board_in, board) = watch::channel(shared::Board::default());
+    let helm = Helm::new(&loaded.kept, place);
+    let (following_in, following) = watch::channel(Following::default());
+    let (hubs_in, hubs) = watch::channel(helm.hubs(0));
+    let (over_in, over) = watch::channel(None);
     let (asks_in, asks) = mpsc::channel(ASKS_WAITING);
     let (reports_in, reports) = mpsc::channel::<(usize, Report)>(REPORTS_WAITING);
     let counts = Arc::new(Counts::default());
@@ -203,6 +235,11 @@ pub async fn run(
         controls: sim,
         not_live: not_live.clone(),
         counts: counts.clone(),
+        helm,
+        take_over: setup.take_over,
+        following,
+        hubs: hubs_in,
+        over: over_in,
     };
     let mut keeper = tokio::spawn(keeper.run(keeper_stop));
     let tasks: Vec<_> = setup
@@ -235,6 +272,10 @@ pub async fn run(
     // A page that one of the hub's addresses gave may talk to the others.
     for url in &join.urls {
         hosts.allow(url.split("/#").next().unwrap_or(url));
+    }
+    let others = discovery::origins(&loaded.kept.peers);
+    for origin in &others {
+        hosts.allow(origin);
     }
     let tls = match setup.authority {
         Some(authority) => Some(Tls {
@@ -274,10 +315,22 @@ pub async fn run(
         book,
         heavy: tokio::sync::Semaphore::new(1),
         counts,
+        peers: Peers {
+            hub: loaded.kept.hub,
+            fence: Fence::new(&loaded.kept.fence),
+            urls,
+            origins: RwLock::new(others),
+            hubs,
+            over,
+            following: following_in,
+            files: setup.texts,
+        },
         stop: halt.clone(),
         files: setup.files,
         renew: renew.clone(),
     });
+    let announced = tokio::spawn(withdraw_when_replaced(announced, app.peers.hubs.clone()));
+    let comparing = tokio::spawn(peers::keep_comparing(app.clone()));
     ready(&join);
     let kept = tokio::spawn(door.sessions.clone().keep(halt.clone()));
     let telling = move |message| show(&board_in, &message);
@@ -296,7 +349,8 @@ pub async fn run(
         task.abort();
         let _ = tokio::time::timeout(SOURCE_GONE_WITHIN, task).await;
     }
-    drop(announced);
+    announced.abort();
+    comparing.abort();
     keeper_stop_in.send_replace(true);
     keeper
         .await
@@ -313,6 +367,62 @@ pub async fn run(
         }
         false => Ending::Stopped,
     })
+}
+
+/// Whether this hub takes commands: what its book says, and what the other laptop says, if there was one and it can be reached.
+async fn place(setup: &mut Setup, loaded: &Loaded, urls: &[String]) -> anyhow::Result<Place> {
+    let mut record = Record::default();
+    loaded.events.iter().for_each(|event| record.apply(event));
+    let (kept, fence) = (&loaded.kept, Fence::new(&loaded.kept.fence));
+    let heard = kept.heard.clone().filter(|charge| fence.vouches(charge));
+    let mut place = Place::hub(record.charge, heard);
+    if setup.take_over.is_none() && !kept.peers.is_empty() {
+        let mine = PeerMessage::Charge {
+            journal: loaded.journal.clone(),
+            charge: place.highest().clone(),
+            standing: place.standing(),
+            urls: urls.to_vec(),
+            by: None,
+            command: None,
+        };
+        if let Some((charge, _)) = peers::ask_all(&kept.peers, &mine, &fence).await {
+            place.hear(&charge);
+        }
+    }
+    if setup.take_charge && place.standing() == Standing::Replaced {
+        setup.take_over = Some(TakeOver {
+            charge: place.next(&fence, &kept.hub),
+            by: None,
+            command: None,
+            by_itself: false,
+        });
+    }
+    if let Some(over) = &setup.take_over {
+        anyhow::ensure!(
+            place.take_over(over.charge.clone()),
+            "another hub has taken over meanwhile"
+        );
+        tracing::warn!(epoch = over.charge.epoch, "this hub takes over");
+    }
+    if place.standing() == Standing::Replaced {
+        tracing::warn!(
+            "another laptop took over from this one ({}): readings show, nothing can be marked here. To follow it: `spinover standby`. If it is off for good: --take-over",
+            kept.peers.join(", ")
+        );
+    }
+    Ok(place)
+}
+
+/// The name on the network belongs to the hub in charge.
+async fn withdraw_when_replaced(
+    announced: Option<discovery::Announced>,
+    mut hubs: watch::Receiver<Hubs>,
+) {
+    let replaced = |hubs: &Hubs| hubs.standing == Standing::Replaced;
+    if hubs.wait_for(replaced).await.is_ok() {
+        drop(announced);
+        std::future::pending::<()>().await;
+    }
 }
 
 /// Puts a message of the door's up on everyone's board.

@@ -37,7 +37,12 @@ impl Session {
     ) -> (Self, Option<Utf8Bytes>) {
         let seen = Seen::default();
         match resume {
-            Some(resume) if resume.journal == journal && resume.seq > 0 => {
+            // Numbers mean the same events only within one charge: what the hub before accepted last may not be in this journal.
+            Some(resume)
+                if resume.journal == journal
+                    && resume.charge == log.record().charge
+                    && resume.seq > 0 =>
+            {
                 let cursor = resume.seq;
                 (Self { cursor, seen }, None)
             }

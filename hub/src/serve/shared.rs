@@ -67,6 +67,16 @@ impl EventLog {
         self.last.send_replace(last);
     }
 
+    /// Whether everything after that number is in memory, so that [`EventLog::after`] gives events.
+    pub fn holds(&self, seq: Seq) -> bool {
+        let inner = self
+            .inner
+            .read()
+            .unwrap_or_else(|poisoned| poisoned.into_inner());
+        let last = inner.record.seq;
+        seq <= last && seq + inner.events.len() as Seq >= last
+    }
+
     /// Changes whenever events are added. Subscribe before reading.
     pub fn subscribe(&self) -> watch::Receiver<Seq> {
         self.last.subscribe()
@@ -147,6 +157,8 @@ pub enum Kind {
     Figures,
     /// The book's health.
     Book,
+    /// The two laptops.
+    Hubs,
     /// How the turnaround stands.
     Turnaround,
     /// How to join, once it has changed.
@@ -155,7 +167,7 @@ pub enum Kind {
     Guessing,
 }
 
-const KINDS: usize = 10;
+const KINDS: usize = Kind::Guessing as usize + 1;
 
 impl Board {
     /// Puts the latest of a kind up.

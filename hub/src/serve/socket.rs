@@ -111,6 +111,7 @@ async fn greet(app: &App, socket: &mut WebSocket, from: IpAddr) -> Result<Option
         device,
         resume,
         token,
+        seen,
     } = message
     else {
         return Err(Bye::new(
@@ -129,6 +130,10 @@ async fn greet(app: &App, socket: &mut WebSocket, from: IpAddr) -> Result<Option
             "the app speaks version {protocol} and the hub {PROTOCOL_VERSION}; reload the page"
         );
         return Err(Bye::new(Farewell::WrongVersion, reason));
+    }
+    // Before the phone is told anything: a hub that was replaced must not say that it is in charge.
+    if let Some(seen) = seen.filter(|seen| seen.journal == app.journal) {
+        super::peers::hear_of(app, seen.charge, Vec::new()).await;
     }
     let name: String = name.chars().filter(|c| !c.is_control()).collect();
     let name = name.trim();
@@ -338,6 +343,7 @@ fn welcome(app: &App, hello: &Hello) -> Welcome {
         not_live: app.not_live.clone(),
         controls: app.controls.clone(),
         token: hello.token.clone(),
+        hubs: app.peers.hubs.borrow().clone(),
     }
 }
 

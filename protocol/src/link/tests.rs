@@ -321,3 +321,133 @@ fn who_was_put_out_does_not_come_back_by_itself() {
     assert!(link.take(60_000.0, Input::Tick).is_empty());
     assert!(link.take(60_001.0, Input::Wake).is_empty());
 }
+
+fn hubs(standing: &str, epoch: u64, here: bool) -> Hubs {
+    let json = format!(
+        r#"{{"standing":"{standing}","charge":{{"epoch":{epoch},"hub":"h","proof":""}},
+        "other":{{"urls":["http://192.0.2.8:4780"],"here":{here},"behind":0}}}}"#
+    );
+    serde_json::from_str(&json).unwrap()
+}
+
+fn told(hubs: Hubs) -> Input {
+    Input::Received(Box::new(HubMessage::Hubs(hubs)))
+}
+
+fn welcome_with(hubs: Hubs) -> Input {
+    let Input::Received(mut message) = welcome("j") else {
+        unreachable!("a message")
+    };
+    if let HubMessage::Welcome(welcome) = &mut *message {
+        welcome.hubs = hubs;
+    }
+    Input::Received(message)
+}
+
+fn sent(actions: &[Action], id: &str) -> bool {
+    actions.iter().any(|action| {
+        matches!(action, Action::Send(message)
+            if matches!(&**message, ClientMessage::Command { id: known, .. } if known.0 == id))
+    })
+}
+
+#[test]
+fn the_second_laptop_is_tried_when_the_first_is_gone_and_marks_wait_until_it_is_in_charge() {
+    let mut link = link();
+    up(&mut link);
+    link.take(30.0, told(hubs("in_charge", 1, true)));
+    link.take(40.0, Input::Closed);
+    // A blip is likelier than a death: the same hub once more, then the other.
+    assert_eq!(link.take(400.0, Input::Tick), vec![Action::Dial]);
+    assert_eq!(link.target(), "");
+    link.take(410.0, Input::Closed);
+    assert_eq!(link.take(1_500.0, Input::Tick), vec![Action::Dial]);
+    assert_eq!(link.target(), "http://192.0.2.8:4780");
+    let hello = link.take(1_510.0, Input::Opened);
+    assert!(
+        matches!(&hello[0], Action::Send(message) if matches!(&**message, ClientMessage::Hello { seen: Some(seen), .. } if seen.charge.epoch == 1)),
+        "it tells what it has seen"
+    );
+    link.take(1_520.0, welcome_with(hubs("standby", 1, false)));
+    link.take(1_520.0, readings(5_000));
+    assert_eq!(link.state(1_521.0), State::Live);
+    assert!(!link.in_charge());
+    let mark = Command::Mark { step: "s".into() };
+    let stop = Command::Stop {
+        text: "fire".into(),
+    };
+    assert!(!sent(
+        &link.take(1_530.0, Input::Want("m".into(), mark)),
+        "m"
+    ));
+    assert!(sent(
+        &link.take(1_540.0, Input::Want("s".into(), stop)),
+        "s"
+    ));
+    let now = link.take(1_550.0, told(hubs("in_charge", 2, false)));
+    assert!(sent(&now, "m") && sent(&now, "s") && link.in_charge());
+    // The first one is back and has heard nothing: refused, and left for the other.
+    link.take(1_560.0, Input::Closed);
+    link.take(3_000.0, Input::Tick);
+    link.take(3_010.0, Input::Closed);
+    link.take(9_000.0, Input::Tick);
+    assert_eq!(link.target(), "");
+    link.take(9_010.0, Input::Opened);
+    let after = link.take(9_020.0, welcome("j"));
+    assert!(!link.in_charge() && !sent(&after, "m"));
+    assert!(after.contains(&Action::Hang));
+    assert_eq!(link.target(), "http://192.0.2.8:4780");
+}
+
+#[test]
+fn a_second_laptop_with_another_code_does_not_lock_the_phone_out_of_the_first() {
+    let mut link = link();
+    up(&mut link);
+    link.take(30.0, told(hubs("in_charge", 0, true)));
+    link.take(40.0, Input::Closed);
+    link.take(400.0, Input::Tick);
+    link.take(410.0, Input::Closed);
+    link.take(1_500.0, Input::Tick);
+    link.take(1_510.0, Input::Opened);
+    let goodbye = HubMessage::Goodbye {
+        reason: "wrong code".into(),
+        why: Farewell::WrongCode,
+        retry_after_ms: None,
+    };
+    link.take(1_520.0, Input::Received(Box::new(goodbye)));
+    assert_eq!(link.target(), "");
+    assert_eq!(link.take(9_000.0, Input::Tick), vec![Action::Dial]);
+}
+
+#[test]
+fn a_token_is_good_at_the_laptop_that_gave_it() {
+    let mut link = link().with_token(Some("first's".to_owned()));
+    up(&mut link);
+    link.take(30.0, told(hubs("in_charge", 1, true)));
+    link.take(40.0, Input::Closed);
+    link.take(400.0, Input::Tick);
+    let again = link.take(405.0, Input::Opened);
+    assert_eq!(said(&again), (String::new(), Some("first's".to_owned())));
+    link.take(410.0, Input::Closed);
+    link.take(1_500.0, Input::Tick);
+    assert_eq!(link.target(), "http://192.0.2.8:4780");
+    let other = link.take(1_510.0, Input::Opened);
+    assert_eq!(said(&other), ("c".to_owned(), None), "by code");
+    let Input::Received(mut message) = welcome_with(hubs("in_charge", 2, false)) else {
+        unreachable!("a message")
+    };
+    if let HubMessage::Welcome(welcome) = &mut *message {
+        welcome.token = Some("second's".to_owned());
+    }
+    link.take(1_520.0, Input::Received(message));
+    assert_eq!(link.token(), Some("second's"));
+    link.take(1_530.0, Input::Closed);
+    link.take(2_900.0, Input::Tick);
+    link.take(2_910.0, Input::Closed);
+    link.take(9_000.0, Input::Tick);
+    assert_eq!(
+        (link.target(), link.token()),
+        ("", Some("first's")),
+        "and back"
+    );
+}

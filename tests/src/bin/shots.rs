@@ -11,6 +11,7 @@ use spinover_protocol::{
     today::{Conditions, FlowBaseline},
 };
 use spinover_tests::{
+    app::LIVE,
     browser::{Browser, PHONE, Page, Size, TABLET, WALL},
     chief::mark_until,
     data, eventually, http,
@@ -106,6 +107,12 @@ async fn main() -> Result<()> {
         files(&folder).await?;
     }
     if wanted == ["files"] {
+        return Ok(());
+    }
+    if wants("second") {
+        second_laptop(&folder).await?;
+    }
+    if wanted == ["second"] {
         return Ok(());
     }
     let mut hub = Launch::demo().start();
@@ -210,6 +217,46 @@ async fn alarm(folder: &Path) -> Result<()> {
             page.until_shows("[data-alarm=\"oil_pressure_lost\"]").await;
             album.keep(page, name).await?;
         }
+    }
+    Ok(())
+}
+
+/// A second laptop follows; the first one dies, and the chief is asked; the first one comes back, replaced.
+async fn second_laptop(folder: &Path) -> Result<()> {
+    let browser = Browser::start();
+    for size in SIZES {
+        let mut first = Launch::demo().start();
+        let mut second = Launch::standby(&first.url()).start();
+        let wren = Phone::join(&first, CHIEF_CODE, "Wren", "chief").await;
+        let follows = |seen: &spinover_tests::phone::Seen| {
+            let other = seen.mirror().hubs.other.as_ref();
+            other.is_some_and(|other| other.here && other.behind == 0)
+        };
+        wren.until_within(PATIENCE, "the second laptop", follows)
+            .await;
+        let page = browser.page(&format!("second-{size}"), size).await;
+        let album = Album { folder, size };
+        before_joining(&page, &first, &album, &|_| false).await?;
+        show(&page, &first, &chief("", "/chief")).await?;
+        let section = "[data-test=\"second-laptop\"][data-second=\"follows\"]";
+        page.until_shows(section).await;
+        page.script(&format!(
+            "document.querySelector('{section}').scrollIntoView({{ block: 'center' }})"
+        ))
+        .await?;
+        album.keep(&page, "second").await?;
+        page.script("window.scrollTo(0, 0)").await?;
+        first.kill();
+        page.until_shows("[data-test=\"take-over\"]").await;
+        page.until_shows(LIVE).await;
+        album.keep(&page, "standby").await?;
+        wren.done(Command::TakeOver {}).await;
+        page.until_hides("[data-test=\"on-standby\"]").await;
+        first.start_again();
+        second.kill();
+        page.until_shows("[data-test=\"on-replaced\"]").await;
+        page.until_shows(LIVE).await;
+        album.keep(&page, "replaced").await?;
     }
     Ok(())
 }

@@ -4,6 +4,7 @@ use super::crew::OwnStrips;
 use crate::parts::{
     call_sheet::CallList,
     figures::{Figures, Offers},
+    laptops::SecondLaptop,
     people::People,
     sources::Sources,
     step_card::StepCard,
@@ -24,6 +25,7 @@ pub fn Chief() -> impl IntoView {
                     <CallList/>
                 </section>
                 <People/>
+                <SecondLaptop/>
                 <Figures quiet=true/>
                 <Sources/>
             </div>

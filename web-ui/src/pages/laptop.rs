@@ -2,7 +2,7 @@
 
 use crate::{
     app::app,
-    parts::{people::People, sources::Sources},
+    parts::{laptops::SecondLaptop, people::People, sources::Sources},
     pure::route::Page,
     socket::Topic,
     words::{Word as W, fill, say},
@@ -53,6 +53,7 @@ pub fn Laptop() -> impl IntoView {
                     <button type="button" class="key edit-open" data-test="edit-open" on:click=move |_| app.go(Page::Edit)>{say(W::EditTitle)}</button>
                 </Show>
                 <People/>
+                <SecondLaptop/>
                 <Sources all=true/>
             </div>
         </div>

@@ -90,6 +90,7 @@ fn moment(event: &Event, warmup: Option<&Warmup>) -> Option<Moment> {
         EventBody::AlarmUnshelved { alarm: key } | EventBody::AlarmPutBack { alarm: key } => {
             ("other", fill(W::PastAlarmBack, &[&alarm(key).0]))
         }
+        EventBody::TookOver { .. } => ("other", say(W::PastTookOver).to_owned()),
         EventBody::Noted { text } => ("other", text.clone()),
         _ => return None,
     };

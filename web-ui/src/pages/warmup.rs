@@ -60,7 +60,9 @@ fn Sheet(listed: Listed, shelf: Shelf) -> impl IntoView {
             let id = id.clone();
             move || {
                 let ticket = ticket.get()?;
-                Some(format!("/book/{id}{rest}?ticket={ticket}{and}"))
+                Some(ask::address(&format!(
+                    "/book/{id}{rest}?ticket={ticket}{and}"
+                )))
             }
         }
     };

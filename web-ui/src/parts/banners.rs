@@ -3,6 +3,7 @@
 use super::alarms::AlarmBars;
 use super::devices::Guessing;
 use super::hold_key::{HoldKey, MARK_MS};
+use super::laptops::NotInCharge;
 use crate::{
     app::{Notice, app},
     pure::calls::{seen_names, unseen_names},
@@ -144,6 +145,7 @@ pub fn Banners() -> impl IntoView {
             })
         }}
         <Guessing/>
+        <NotInCharge/>
         <StopBars/>
         <AlarmBars/>
         {move || {

@@ -13,6 +13,7 @@ pub mod header;
 pub mod hold_key;
 pub mod keyboard;
 pub mod language;
+pub mod laptops;
 pub mod past_alarms;
 pub mod pen;
 pub mod people;

@@ -192,13 +192,16 @@ pub fn MarkRow() -> impl IntoView {
             .is_some_and(|step| step.state == "held")
     });
     let waiting = current_waiting();
-    let live = app.live();
+    let (linked, in_charge) = (app.live(), app.in_charge());
+    let live = Memo::new(move |_| linked.get() && in_charge.get());
     let ready = Memo::new(move |_| {
         waiting.read().as_ref().is_some_and(|waiting| waiting.ready) && !held.get()
     });
     let label = Signal::derive(move || {
-        let word = if !live.get() {
+        let word = if !linked.get() {
             W::MarkNotLive
+        } else if !in_charge.get() {
+            W::MarkNotHere
         } else if held.get() {
             W::Held
         } else if ready.get() {

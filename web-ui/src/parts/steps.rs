@@ -186,7 +186,8 @@ fn StepRow(row: Row, opened: RwSignal<Option<StepKey>>) -> impl IntoView {
 #[component]
 fn MarkHere(step: StepKey) -> impl IntoView {
     let app = app();
-    let live = app.live();
+    let (linked, in_charge) = (app.live(), app.in_charge());
+    let live = Memo::new(move |_| linked.get() && in_charge.get());
     let wait = {
         let step = step.clone();
         Memo::new(move |_| {

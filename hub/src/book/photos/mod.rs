@@ -14,7 +14,7 @@ use spinover_protocol::book::{MAX_PHOTOS, is_photo};
 use std::{
     collections::BTreeSet,
     fs,
-    io::{self, Write},
+    io::{self, Read, Seek, Write},
     path::{Path, PathBuf},
 };
 
@@ -136,6 +136,37 @@ impl Photos {
         Ok((Kind::Jpeg, small))
     }
 
+    /// Bytes of a photo from that place on, at most so many; none after its end. Whoever puts them together looks at the hash.
+    ///
+    /// # Errors
+    /// As for [`Photos::read`].
+    pub fn piece(&self, name: &str, from: u64, most: usize) -> Result<Vec<u8>, String> {
+        kind_of(name).ok_or_else(|| format!("{name} is no photo's name"))?;
+        let read = || {
+            let mut file = fs::File::open(self.path(name))?;
+            file.seek(io::SeekFrom::Start(from))?;
+            let mut piece = Vec::new();
+            file.take(most as u64).read_to_end(&mut piece)?;
+            Ok(piece)
+        };
+        read().map_err(|error: io::Error| format!("photo {name}: {error}"))
+    }
+
+    /// Writes a photo of another book down under the name that it has there, which its bytes must have too; as [`Photos::ready`].
+    ///
+    /// # Errors
+    /// [`BookError::Refused`] when they have not; else what the system says.
+    pub fn ready_copy(&self, name: &str, bytes: Vec<u8>) -> Result<Ready, BookError> {
+        let refuse = || BookError::Refused(format!("what came is not photo {name}"));
+        let kind = kind_of(name).ok_or_else(refuse)?;
+        if name_of(kind, &bytes) != name {
+            return Err(refuse());
+        }
+        // The small one is made when somebody looks.
+        let small = None;
+        self.ready(&Picture { kind, bytes, small })
+    }
+
     /// Takes away what was never finished, after a crash.
     pub(super) fn clear_unfinished(&self) {
         for folder in [self.0.clone(), self.0.join(SMALL)] {
@@ -234,6 +265,18 @@ pub(super) fn attach(
     Ok(name)
 }
 
+/// Gives a photo of another book its name, where a warm-up here still has it. Runs on the book's thread.
+pub(super) fn keep_copy(conn: &Connection, photos: &Photos, ready: Ready) -> Result<(), BookError> {
+    let entries = read::entries(conn)?;
+    if entries
+        .iter()
+        .any(|entry| entry.photos.contains(&ready.name))
+    {
+        photos.place(ready)?;
+    }
+    Ok(())
+}
+
 /// Takes a photo from a warm-up, and off the disk where no other has it. Runs on the book's thread.
 pub(super) fn detach(
     conn: &mut Connection,
@@ -257,6 +300,20 @@ impl Reader {
     /// The photos of this book.
     pub fn photos(&self) -> &Photos {
         &self.photos
+    }
+
+    /// The photos that warm-ups have and that do not lie here.
+    ///
+    /// # Errors
+    /// What book or disk say.
+    pub fn photos_missing(&self) -> Result<Vec<String>, BookError> {
+        let here = self.photos.names();
+        let here = here.map_err(|error| failed(&self.photos.0, &error))?;
+        let names = self.warmups()?.into_iter().flat_map(|entry| entry.photos);
+        let missing: BTreeSet<String> = names
+            .filter(|name| is_photo(name) && !here.contains(name))
+            .collect();
+        Ok(missing.into_iter().collect())
     }
 
     /// Which of a warm-up's photos are missing or not as they were written, in words.

@@ -149,7 +149,7 @@ impl Storm {
                     if self.plant == Some(Plant::AnswersBeforeDisk)
                         && let Some(hub) = &mut self.hub
                     {
-                        orders.extend(hub.clerk.written());
+                        orders.extend(hub.clerk.written(now));
                     }
                 }
                 Order::Publish(events) => hub.log.add(&events),
@@ -168,6 +168,11 @@ impl Storm {
                 Order::Show(kind, message) => hub.board.put(kind, &message),
                 Order::TakeDown(kind) => hub.board.take_down(kind),
                 Order::Keep(..) | Order::Said(..) | Order::Control(..) => {}
+                // There is one laptop in this pit.
+                Order::Hubs(_)
+                | Order::KeepHubs(..)
+                | Order::HandOver(..)
+                | Order::KeepCharge(_) => {}
             }
         }
         self.pump_all();
@@ -200,7 +205,7 @@ impl Storm {
                 self.book_says(None);
                 if self.plant != Some(Plant::AnswersBeforeDisk) {
                     for _ in 0..count {
-                        self.decide(|clerk, _| clerk.written());
+                        self.decide(Clerk::written);
                     }
                 }
                 self.begin_writing();
@@ -453,5 +458,6 @@ fn welcome(car: &Car, now: Millis, you: Who, right: Right) -> Welcome {
         not_live: None,
         token: None,
         controls: Vec::new(),
+        hubs: spinover_protocol::hubs::Hubs::default(),
     }
 }

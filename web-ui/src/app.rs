@@ -1,6 +1,7 @@
 //! The app's state as the pages see it: signals fed by the link, at most once a frame for readings, at once for all else.
 
 use crate::{
+    parts::pen,
     pure::{
         route::{Invitation, Over, Page, Route},
         show::Scale,
@@ -30,6 +31,9 @@ use std::{
 const PATIENCE_MS: f64 = 800.0;
 /// How often the link is ticked and the running times move, in milliseconds: a countdown in tenths needs ten a second.
 const TICK_MS: u64 = 100;
+/// After showing the readings the page rests for so many times what that took, but no longer than this, in milliseconds.
+const REST_PER_COST: f64 = 3.0;
+const LONGEST_REST_MS: f64 = 400.0;
 /// How long a notice stands, in milliseconds.
 const NOTICE_MS: f64 = 8_000.0;
 
@@ -113,6 +117,8 @@ pub struct App {
 
 thread_local! {
     static FRAME_ASKED: Cell<bool> = const { Cell::new(false) };
+    /// No frame is asked for before this time of the phone's.
+    static FREE_AT: Cell<f64> = const { Cell::new(0.0) };
     static CONNECTING_SINCE: Cell<f64> = const { Cell::new(0.0) };
     static OPENED_HERE: Cell<bool> = const { Cell::new(false) };
     static AFTER_FRAME: RefCell<Vec<Box<dyn Fn()>>> = const { RefCell::new(Vec::new()) };
@@ -183,6 +189,7 @@ impl App {
                 let _ = root.set_attribute("data-light", light);
                 let _ = root.set_attribute("lang", settings.language.tag());
             }
+            pen::look_again();
             if let Ok(Some(theme)) = document().query_selector("meta[name=\"theme-color\"]") {
                 let _ = theme.set_attribute("content", paper);
             }
@@ -503,12 +510,33 @@ impl App {
             let what = wanted_words(&command);
             self.notify(fill(W::Refused, &[&(what + " – " + &reason)]));
         }
-        // Readings wait for the next frame; a hidden page has none, and catches up at its next tick.
-        if !FRAME_ASKED.replace(true) {
+        self.ask_frame();
+    }
+
+    /// Has the readings shown at the browser's next frame. A phone that is slow at it is given fewer frames, so that three quarters of
+    /// its time remain for touches, calls and stops, which wait for none of this.
+    fn ask_frame(self) {
+        if FRAME_ASKED.replace(true) {
+            return;
+        }
+        let show = move || {
             request_animation_frame(move || {
-                FRAME_ASKED.set(false);
+                let begun = socket::now();
                 self.refresh();
+                // This comes to its turn once the browser has laid out and painted what has changed.
+                set_timeout(
+                    move || {
+                        let cost = socket::now() - begun;
+                        FREE_AT.set(begun + cost + (cost * REST_PER_COST).min(LONGEST_REST_MS));
+                        FRAME_ASKED.set(false);
+                    },
+                    Duration::ZERO,
+                );
             });
+        };
+        match FREE_AT.get() - socket::now() {
+            wait if wait >= 1.0 => set_timeout(show, Duration::from_millis(wait as u64)),
+            _ => show(),
         }
     }
 
@@ -564,7 +592,12 @@ impl App {
             self.notices
                 .update(|notices| notices.retain(|notice| notice.until >= phone_now));
         }
-        self.refresh();
+        // A hidden page has no frames.
+        if document().hidden() {
+            self.refresh();
+        } else {
+            self.ask_frame();
+        }
     }
 
     /// Shows the link's state and the readings as they are now.

@@ -110,5 +110,6 @@ pub fn coming() -> AnyView {
             <button type="button" class="key" data-test="reload" on:click=reload>{say(W::Reload)}</button>
         })
     };
-    view! { <div class="plain" data-test="coming"><p class="hint">{say(W::Coming)}</p>{late}</div> }.into_any()
+    view! { <div class="plain" data-test="coming"><p class="hint">{say(W::Coming)}</p>{late}</div> }
+        .into_any()
 }

@@ -1,14 +1,29 @@
 //! The pages and sheets of the app's second file; see [`crate::rest`].
 
 use super::{
-    bands::Bands, book::Book, calibrate::Calibrate, chief::Chief, crew::AllStrips, edit::Edit, figures::FiguresPage,
-    laptop::Laptop, menu::Menu, more, more::SkipSheet, recording::Recording, replay, trend::Trend,
-    turnaround::{TurnaroundLine, TurnaroundPage}, wall::Wall, warmup::WarmupSheet,
+    bands::Bands,
+    book::Book,
+    calibrate::Calibrate,
+    chief::Chief,
+    crew::AllStrips,
+    edit::Edit,
+    figures::FiguresPage,
+    laptop::Laptop,
+    menu::Menu,
+    more,
+    more::SkipSheet,
+    recording::Recording,
+    replay,
+    trend::Trend,
+    turnaround::{TurnaroundLine, TurnaroundPage},
+    wall::Wall,
+    warmup::WarmupSheet,
 };
 use crate::{
     parts::{
-        alarms::AlarmList, call_sheet::CallSheet, devices::Devices, figures::Figures, keyboard::Shortcuts, practice::PracticeBars, step_card::MarkRow, steps::Steps, train::TrainSheet,
-        typed::TypeSheet,
+        alarms::AlarmList, call_sheet::CallSheet, devices::Devices, figures::Figures,
+        keyboard::Shortcuts, practice::PracticeBars, step_card::MarkRow, steps::Steps,
+        train::TrainSheet, typed::TypeSheet,
     },
     player::Deck,
     pure::route::{Over, Page},

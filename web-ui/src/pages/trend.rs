@@ -135,10 +135,10 @@ fn draw(
     asked: Option<f64>,
 ) {
     let now = socket::hub_now();
-    let (width, height) = (
-        f64::from(canvas.client_width()),
-        f64::from(canvas.client_height()),
-    );
+    let Some(brush) = pen::Brush::of(canvas) else {
+        return;
+    };
+    let (width, height) = (brush.width, brush.height);
     let past = height * pen::PAST;
     let y_of = |ago: f64| past * (1.0 - ago / KEEP_MS);
     let drawn = socket::with_shell(|shell| {
@@ -146,12 +146,12 @@ fn draw(
         let trace = shell.traces.get(index)?;
         let place = pen::place(band, channel, Some(trace));
         let context = pen::stroke(
-            canvas,
+            &brush,
             trace,
             pen::ahead(shell.link(), channel),
             now,
             &place,
-        )?;
+        );
         let found = asked.and_then(|asked| trace.near(asked));
         let found = found.map(|(at, value)| (y_of(now as f64 - at), place(value) * width));
         Some((context, marks(shell.link(), now), band, found))
@@ -163,13 +163,13 @@ fn draw(
     context.set_fill_style_str(&context.stroke_style().as_string().unwrap_or_default());
     context.set_line_width(1.0);
     // Now: what lies below it has not happened yet.
-    line(&context, (0.0, past), (width, past));
+    line(context, (0.0, past), (width, past));
     let mut ago = GRID_MS;
     while ago < KEEP_MS {
         let y = y_of(ago);
-        line(&context, (width - 24.0, y), (width, y));
+        line(context, (width - 24.0, y), (width, y));
         right(
-            &context,
+            context,
             &fill(W::Seconds, &[&(ago / 1000.0).to_string()]),
             width - 28.0,
             y + LETTERS / 3.0,
@@ -179,7 +179,7 @@ fn draw(
     if let Some(band) = band {
         // The ends of the band, at the lines that it lies between.
         right(
-            &context,
+            context,
             &scale.text(band.low),
             width / 3.0 - 6.0,
             height - 8.0,
@@ -197,7 +197,7 @@ fn draw(
     marks.sort_by(|(one, _), (other, _)| other.total_cmp(one));
     let mut above = f64::INFINITY;
     for (y, text) in marks {
-        line(&context, (0.0, y), (width, y));
+        line(context, (0.0, y), (width, y));
         // Of steps that were marked one upon the other only the latest is named: names upon each other would be none.
         if y < above - LETTERS - 2.0 {
             let _ = context.fill_text(&short(&text), 6.0, y - 4.0);
@@ -206,8 +206,8 @@ fn draw(
     }
     if let Some((y, x)) = found {
         context.set_line_width(3.0);
-        line(&context, (0.0, y), (width, y));
-        line(&context, (x, 0.0), (x, past));
+        line(context, (0.0, y), (width, y));
+        line(context, (x, 0.0), (x, past));
         context.begin_path();
         let _ = context.arc(x, y, 9.0, 0.0, std::f64::consts::TAU);
         context.stroke();

@@ -6,7 +6,10 @@ use crate::{
     pure::trace::{Pen, Trace, forecast_places, free_place},
     socket,
 };
-use leptos::prelude::document;
+use leptos::{
+    ev,
+    prelude::{document, window_event_listener},
+};
 use spinover_protocol::{Millis, car::Band, car::Channel, link::Link};
 use std::cell::{Cell, RefCell};
 use wasm_bindgen::JsCast;
@@ -14,6 +17,10 @@ use web_sys::{CanvasRenderingContext2d, HtmlCanvasElement};
 
 /// A trace moves a pixel in about half a second; drawing it five times a second is already smooth.
 const DRAW_MS: f64 = 200.0;
+/// So many turns draw all strips, so that no one of them keeps a slow phone from a touch.
+const TURNS: usize = 4;
+/// Asking for a box's size or its ink makes the browser lay the page out, so both are asked for seldom, in milliseconds.
+const LOOK_MS: f64 = 1_000.0;
 /// The share of a strip's height, from the top, that the past takes; the forecast has the rest.
 pub const PAST: f64 = 0.7;
 
@@ -43,21 +50,76 @@ struct Paper {
     index: usize,
     channel: Channel,
     canvas: HtmlCanvasElement,
+    brush: Option<Brush>,
+    looked: f64,
+    drawn: f64,
+}
+
+/// A canvas as large as its box, and the ink of the stylesheet, so that day and night are chosen in one place.
+pub struct Brush {
+    context: CanvasRenderingContext2d,
+    ink: String,
+    /// The box's width in CSS pixels.
+    pub width: f64,
+    /// Its height.
+    pub height: f64,
+    ratio: f64,
+}
+
+impl Brush {
+    /// Looks at a canvas, and makes it as large as its box.
+    pub fn of(canvas: &HtmlCanvasElement) -> Option<Self> {
+        let window = web_sys::window()?;
+        let ratio = window.device_pixel_ratio().clamp(1.0, 3.0);
+        let (width, height) = (
+            f64::from(canvas.client_width()),
+            f64::from(canvas.client_height()),
+        );
+        let (wide, high) = ((width * ratio) as u32, (height * ratio) as u32);
+        if canvas.width() != wide || canvas.height() != high {
+            canvas.set_width(wide);
+            canvas.set_height(high);
+        }
+        let computed = window.get_computed_style(canvas).ok().flatten();
+        let ink = computed.and_then(|style| style.get_property_value("color").ok());
+        Some(Self {
+            context: canvas.get_context("2d").ok()??.dyn_into().ok()?,
+            ink: ink.unwrap_or_else(|| "#000".to_owned()),
+            width,
+            height,
+            ratio,
+        })
+    }
 }
 
 thread_local! {
     static PAPERS: RefCell<Vec<Paper>> = const { RefCell::new(Vec::new()) };
     static NEXT: Cell<u32> = const { Cell::new(0) };
-    static DRAWN: Cell<f64> = const { Cell::new(0.0) };
 }
 
 /// Starts the pen: called once.
 pub fn start() {
+    let _ = window_event_listener(ev::resize, |_| look_again());
     after_frame(|| {
+        if document().hidden() {
+            return;
+        }
         let now = socket::now();
-        if now - DRAWN.get() >= DRAW_MS && !document().hidden() {
-            DRAWN.set(now);
-            PAPERS.with_borrow(|papers| papers.iter().for_each(draw));
+        PAPERS.with_borrow_mut(|papers| {
+            let most = papers.len().div_ceil(TURNS);
+            let due = papers
+                .iter_mut()
+                .filter(|paper| now - paper.drawn >= DRAW_MS);
+            due.take(most).for_each(|paper| draw(paper, now));
+        });
+    });
+}
+
+/// The page has another size, or another light.
+pub fn look_again() {
+    PAPERS.with_borrow_mut(|papers| {
+        for paper in papers {
+            (paper.looked, paper.drawn) = (0.0, 0.0);
         }
     });
 }
@@ -72,9 +134,11 @@ pub fn remember(feed: Feed, index: usize, channel: Channel, canvas: HtmlCanvasEl
             index,
             channel,
             canvas,
+            brush: None,
+            looked: 0.0,
+            drawn: 0.0,
         })
     });
-    DRAWN.set(0.0);
     id
 }
 
@@ -98,30 +162,40 @@ pub fn place(
     }
 }
 
-fn draw(paper: &Paper) {
+fn draw(paper: &mut Paper, now: f64) {
+    paper.drawn = now;
+    if paper.brush.is_none() || now - paper.looked >= LOOK_MS {
+        paper.looked = now;
+        paper.brush = Brush::of(&paper.canvas);
+    }
     let Paper {
         feed,
         index,
         channel,
-        canvas,
+        brush: Some(brush),
         ..
-    } = paper;
+    } = paper
+    else {
+        return;
+    };
     match feed {
         Feed::Live => {
             let now = socket::hub_now();
             socket::with_shell(|shell| {
                 let band = band_now(shell.link(), &channel.key);
-                let trace = shell.traces.get(*index)?;
-                let place = place(band, channel, Some(trace));
-                stroke(canvas, trace, ahead(shell.link(), channel), now, &place)
+                if let Some(trace) = shell.traces.get(*index) {
+                    let place = place(band, channel, Some(trace));
+                    stroke(brush, trace, ahead(shell.link(), channel), now, &place);
+                }
             });
         }
         Feed::Replay => {
             player::with(|playback| {
                 let band = player::band(playback, &channel.key);
-                let trace = playback.traces().get(*index)?;
-                let place = place(band, channel, Some(trace));
-                stroke(canvas, trace, &[], playback.at(), &place)
+                if let Some(trace) = playback.traces().get(*index) {
+                    let place = place(band, channel, Some(trace));
+                    stroke(brush, trace, &[], playback.at(), &place);
+                }
             });
         }
     }
@@ -140,29 +214,25 @@ pub fn ahead<'a>(link: &'a Link, channel: &Channel) -> &'a [(f64, f64)] {
         .map_or(&[], |ahead| &ahead.points)
 }
 
-/// Sizes the canvas to its box, clears it and draws one trace and its dotted continuation.
-pub fn stroke(
-    canvas: &HtmlCanvasElement,
+/// Clears the paper, and draws one trace and its dotted continuation.
+pub fn stroke<'a>(
+    brush: &'a Brush,
     trace: &Trace,
     ahead: &[(f64, f64)],
     now: Millis,
     place: &dyn Fn(f64) -> f64,
-) -> Option<CanvasRenderingContext2d> {
-    let ratio = web_sys::window()?.device_pixel_ratio().clamp(1.0, 3.0);
-    let (width, height) = (
-        f64::from(canvas.client_width()),
-        f64::from(canvas.client_height()),
-    );
-    let (wide, high) = ((width * ratio) as u32, (height * ratio) as u32);
-    if canvas.width() != wide || canvas.height() != high {
-        canvas.set_width(wide);
-        canvas.set_height(high);
-    }
-    let context: CanvasRenderingContext2d = canvas.get_context("2d").ok()??.dyn_into().ok()?;
-    let _ = context.set_transform(ratio, 0.0, 0.0, ratio, 0.0, 0.0);
+) -> &'a CanvasRenderingContext2d {
+    let Brush {
+        context,
+        ink,
+        width,
+        height,
+        ratio,
+    } = brush;
+    let (width, height) = (*width, *height);
+    let _ = context.set_transform(*ratio, 0.0, 0.0, *ratio, 0.0, 0.0);
     context.clear_rect(0.0, 0.0, width, height);
-    let ink = ink(canvas);
-    context.set_stroke_style_str(&ink);
+    context.set_stroke_style_str(ink);
     context.set_line_width(2.0);
     context.set_line_join("round");
     // Half a line's width is kept free at both sides, so that a trace at the end of the strip is still seen.
@@ -191,14 +261,5 @@ pub fn stroke(
         context.stroke();
         let _ = context.set_line_dash(&js_sys::Array::new());
     }
-    Some(context)
-}
-
-/// The ink of the stylesheet, so that day and night are chosen in one place.
-fn ink(canvas: &HtmlCanvasElement) -> String {
-    let computed =
-        web_sys::window().and_then(|window| window.get_computed_style(canvas).ok().flatten());
-    computed
-        .and_then(|style| style.get_property_value("color").ok())
-        .unwrap_or_else(|| "#000".to_owned())
+    context
 }

@@ -11,7 +11,7 @@ use crate::{
         SourceHealth, Welcome,
     },
     record::Record,
-    turnaround,
+    season, turnaround,
 };
 use std::collections::{BTreeMap, VecDeque};
 
@@ -120,6 +120,8 @@ pub struct Mirror {
     pub figures: Vec<FigureNow>,
     /// How the turnaround stands; absent from a hub without a plan.
     pub turnaround: Option<turnaround::Now>,
+    /// How long the counted parts have been in; absent from a hub without a season file.
+    pub season: Option<season::Now>,
     /// The disk's trouble, while it refuses.
     pub book_trouble: Option<String>,
     /// How many milliseconds of readings a power cut could have cost of late, where that is more than is promised.
@@ -466,6 +468,7 @@ impl Link {
             HubMessage::Sources { sources } => self.mirror.sources = sources,
             HubMessage::Figures { figures } => self.mirror.figures = figures,
             HubMessage::Turnaround(now) => self.mirror.turnaround = Some(now),
+            HubMessage::Season(now) => self.mirror.season = Some(now),
             HubMessage::Book {
                 writing,
                 trouble,

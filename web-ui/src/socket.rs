@@ -26,6 +26,8 @@ pub enum Topic {
     Sources,
     /// What the figures say.
     Figures,
+    /// How long the counted parts have been in.
+    Season,
     /// How the turnaround stands.
     Turnaround,
     /// The welcome.
@@ -241,6 +243,7 @@ impl Shell {
             HubMessage::Sources { .. } => Some(Topic::Sources),
             HubMessage::Figures { .. } => Some(Topic::Figures),
             HubMessage::Turnaround(_) => Some(Topic::Turnaround),
+            HubMessage::Season(_) => Some(Topic::Season),
             HubMessage::Book { .. } => Some(Topic::Book),
             HubMessage::Ack { id, .. } => {
                 self.wanted.retain(|(known, _)| known != id);

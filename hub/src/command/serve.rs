@@ -3,7 +3,7 @@
 use crate::{
     book::{Book, BookError, Loaded},
     files::{
-        self, CarFile, FileErrors,
+        self, CarFile, FileErrors, Marked,
         kept::{Good, Kept},
     },
     serve::{
@@ -17,6 +17,8 @@ use clap::Args;
 use spinover_protocol::{
     event::Right,
     message::Join,
+    season::Counter,
+    sheet::Sheet,
     trust::{POSTED, source_name},
     turnaround::Plan,
 };
@@ -86,6 +88,9 @@ pub struct ServeCommand {
     /// A turnaround file (TOML): what is done between rounds; see docs/turnaround.md.
     #[arg(long, value_name = "FILE")]
     turnaround: Option<PathBuf>,
+    /// A season file (TOML): what is counted until a part is due; see docs/season.md.
+    #[arg(long, value_name = "FILE")]
+    season: Option<PathBuf>,
     /// Directory that keeps the book; made when it is not there.
     #[arg(long, value_name = "DIR")]
     data: PathBuf,
@@ -97,7 +102,7 @@ pub struct ServeCommand {
 
 /// A simulated car and the demo sheets.
 ///
-/// Writes its car file, sheets and turnaround file to the folder `files` in the data directory where they are not there yet, and runs from
+/// Writes its car file, sheets, turnaround file and season file to the folder `files` in the data directory where they are not there yet, and runs from
 /// there, so that they can be changed as a team's own can. Delete that folder to have the demo's files anew.
 #[derive(Debug, Args)]
 pub struct DemoCommand {
@@ -173,6 +178,7 @@ impl ServeCommand {
         let work = Work {
             kept: Kept::new(self.car, self.sheet, &self.data),
             turnaround: self.turnaround,
+            season: self.season,
         };
         hub(self.common, work, self.source, &self.data)
     }
@@ -197,7 +203,7 @@ impl DemoCommand {
             written.with_context(|| format!("cannot write {}", path.display()))?;
             Ok(path)
         };
-        let (car, sheets, turnaround, spec) = match &self.real {
+        let (car, sheets, [turnaround, season], spec) = match &self.real {
             None => {
                 let spec = if self.auto { "sim:?auto=1" } else { "sim:" };
                 let sheets = vec![
@@ -207,7 +213,10 @@ impl DemoCommand {
                 (
                     write("kestrel.toml", files::demo::KESTREL)?,
                     sheets,
-                    Some(write("between-rounds.toml", files::demo::BETWEEN_ROUNDS)?),
+                    [
+                        Some(write("between-rounds.toml", files::demo::BETWEEN_ROUNDS)?),
+                        Some(write("season.toml", files::demo::SEASON)?),
+                    ],
                     spec.to_owned(),
                 )
             }
@@ -217,7 +226,7 @@ impl DemoCommand {
                 (
                     write("ground-run.toml", files::demo::GROUND_RUN)?,
                     vec![sheet],
-                    None,
+                    [None, None],
                     spec,
                 )
             }
@@ -225,21 +234,30 @@ impl DemoCommand {
         let work = Work {
             kept: Kept::new(car, sheets, data),
             turnaround,
+            season,
         };
         hub(self.common, work, vec![spec], data)
     }
 }
 
-/// The files that a hub runs from. The turnaround file is the team's to edit, not the app's.
+/// The files that a hub runs from. The turnaround file and the season file are the team's to edit, not the app's.
 #[derive(Clone)]
 struct Work {
     kept: Kept,
     turnaround: Option<PathBuf>,
+    season: Option<PathBuf>,
+}
+
+/// What those two say.
+#[derive(Clone)]
+struct Beside {
+    plan: Option<Plan>,
+    counters: Vec<Counter>,
 }
 
 impl Work {
     /// Every file, or every mistake in any of them.
-    fn load(&self) -> Result<(Good, Option<Plan>), Failed> {
+    fn load(&self) -> Result<(Good, Beside), Failed> {
         let texts = self.kept.read()?;
         let good = self.kept.check(&texts);
         // A car file that is wrong is told by itself; what else is wrong is told as well, as far as it can be seen.
@@ -248,20 +266,34 @@ impl Work {
             Err(_) => files::parse_car("", &texts.0[0]).ok(),
         };
         let plan = self.plan(car.as_ref());
+        let sheets: Option<Vec<&Sheet>> =
+            good.as_ref().ok().map(|good| good.sheets.iter().collect());
+        let marked = Marked {
+            sheets: sheets.as_deref(),
+            plan: plan.as_ref().ok().and_then(Option::as_ref),
+        };
+        let counters = self.counters(marked);
         let mut wrong: Vec<String> = Vec::new();
         if let Err(errors) = &good {
             wrong.extend(errors.iter().map(|(_, errors)| errors.to_string()));
         }
         wrong.extend(plan.as_ref().err().map(ToString::to_string));
-        match (good, plan) {
-            (Ok(good), Ok(plan)) => {
+        wrong.extend(counters.as_ref().err().map(ToString::to_string));
+        match (good, plan, counters) {
+            (Ok(good), Ok(plan), Ok(counters)) => {
                 for note in self.kept.notes(&good) {
                     tracing::warn!("{note}");
                 }
-                Ok((good, plan))
+                Ok((good, Beside { plan, counters }))
             }
             _ => Err(Failed::Input(wrong.join("\n"))),
         }
+    }
+
+    /// What is counted over the season, where anything is.
+    fn counters(&self, marked: Marked<'_>) -> Result<Vec<Counter>, FileErrors> {
+        let load = |path| files::load_season(path, marked);
+        self.season.as_ref().map_or(Ok(Vec::new()), load)
     }
 
     /// The plan between rounds, where there is one.
@@ -340,7 +372,7 @@ fn hub(common: Common, work: Work, named: Vec<String>, data: &Path) -> Result<()
         ));
     }
     let seed = u64::from(getrandom::u32().context("the system gives no random numbers")?);
-    let (mut good, mut plan) = work.load()?;
+    let (mut good, mut beside) = work.load()?;
     let mut sources = open(&good.car, &named, seed)?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
@@ -402,7 +434,8 @@ fn hub(common: Common, work: Work, named: Vec<String>, data: &Path) -> Result<()
         let setup = Setup {
             car: good.car.car.clone(),
             sheets: good.sheets.clone(),
-            plan: plan.clone(),
+            plan: beside.plan.clone(),
+            counters: beside.counters.clone(),
             sources,
             crew_code: crew_code.clone(),
             chief_code: chief_code.clone(),
@@ -433,12 +466,12 @@ fn hub(common: Common, work: Work, named: Vec<String>, data: &Path) -> Result<()
             } => Some((crew_code, chief_code)),
         };
         // They were found good before this run was ended. Whatever has become of them since, the crew keeps a hub.
-        let next = work.load().and_then(|(next, plan)| {
+        let next = work.load().and_then(|(next, beside)| {
             let sources = open(&next.car, &named, seed)?;
-            Ok((next, plan, sources))
+            Ok((next, beside, sources))
         });
         match next {
-            Ok((next, wanted, opened)) => (good, plan, sources) = (next, wanted, opened),
+            Ok((next, wanted, opened)) => (good, beside, sources) = (next, wanted, opened),
             Err(failed) => {
                 tracing::error!(
                     "the files cannot be taken up, those before hold: {}",

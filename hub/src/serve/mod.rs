@@ -2,6 +2,7 @@
 //!
 //! [`run`] takes everything from outside (listener, files, book, stop), so that tests can run a hub of their own.
 
+mod airs;
 mod book;
 pub mod clerk;
 pub mod codes;
@@ -15,6 +16,7 @@ pub mod net;
 mod photos;
 mod reckoning;
 mod recording;
+pub mod season;
 pub mod session;
 pub mod shared;
 mod socket;
@@ -36,6 +38,7 @@ use net::{
 use spinover_protocol::{
     car::Car,
     message::{Control, HubMessage, Join, SourceState},
+    season::Counter,
     sheet::Sheet,
     trust::POSTED,
     turnaround::Plan,
@@ -59,6 +62,8 @@ pub struct Setup {
     pub sheets: Vec<Sheet>,
     /// What is done between rounds, where the team has a plan for it.
     pub plan: Option<Plan>,
+    /// What is counted over the season.
+    pub counters: Vec<Counter>,
     /// Where readings come from.
     pub sources: Vec<Box<dyn Source>>,
     /// The crew code.
@@ -183,6 +188,7 @@ pub async fn run(
     );
 
     core.plan(setup.plan);
+    core.season(setup.counters.clone());
     core.played(played);
     recall(&mut core, &book);
     let log = Arc::new(shared::EventLog::new(core.record().clone()));
@@ -201,6 +207,7 @@ pub async fn run(
         asks,
         reports,
         controls: sim,
+        counting: season::Counting::new(setup.counters, &setup.car, source),
         not_live: not_live.clone(),
         counts: counts.clone(),
     };

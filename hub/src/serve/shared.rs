@@ -149,13 +149,15 @@ pub enum Kind {
     Book,
     /// How the turnaround stands.
     Turnaround,
+    /// How long the counted parts have been in.
+    Season,
     /// How to join, once it has changed.
     Join,
     /// Whether somebody tries codes.
     Guessing,
 }
 
-const KINDS: usize = 10;
+const KINDS: usize = 11;
 
 impl Board {
     /// Puts the latest of a kind up.

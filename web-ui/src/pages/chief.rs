@@ -5,6 +5,7 @@ use crate::parts::{
     call_sheet::CallList,
     figures::{Figures, Offers},
     people::People,
+    season::SeasonDue,
     sources::Sources,
     step_card::StepCard,
     steps::Steps,
@@ -23,6 +24,7 @@ pub fn Chief() -> impl IntoView {
                     <h2>{say(W::CallsTitle)}</h2>
                     <CallList/>
                 </section>
+                <SeasonDue/>
                 <People/>
                 <Figures quiet=true/>
                 <Sources/>

@@ -30,7 +30,9 @@ use crate::{
         bottom::Bottom,
         calls::{Incoming, Receipt, Takeover},
         header::Header,
-        keyboard, pen,
+        keyboard,
+        late::LateBars,
+        pen,
         practice::PracticeBars,
         steps::Steps,
     },
@@ -155,6 +157,7 @@ fn Inside() -> impl IntoView {
             </Show>
             <main>
                 <Show when=move || matches!(page.get(), Page::Crew | Page::Chief | Page::Steps | Page::Laptop)>
+                    <LateBars/>
                     <turnaround::TurnaroundLine/>
                 </Show>
                 {move || {

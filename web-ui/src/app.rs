@@ -103,7 +103,7 @@ pub struct App {
     pub seen_early: RwSignal<Option<CommandId>>,
     /// Where the controls of a simulated car were last put from this phone, in the welcome's order.
     pub controls: RwSignal<Vec<f64>>,
-    topics: [RwSignal<u32>; 9],
+    topics: [RwSignal<u32>; Topic::Urgent as usize + 1],
     readings: RwSignal<Arc<Vec<RwSignal<Reading>>>>,
 }
 

@@ -34,7 +34,7 @@ pub enum Topic {
     Welcome,
     /// The book's health.
     Book,
-    /// Which alarms cannot wait.
+    /// Which alarms cannot wait. The last: the app counts the topics by it.
     Urgent,
 }
 

@@ -30,6 +30,9 @@ fn read_as_all(text: &str) -> Result<(), TestCaseError> {
         }
         Err(errors) => placed(text, &errors)?,
     }
+    if let Err(errors) = files::parse_season("any", text, files::Marked::default()) {
+        placed(text, &errors)?;
+    }
     Ok(())
 }
 
@@ -226,11 +229,14 @@ fn a_megabyte_of_mistakes_is_answered() {
         "é\n",
         "[[channel]]\nunknown=1\n",
         "[[task]]\nafter=[\"a\"]\n",
+        "[[counter]]\nunknown=1\n",
     ] {
         let text = piece.repeat(files::MAX_FILE / piece.len());
         let errors = files::parse_car("large", &text).unwrap_err();
         assert!(errors.mistakes.len() <= 100);
         let errors = files::parse_turnaround("large", &text, None).unwrap_err();
+        assert!(errors.mistakes.len() <= 100);
+        let errors = files::parse_season("large", &text, files::Marked::default()).unwrap_err();
         assert!(errors.mistakes.len() <= 100);
     }
     let one_line = format!("x = {{ {} }}", "é = 1, ".repeat(100_000));

@@ -310,6 +310,36 @@ pub enum EventBody {
         /// How many more minutes from then on, at a guess.
         left_min: f64,
     },
+    /// The hub says once that a task is late that all the rest waits for, or that the chance has fallen below what the plan says.
+    LateTold {
+        /// The task; absent: it is the chance.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        task: Option<TaskKey>,
+        /// By how many minutes the task is late.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        late_min: Option<f64>,
+        /// The chance to be in time, 0 to 1.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        chance: Option<f64>,
+    },
+    /// The task's owner, or the chief, has seen that it is late.
+    LateSeen {
+        /// The task; absent: the chance.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        task: Option<TaskKey>,
+    },
+    /// The chief has a counted part changed: it counts from nought again.
+    PartChanged {
+        /// The counter's key, as in the season file.
+        counter: String,
+        /// What was changed, and why.
+        remark: String,
+    },
+    /// The latest change of that part was taken back.
+    PartChangeUndone {
+        /// The counter's key.
+        counter: String,
+    },
     /// A remark for the record.
     Noted {
         /// Its words.
@@ -318,6 +348,12 @@ pub enum EventBody {
 }
 
 impl EventBody {
+    /// Whether it changes how the time between rounds stands: what the hub itself said to be late does not.
+    pub fn moves_turnaround(&self) -> bool {
+        let told = matches!(self, Self::LateTold { .. } | Self::LateSeen { .. });
+        self.is_of_turnaround() && !told
+    }
+
     /// Whether it is about the time between rounds.
     pub fn is_of_turnaround(&self) -> bool {
         matches!(
@@ -329,6 +365,8 @@ impl EventBody {
                 | Self::TaskDone { .. }
                 | Self::TaskUndone { .. }
                 | Self::TaskLate { .. }
+                | Self::LateTold { .. }
+                | Self::LateSeen { .. }
         )
     }
 }

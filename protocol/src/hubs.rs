@@ -84,6 +84,8 @@ pub enum FileKind {
     Sheet,
     /// What is done between rounds; there is at most one.
     Turnaround,
+    /// What is counted over the season; there is at most one.
+    Season,
 }
 
 /// A text file that a standby needs to take over.

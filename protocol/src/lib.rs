@@ -12,6 +12,7 @@
 //! - [`hubs`]: two laptops, which of them is in charge, and what they say to each other;
 //! - [`trust`]: how far a reading can be trusted, and calibration;
 //! - [`turnaround`]: the plan of what must be done between rounds, and how it stands;
+//! - [`season`]: what is counted until a part is due;
 //! - [`clock`]: a phone's clock that never goes back;
 //! - [`link`]: the phone's side of a connection as a state machine, which the app, the tests and any simulation run;
 //! - [`book`]: the book's list and a warm-up played back, over plain HTTP;
@@ -33,6 +34,7 @@ pub mod link;
 pub mod message;
 pub mod record;
 pub mod recording;
+pub mod season;
 pub mod sheet;
 pub mod today;
 pub mod trust;

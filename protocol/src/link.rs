@@ -17,7 +17,7 @@ use crate::{
         SourceHealth, Welcome,
     },
     record::Record,
-    turnaround,
+    season, turnaround,
 };
 use std::collections::{BTreeMap, VecDeque};
 
@@ -130,6 +130,8 @@ pub struct Mirror {
     pub figures: Vec<FigureNow>,
     /// How the turnaround stands; absent from a hub without a plan.
     pub turnaround: Option<turnaround::Now>,
+    /// How long the counted parts have been in; absent from a hub without a season file.
+    pub season: Option<season::Now>,
     /// The disk's trouble, while it refuses.
     pub book_trouble: Option<String>,
     /// How many milliseconds of readings a power cut could have cost of late, where that is more than is promised.
@@ -525,6 +527,7 @@ impl Link {
             HubMessage::Sources { sources } => self.mirror.sources = sources,
             HubMessage::Figures { figures } => self.mirror.figures = figures,
             HubMessage::Turnaround(now) => self.mirror.turnaround = Some(now),
+            HubMessage::Season(now) => self.mirror.season = Some(now),
             HubMessage::Book {
                 writing,
                 trouble,

@@ -6,6 +6,7 @@ use crate::{
     event::{Audience, Event, Right, Who},
     hubs::{Charge, Hubs, SeenCharge},
     record::Record,
+    season,
     sheet::Must,
     today::{CanPlan, Conditions, FlowBaseline, MixReading, TimeSlip},
     trust::Point,
@@ -265,6 +266,24 @@ pub enum Command {
         /// How many more minutes from now on, at a guess.
         left_min: f64,
     },
+    /// The task's owner, or the chief: seen that it is late; the chance is the chief's.
+    SeeLate {
+        /// The task; absent: the chance.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        task: Option<TaskKey>,
+    },
+    /// Chief: a counted part was changed; it counts from nought again.
+    ChangePart {
+        /// The counter's key, as in the season file.
+        counter: String,
+        /// What was changed, and why.
+        remark: String,
+    },
+    /// Chief: take the latest change of that part back.
+    UndoPartChange {
+        /// The counter's key.
+        counter: String,
+    },
     /// Anyone: a remark for the record.
     Note {
         /// The words.
@@ -345,6 +364,8 @@ pub enum HubMessage {
     },
     /// How the turnaround stands; only from a hub that was given a plan.
     Turnaround(turnaround::Now),
+    /// How long the counted parts have been in; only from a hub that was given a season file.
+    Season(season::Now),
     /// The book's health: whether what is accepted can be written down.
     Book {
         /// `false` while the disk refuses; commands are then refused and the phones say so.

@@ -36,6 +36,9 @@ pub struct Record {
     /// The turnaround under way, or the last one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub turnaround: Option<Turnaround>,
+    /// Changes of counted parts by the counter's key, oldest first, with their remarks.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub changes: BTreeMap<String, Vec<Said>>,
 }
 
 /// Somebody who joined.
@@ -388,6 +391,20 @@ impl Record {
             EventBody::TurnaroundBegun { plan, lanes_at } => {
                 self.turnaround = Some(Turnaround::begin(plan, event.at, *lanes_at));
             }
+            EventBody::PartChanged { counter, remark } => {
+                let changes = self.changes.entry(counter.clone()).or_default();
+                changes.push(Said {
+                    at: event.at,
+                    by: event.by.clone(),
+                    text: remark.clone(),
+                });
+            }
+            EventBody::PartChangeUndone { counter } => {
+                if let Some(changes) = self.changes.get_mut(counter) {
+                    changes.pop();
+                }
+                self.changes.retain(|_, changes| !changes.is_empty());
+            }
             body => {
                 if let Some(turnaround) = &mut self.turnaround {
                     turnaround.apply(event);
@@ -419,7 +436,11 @@ impl Warmup {
             | EventBody::TaskStarted { .. }
             | EventBody::TaskDone { .. }
             | EventBody::TaskUndone { .. }
-            | EventBody::TaskLate { .. } => {}
+            | EventBody::TaskLate { .. }
+            | EventBody::LateTold { .. }
+            | EventBody::LateSeen { .. }
+            | EventBody::PartChanged { .. }
+            | EventBody::PartChangeUndone { .. } => {}
             EventBody::WarmupClosed {} => self.closed_at = Some(event.at),
             EventBody::StepMarked { step, readings } => self.note_done(
                 step,

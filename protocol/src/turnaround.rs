@@ -26,6 +26,9 @@ pub struct Plan {
     /// What there are few of: the hoist, the stand.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub few: Vec<Few>,
+    /// The chief is told once the chance to be in time falls below that, 0 to 1.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tell_below: Option<f64>,
 }
 
 /// One task.
@@ -116,6 +119,31 @@ pub struct Turnaround {
     /// What was done about each task; those that nothing was done about are absent.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub tasks: BTreeMap<TaskKey, Progress>,
+    /// What the hub has said to be late, oldest first; the latest of each task.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub told: Vec<LateTold>,
+}
+
+/// What the hub has said to be late.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct LateTold {
+    /// The task; absent: it is the chance.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub task: Option<TaskKey>,
+    /// When it was said.
+    pub at: Millis,
+    /// For what call to the lanes: another one may be told of again.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lanes_at: Option<Millis>,
+    /// By how many minutes the task was late.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_min: Option<f64>,
+    /// The chance that it was.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub chance: Option<f64>,
+    /// Who has seen it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seen: Option<Stamp>,
 }
 
 /// What was done about a task.
@@ -250,6 +278,20 @@ impl Turnaround {
         }
     }
 
+    /// What was told of late and nobody has seen yet; not of what is done, nor of another call than the one that holds.
+    pub fn unseen(&self) -> impl Iterator<Item = &LateTold> {
+        let open = self.closed_at.is_none();
+        self.told.iter().filter(move |told| {
+            let done = told.task.as_ref().is_some_and(|task| self.is_done(task));
+            open && told.seen.is_none() && !done && told.lanes_at == self.lanes_at
+        })
+    }
+
+    /// Whose it is to say "seen" to what was told: the task's owner's; nobody's but the chief's where it is the chance.
+    pub fn late_owner(&self, told: Option<&TaskKey>) -> Option<&RoleKey> {
+        Some(&self.plan.task(told?)?.1.owner)
+    }
+
     /// Folds in what happened; whatever is about something else is passed over.
     pub fn apply(&mut self, event: &Event) {
         let stamp = || {
@@ -273,6 +315,26 @@ impl Turnaround {
                     by: event.by.clone(),
                     value: *left_min,
                 });
+            }
+            EventBody::LateTold {
+                task,
+                late_min,
+                chance,
+            } => {
+                self.told.retain(|told| told.task != *task);
+                self.told.push(LateTold {
+                    task: task.clone(),
+                    at: event.at,
+                    lanes_at: self.lanes_at,
+                    late_min: *late_min,
+                    chance: *chance,
+                    seen: None,
+                });
+            }
+            EventBody::LateSeen { task } => {
+                for told in self.told.iter_mut().filter(|told| told.task == *task) {
+                    told.seen = stamp();
+                }
             }
             EventBody::TaskUndone { task } => {
                 // Done goes back to under way, and that to not started.
@@ -325,6 +387,70 @@ pub struct Outlook {
     /// What would help, best first.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub helps: Vec<HelpNow>,
+    /// The air when the car will run; absent where nobody measured it today.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub air: Option<Box<AirThen>>,
+}
+
+/// The air at the call to the lanes, or when all is done where there is no call, and what it does to the flow.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct AirThen {
+    /// For when.
+    pub at: Millis,
+    /// When the air was last measured.
+    pub seen_at: Millis,
+    /// From how many measurements.
+    pub readings: usize,
+    /// How many more were left out as odd.
+    #[serde(default, skip_serializing_if = "is_nought")]
+    pub odd: usize,
+    /// Density altitude as last measured, metres.
+    pub altitude_now_m: f64,
+    /// Density altitude then, metres.
+    pub altitude_m: Likely,
+    /// Temperature as last measured, degrees Celsius.
+    pub temp_now_c: f64,
+    /// Temperature then, degrees Celsius.
+    pub temp_c: Likely,
+    /// The flow that it wants; absent where there is no rule for the flow.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub flow: Option<FlowThen>,
+    /// What the day has been: when, and the density altitude in metres.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub trend: Vec<(Millis, f64)>,
+    /// What is to come: when, and the density altitude's low end, middle and high end in metres.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub course: Vec<(Millis, f64, f64, f64)>,
+}
+
+/// A value that is not known exactly.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Likely {
+    /// One in ten is lower.
+    pub low: f64,
+    /// The middle.
+    pub middle: f64,
+    /// One in ten is higher.
+    pub high: f64,
+}
+
+/// The flow that the air will want, litres a minute. Nothing sets it: it is told.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct FlowThen {
+    /// For the air as last measured.
+    pub now_l_per_min: f64,
+    /// Then.
+    pub l_per_min: Likely,
+    /// By earlier warm-ups, since the chief has set no rule.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub by_book: bool,
+    /// That air is outside of what the rule rests on.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub outside: bool,
+}
+
+fn is_nought(number: &usize) -> bool {
+    *number == 0
 }
 
 /// A time that is not known exactly.

@@ -1,5 +1,6 @@
 //! Pages in a real, headless Chromium. Everything that was started ends with the test, also when it panics.
 
+use base64::Engine as _;
 use crate::{DEADLINE, eventually};
 use anyhow::{Context, Result};
 use fantoccini::{
@@ -476,6 +477,31 @@ impl Page {
     /// When the browser refuses.
     pub async fn picture(&self) -> Result<Vec<u8>> {
         Ok(self.client.screenshot().await?)
+    }
+
+    /// The page on paper, as a PDF.
+    ///
+    /// # Errors
+    /// When the browser refuses.
+    pub async fn printed(&self) -> Result<Vec<u8>> {
+        let command = DriverCommand {
+            path: "print",
+            body: json!({ "page": { "width": 21.0, "height": 29.7 } }),
+        };
+        let printed = self.client.issue_cmd(command).await?;
+        let text = printed.as_str().unwrap_or_default();
+        Ok(base64::engine::general_purpose::STANDARD.decode(text)?)
+    }
+
+    /// Has the page look as it does on paper, or on a screen again.
+    ///
+    /// # Errors
+    /// When the browser refuses.
+    pub async fn as_on_paper(&self, paper: bool) -> Result<()> {
+        let media = if paper { "print" } else { "" };
+        self.devtools("Emulation.setEmulatedMedia", json!({ "media": media }))
+            .await?;
+        Ok(())
     }
 
     /// What the page's scripts complained of so far.

@@ -193,3 +193,101 @@ async fn the_plan_is_there_still_when_changed_files_are_taken_up() {
     let lanes_at = Some(hub_now(&chief) + 90 * MINUTE_MS);
     chief.done(Command::BeginTurnaround { lanes_at }).await;
 }
+
+fn told(seen: &Seen) -> Vec<(Option<String>, bool)> {
+    let turnaround = seen.mirror().record.turnaround.as_ref();
+    let told = turnaround.map_or(&[][..], |turnaround| &turnaround.told);
+    let name = |told: &spinover_protocol::turnaround::LateTold| {
+        let task = told.task.as_ref().map(ToString::to_string);
+        (task, told.seen.is_some())
+    };
+    told.iter().map(name).collect()
+}
+
+fn lates(phone: &Phone) -> usize {
+    use spinover_protocol::event::EventBody;
+    let late = |body: &EventBody| matches!(body, EventBody::LateTold { .. });
+    phone.look(|seen| seen.events().filter(|event| late(&event.body)).count())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_hub_says_once_what_is_late_and_its_owner_says_seen() {
+    let hub = Launch::demo().start();
+    let [chief, helper, starter] = begun(&hub, 300).await;
+    assert!(chief.look(told).is_empty());
+    // The officials call early: nothing can be in time, and the only task that somebody can begin is told; what waits for it is not.
+    let lanes_at = Some(hub_now(&chief) + 30 * MINUTE_MS);
+    chief.done(Command::SetLanesCall { lanes_at }).await;
+    let both = [(None, false), (Some("made_safe".to_owned()), false)];
+    for phone in [&chief, &helper, &starter] {
+        phone.until("both told", |seen| told(seen) == both).await;
+    }
+    let see = |task: Option<&str>| Command::SeeLate {
+        task: task.map(Into::into),
+    };
+    let refused = starter.refused(see(Some("made_safe"))).await;
+    assert!(refused.contains("helper or the chief"), "{refused}");
+    let refused = starter.refused(see(None)).await;
+    assert!(refused.contains("for the chief"), "{refused}");
+    let refused = helper.refused(see(Some("clutch"))).await;
+    assert!(refused.contains("nothing was said"), "{refused}");
+    helper.done(see(Some("made_safe"))).await;
+    chief.done(see(None)).await;
+    let seen = [(None, true), (Some("made_safe".to_owned()), true)];
+    starter.until("both seen", |now| told(now) == seen).await;
+    // Marks have it reckoned anew, and still it is said once only.
+    let before = chief.look(|seen| seen.mirror().turnaround.as_ref().map(|now| now.now));
+    helper.done(start("made_safe")).await;
+    chief
+        .until("another reckoning", |seen| {
+            let now = seen.mirror().turnaround.as_ref();
+            now.map(|now| now.now) > before
+                && task(seen, "made_safe").is_some_and(|task| task.critical > 0.5)
+        })
+        .await;
+    assert_eq!(lates(&chief), 2);
+    // Done, the next ones that can be begun have their turn; and a call that leaves time enough has none told.
+    let lanes_at = Some(hub_now(&chief) + 300 * MINUTE_MS);
+    chief.done(Command::SetLanesCall { lanes_at }).await;
+    helper.done(finish("made_safe")).await;
+    helper
+        .until("time enough", |seen| {
+            done(seen, "made_safe")
+                && outlook(seen).is_some_and(|now| now.chance.is_some_and(|chance| chance > 0.95))
+        })
+        .await;
+    assert_eq!(lates(&helper), 2);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_air_that_was_typed_in_is_told_for_the_call() {
+    let hub = Launch::demo().start();
+    let [chief, helper, _starter] = begun(&hub, 90).await;
+    assert!(chief.look(|seen| outlook(seen).unwrap().air.is_none()));
+    let air = spinover_protocol::today::Conditions {
+        temp_c: 24.0,
+        pressure_hpa: 975.0,
+        rh_pct: 50.0,
+        place: None,
+    };
+    helper.done(Command::SetConditions(air)).await;
+    for phone in [&chief, &helper] {
+        phone
+            .until("the air then", |seen| {
+                outlook(seen).is_some_and(|now| now.air.is_some())
+            })
+            .await;
+    }
+    let lanes_at = chief.look(|seen| seen.mirror().record.turnaround.as_ref().unwrap().lanes_at);
+    chief.look(|seen| {
+        let air = outlook(seen).unwrap().air.as_deref().unwrap();
+        assert_eq!((Some(air.at), air.readings), (lanes_at, 1));
+        assert!(
+            air.altitude_m.low < air.altitude_m.middle
+                && air.altitude_m.middle < air.altitude_m.high
+        );
+        // The demo's car file has a rule for the flow.
+        let flow = air.flow.unwrap();
+        assert!(!flow.by_book && flow.l_per_min.low < flow.now_l_per_min);
+    });
+}

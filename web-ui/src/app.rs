@@ -5,6 +5,7 @@ use crate::{
     pure::{
         route::{Invitation, Over, Page, Route},
         show::Scale,
+        turnaround::hours_minutes,
     },
     rest::Rest,
     socket::{self, Topic},
@@ -684,4 +685,18 @@ pub fn wall_time(at: i64) -> String {
     let date = js_sys::Date::new(&wasm_bindgen::JsValue::from_f64(at as f64));
     let two = |number: u32| format!("{number:02}");
     two(date.get_hours()) + ":" + &two(date.get_minutes()) + ":" + &two(date.get_seconds())
+}
+
+/// A time of the hub's as the phone's wall clock shows it, to the minute: `14:03`.
+pub fn clock_text(at: i64) -> String {
+    let date = js_sys::Date::new(&wasm_bindgen::JsValue::from_f64(at as f64));
+    hours_minutes(at, -(date.get_timezone_offset() as i64))
+}
+
+/// The day of a time of the hub's on this phone's calendar, in its own way of writing it.
+pub fn day_text(at: i64) -> String {
+    let date = js_sys::Date::new(&wasm_bindgen::JsValue::from_f64(at as f64));
+    String::from(
+        date.to_locale_date_string(words::spoken().tag(), &wasm_bindgen::JsValue::UNDEFINED),
+    )
 }

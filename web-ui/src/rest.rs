@@ -37,6 +37,8 @@ pub struct Rest {
     pub replay: fn(Deck) -> AnyView,
     /// The bars of a practice; it is told whether it stands on a wall.
     pub practice: fn(Memo<bool>) -> AnyView,
+    /// What is late between rounds.
+    pub late: fn() -> AnyView,
     /// The line of the time between rounds.
     pub turnaround: fn() -> AnyView,
     /// The key that marks the step.
@@ -57,6 +59,7 @@ fn fetch() -> Result<Box<Rest>, SplitLoaderError> {
         replay_head: pages::replay_head,
         replay: pages::replay,
         practice: pages::practice,
+        late: pages::late,
         turnaround: pages::turnaround,
         mark: pages::mark,
         figures: pages::figures,

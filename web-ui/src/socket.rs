@@ -26,6 +26,8 @@ pub enum Topic {
     Sources,
     /// What the figures say.
     Figures,
+    /// How long the counted parts have been in.
+    Season,
     /// How the turnaround stands.
     Turnaround,
     /// The welcome.
@@ -34,7 +36,7 @@ pub enum Topic {
     Book,
     /// Which alarms cannot wait.
     Urgent,
-    /// Which laptop is in charge.
+    /// Which laptop is in charge. The last: the topics are counted by it.
     Hubs,
 }
 
@@ -253,6 +255,7 @@ impl Shell {
             HubMessage::Sources { .. } => Some(Topic::Sources),
             HubMessage::Figures { .. } => Some(Topic::Figures),
             HubMessage::Turnaround(_) => Some(Topic::Turnaround),
+            HubMessage::Season(_) => Some(Topic::Season),
             HubMessage::Book { .. } => Some(Topic::Book),
             HubMessage::Hubs(_) => Some(Topic::Hubs),
             HubMessage::Ack { id, .. } => {

@@ -67,6 +67,8 @@ pub fn wanted_words(command: &Command) -> String {
         }
         Command::UndoTask { task } => fill(W::DoUndo, &[&task_text(task)]),
         Command::TaskLate { task, .. } => fill(W::DoTaskLate, &[&task_text(task)]),
+        Command::SeeLate { .. } => say(W::DoSeen).to_owned(),
+        Command::ChangePart { .. } | Command::UndoPartChange { .. } => say(W::DoPart).to_owned(),
         Command::Note { .. } => say(W::DoNote).to_owned(),
         Command::Begin { .. } => say(W::DoBegin).to_owned(),
         Command::Close {} => say(W::DoClose).to_owned(),

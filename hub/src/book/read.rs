@@ -209,13 +209,24 @@ fn people_before(conn: &Connection, seq: i64) -> Result<Vec<Event>, BookError> {
 }
 
 /// The kinds of events that are about the time between rounds.
-const OF_TURNAROUND: &str = "('turnaround_begun', 'turnaround_closed', 'lanes_call_set', 'task_started', 'task_done', 'task_undone', 'task_late')";
+const OF_TURNAROUND: &str = "('turnaround_begun', 'turnaround_closed', 'lanes_call_set', 'task_started', 'task_done', 'task_undone', 'task_late', 'late_told', 'late_seen')";
+
+/// The kinds of events that are changes of counted parts.
+const OF_SEASON: &str = "('part_changed', 'part_change_undone')";
 
 /// The events of the turnaround that had last begun before that number, up to it: it can be older than the warm-up.
 fn turnaround_before(conn: &Connection, seq: i64) -> Result<Vec<Event>, BookError> {
     let sql = format!(
         "SELECT seq, json, sum FROM events WHERE kind IN {OF_TURNAROUND} AND seq < ?1 AND seq >= \
          (SELECT ifnull(max(seq), ?1) FROM events WHERE kind = 'turnaround_begun' AND seq < ?1) ORDER BY seq"
+    );
+    events(conn, &sql, [seq])
+}
+
+/// Every change of a counted part before that number.
+fn changes_before(conn: &Connection, seq: i64) -> Result<Vec<Event>, BookError> {
+    let sql = format!(
+        "SELECT seq, json, sum FROM events WHERE kind IN {OF_SEASON} AND seq < ?1 ORDER BY seq"
     );
     events(conn, &sql, [seq])
 }
@@ -239,6 +250,7 @@ pub(super) fn load(conn: &Connection) -> Result<Loaded, BookError> {
         "SELECT seq, json, sum FROM events WHERE kind = 'took_over' AND seq < ?1 ORDER BY seq DESC LIMIT 1",
         [begun],
     )?);
+    all.extend(changes_before(conn, begun)?);
     all.sort_by_key(|event| event.seq);
     all.extend(events(
         conn,
@@ -363,6 +375,24 @@ impl Reader {
         };
         story.extend(self.events(id)?);
         Ok(story)
+    }
+
+    /// What was typed of the air, oldest first, while readings were not live for the reason `source`; empty: live.
+    ///
+    /// # Errors
+    /// What SQLite says, or [`BookError::Unreadable`].
+    pub fn conditions(&self, source: &str) -> Result<Vec<Event>, BookError> {
+        let sql = "SELECT e.seq, e.json, e.sum FROM events e LEFT JOIN warmups w ON w.n = e.warmup \
+             WHERE e.kind = 'conditions_set' AND ifnull(w.source, '') = ?1 ORDER BY e.seq";
+        events(&self.conn, sql, [source])
+    }
+
+    /// Changes of counted parts, oldest first.
+    ///
+    /// # Errors
+    /// What SQLite says, or [`BookError::Unreadable`].
+    pub fn part_changes(&self) -> Result<Vec<Event>, BookError> {
+        changes_before(&self.conn, i64::MAX)
     }
 
     /// Every turnaround, oldest first, that was marked while readings were not live for the reason `source`; empty: live.

@@ -20,6 +20,7 @@ use tokio::sync::oneshot::error::RecvError;
 
 mod columnar;
 mod columns;
+mod season;
 mod show;
 mod take_in;
 
@@ -51,6 +52,20 @@ enum Action {
         #[arg(long)]
         deleted: bool,
         /// As JSON, one object a line.
+        #[arg(long)]
+        json: bool,
+    },
+    /// What the season's counters have come to: how long each part has been in, and the ones before it.
+    Season {
+        #[command(flatten)]
+        data: Data,
+        /// The season file (TOML); see docs/season.md.
+        #[arg(long, value_name = "FILE")]
+        season: PathBuf,
+        /// The car; that of the latest warm-up when absent.
+        #[arg(long, value_name = "NAME")]
+        car: Option<String>,
+        /// As one JSON object.
         #[arg(long)]
         json: bool,
     },
@@ -309,6 +324,12 @@ impl BookCommand {
                 deleted,
                 json,
             } => list(&data, &words, deleted, json, out),
+            Action::Season {
+                data,
+                season,
+                car,
+                json,
+            } => season::show(&data, &season, car.as_deref(), json, out),
             Action::Show { data, id, json } => show::show(&data, &id, json, out),
             Action::Export {
                 data,

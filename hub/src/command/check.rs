@@ -1,7 +1,8 @@
-//! `spinover check`: says whether a car file, its sheets and its turnaround file are good, or everything that is wrong in them. Changes nothing.
+//! `spinover check`: says whether a car file, its sheets, its turnaround file and its season file are good, or everything that is wrong in them. Changes nothing.
 
 use crate::files::{
-    CarFile, FileErrors, Mistake, load_car, load_sheets, load_turnaround, unknown_phases,
+    CarFile, FileErrors, Marked, Mistake, load_car, load_season, load_sheets, load_turnaround,
+    unknown_phases,
 };
 use spinover_protocol::sheet::Sheet;
 use spinover_protocol::turnaround::Plan;
@@ -11,7 +12,7 @@ use std::process::ExitCode;
 /// Exit code for a file that is not good: bad input.
 const BAD_INPUT: u8 = 2;
 
-/// Check a car file, any sheets and a turnaround file, and say what is wrong in them and what would be right
+/// Check a car file, any sheets, a turnaround file and a season file, and say what is wrong in them and what would be right
 #[derive(Clone, Debug, clap::Args)]
 pub struct CheckCommand {
     /// The car file
@@ -23,6 +24,9 @@ pub struct CheckCommand {
     /// A turnaround file for that car: what is done between rounds
     #[arg(long, value_name = "FILE")]
     pub turnaround: Option<PathBuf>,
+    /// A season file: what is counted until a part is due
+    #[arg(long, value_name = "FILE")]
+    pub season: Option<PathBuf>,
     /// Print one JSON object in place of words
     #[arg(long)]
     pub json: bool,
@@ -81,6 +85,16 @@ impl CheckCommand {
             .turnaround
             .as_ref()
             .map(|path| (path, load_turnaround(path, car.as_ref().ok())));
+        let counters = self.season.as_ref().map(|path| {
+            // What a sheet that is itself wrong holds is not known, so nothing is said to be missing from them.
+            let whole = !good.is_empty() && good.len() == sheets.len();
+            let plan = plan.as_ref().and_then(|(_, plan)| plan.as_ref().ok());
+            let marked = Marked {
+                sheets: whole.then_some(&good),
+                plan,
+            };
+            (path, load_season(path, marked))
+        });
         let outcome = car.map(|car| format!("car file good: {}", car_words(&self.car, &car)));
         let mut checked = vec![Checked {
             file: self.car.display().to_string(),
@@ -102,6 +116,17 @@ impl CheckCommand {
                 kind: "turnaround",
                 outcome: plan
                     .map(|plan| format!("turnaround good{limits}: {}", plan_words(path, &plan))),
+            });
+        }
+        if let Some((path, counters)) = counters {
+            let words = |all: Vec<_>| {
+                let all = count(all.len(), "counter", "counters");
+                format!("season file good: {}: {all}", path.display())
+            };
+            checked.push(Checked {
+                file: path.display().to_string(),
+                kind: "season",
+                outcome: counters.map(words),
             });
         }
         (checked, notes)

@@ -15,6 +15,7 @@ mod air;
 mod bleed;
 mod cylinders;
 mod flow;
+mod forecast;
 mod fuel;
 mod idle;
 mod mags;
@@ -54,6 +55,8 @@ enum Figure {
     Mix(mix::MixArgs),
     /// Fuel flow for today's air, by the chief's rule and by the book
     Flow(flow::FlowArgs),
+    /// The air some hours ahead, from what was measured over the day, and the flow that it wants
+    Forecast(forecast::ForecastArgs),
     /// Idle: settled, settling, hunting, drifting
     Idle(idle::IdleArgs),
     /// What a turn of an air bleed does, and how far to turn
@@ -77,6 +80,7 @@ fn run(command: &FigureCommand) -> Result<(), CommandError> {
         Figure::Air(args) => air::run(args),
         Figure::Mix(args) => mix::run(args),
         Figure::Flow(args) => flow::run(args),
+        Figure::Forecast(args) => forecast::run(args),
         Figure::Idle(args) => idle::run(args),
         Figure::Bleed(args) => bleed::run(args),
         Figure::Fuel(args) => fuel::run(args),

@@ -77,6 +77,9 @@ pub struct ServeCommand {
     /// A turnaround file (TOML): what is done between rounds; see docs/turnaround.md.
     #[arg(long, value_name = "FILE")]
     turnaround: Option<PathBuf>,
+    /// A season file (TOML): what is counted until a part is due; see docs/season.md.
+    #[arg(long, value_name = "FILE")]
+    season: Option<PathBuf>,
     /// Directory that keeps the book; made when it is not there.
     #[arg(long, value_name = "DIR")]
     data: PathBuf,
@@ -91,7 +94,7 @@ pub struct ServeCommand {
 
 /// A simulated car and the demo sheets.
 ///
-/// Writes its car file, sheets and turnaround file to the folder `files` in the data directory where they are not there yet, and runs from
+/// Writes its car file, sheets, turnaround file and season file to the folder `files` in the data directory where they are not there yet, and runs from
 /// there, so that they can be changed as a team's own can. Delete that folder to have the demo's files anew.
 #[derive(Debug, Args)]
 pub struct DemoCommand {
@@ -167,6 +170,7 @@ impl ServeCommand {
         let work = Work {
             kept: Kept::new(self.car, self.sheet, &self.data),
             turnaround: self.turnaround,
+            season: self.season,
         };
         hub(self.common, work, self.source, &self.data, self.take_over)
     }
@@ -191,7 +195,7 @@ impl DemoCommand {
             written.with_context(|| format!("cannot write {}", path.display()))?;
             Ok(path)
         };
-        let (car, sheets, turnaround, spec) = match &self.real {
+        let (car, sheets, [turnaround, season], spec) = match &self.real {
             None => {
                 let spec = if self.auto { "sim:?auto=1" } else { "sim:" };
                 let sheets = vec![
@@ -201,7 +205,10 @@ impl DemoCommand {
                 (
                     write("kestrel.toml", files::demo::KESTREL)?,
                     sheets,
-                    Some(write("between-rounds.toml", files::demo::BETWEEN_ROUNDS)?),
+                    [
+                        Some(write("between-rounds.toml", files::demo::BETWEEN_ROUNDS)?),
+                        Some(write("season.toml", files::demo::SEASON)?),
+                    ],
                     spec.to_owned(),
                 )
             }
@@ -211,7 +218,7 @@ impl DemoCommand {
                 (
                     write("ground-run.toml", files::demo::GROUND_RUN)?,
                     vec![sheet],
-                    None,
+                    [None, None],
                     spec,
                 )
             }
@@ -219,6 +226,7 @@ impl DemoCommand {
         let work = Work {
             kept: Kept::new(car, sheets, data),
             turnaround,
+            season,
         };
         hub(self.common, work, vec![spec], data, false)
     }
@@ -330,6 +338,7 @@ fn hub(
             car: found.good.car.car.clone(),
             sheets: found.good.sheets.clone(),
             plan: found.plan.clone(),
+            counters: found.counters.clone(),
             sources,
             crew_code: crew_code.clone(),
             chief_code: chief_code.clone(),

@@ -109,6 +109,7 @@ fn file_names(kinds: impl Iterator<Item = FileKind>) -> impl Iterator<Item = Str
             format!("sheet-{sheets}.toml")
         }
         FileKind::Turnaround => "turnaround.toml".to_owned(),
+        FileKind::Season => "season.toml".to_owned(),
     })
 }
 
@@ -135,8 +136,9 @@ fn kept_files(data: &Path) -> Vec<FileText> {
     let kinds = || std::iter::once(FileKind::Car).chain(std::iter::repeat(FileKind::Sheet));
     let mut files: Vec<FileText> = kinds().zip(file_names(kinds())).map_while(read).collect();
     if !files.is_empty() {
-        let names = file_names(std::iter::once(FileKind::Turnaround));
-        files.extend(names.filter_map(|name| read((FileKind::Turnaround, name))));
+        let beside = [FileKind::Turnaround, FileKind::Season].into_iter();
+        let named = beside.clone().zip(file_names(beside));
+        files.extend(named.filter_map(read));
     }
     files
 }
@@ -144,18 +146,21 @@ fn kept_files(data: &Path) -> Vec<FileText> {
 /// The files of the hub in charge, as they lie here.
 fn work(data: &Path, given: &[FileText]) -> Work {
     let folder = data.join(FILES);
-    let (mut car, mut sheets, mut turnaround) = (PathBuf::new(), Vec::new(), None);
+    let (mut car, mut sheets) = (PathBuf::new(), Vec::new());
+    let (mut turnaround, mut season) = (None, None);
     for (name, file) in file_names(given.iter().map(|file| file.kind)).zip(given) {
         let path = folder.join(name);
         match file.kind {
             FileKind::Car => car = path,
             FileKind::Sheet => sheets.push(path),
             FileKind::Turnaround => turnaround = Some(path),
+            FileKind::Season => season = Some(path),
         }
     }
     Work {
         kept: Kept::new(car, sheets, data),
         turnaround,
+        season,
     }
 }
 
@@ -316,6 +321,7 @@ impl Running {
             car: found.good.car.car.clone(),
             sheets: found.good.sheets.clone(),
             plan: found.plan.clone(),
+            counters: found.counters.clone(),
             sources: Vec::new(),
             crew_code,
             chief_code,

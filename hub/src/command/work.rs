@@ -4,13 +4,15 @@
 use super::serve::Failed;
 use crate::{
     files::{
-        self, CarFile, FileErrors,
+        self, CarFile, FileErrors, Marked,
         kept::{Good, Kept, Texts},
     },
     sources::{self, Source},
 };
 use spinover_protocol::{
     hubs::{FileKind, FileText},
+    season::Counter,
+    sheet::Sheet,
     trust::{POSTED, source_name},
     turnaround::Plan,
 };
@@ -19,13 +21,15 @@ use std::{
     path::{Path, PathBuf},
 };
 
-/// The files that a hub runs from. The turnaround file is the team's to edit, not the app's.
+/// The files that a hub runs from. The turnaround file and the season file are the team's to edit, not the app's.
 #[derive(Clone)]
 pub(super) struct Work {
     /// The car file and the sheets.
     pub kept: Kept,
     /// What is done between rounds.
     pub turnaround: Option<PathBuf>,
+    /// What is counted over the season.
+    pub season: Option<PathBuf>,
 }
 
 /// What is in them.
@@ -34,6 +38,8 @@ pub(super) struct Found {
     pub good: Good,
     /// What is done between rounds.
     pub plan: Option<Plan>,
+    /// What is counted over the season.
+    pub counters: Vec<Counter>,
     /// All of it as it is written, for a second laptop.
     pub texts: Vec<FileText>,
 }
@@ -49,19 +55,28 @@ impl Work {
             Err(_) => files::parse_car("", &read.0[0]).ok(),
         };
         let plan = self.plan(car.as_ref());
+        let sheets: Option<Vec<&Sheet>> =
+            good.as_ref().ok().map(|good| good.sheets.iter().collect());
+        let marked = Marked {
+            sheets: sheets.as_deref(),
+            plan: plan.as_ref().ok().and_then(Option::as_ref),
+        };
+        let counters = self.counters(marked);
         let mut wrong: Vec<String> = Vec::new();
         if let Err(errors) = &good {
             wrong.extend(errors.iter().map(|(_, errors)| errors.to_string()));
         }
         wrong.extend(plan.as_ref().err().map(ToString::to_string));
-        match (good, plan) {
-            (Ok(good), Ok(plan)) => {
+        wrong.extend(counters.as_ref().err().map(ToString::to_string));
+        match (good, plan, counters) {
+            (Ok(good), Ok(plan), Ok(counters)) => {
                 for note in self.kept.notes(&good) {
                     tracing::warn!("{note}");
                 }
                 Ok(Found {
                     good,
                     plan,
+                    counters,
                     texts: self.texts(read),
                 })
             }
@@ -76,6 +91,12 @@ impl Work {
     pub fn plan(&self, car: Option<&CarFile>) -> Result<Option<Plan>, FileErrors> {
         let load = |path| files::load_turnaround(path, car);
         self.turnaround.as_ref().map(load).transpose()
+    }
+
+    /// What is counted over the season, where anything is.
+    fn counters(&self, marked: Marked<'_>) -> Result<Vec<Counter>, FileErrors> {
+        let load = |path| files::load_season(path, marked);
+        self.season.as_ref().map_or(Ok(Vec::new()), load)
     }
 
     fn texts(&self, read: Texts) -> Vec<FileText> {
@@ -93,10 +114,16 @@ impl Work {
         let mut texts: Vec<FileText> = files
             .map(|(kind, (name, read))| text(kind, Path::new(&name), read))
             .collect();
-        if let Some(path) = &self.turnaround
-            && let Ok(read) = std::fs::read_to_string(path)
-        {
-            texts.push(text(FileKind::Turnaround, path, read));
+        let beside = [
+            (FileKind::Turnaround, &self.turnaround),
+            (FileKind::Season, &self.season),
+        ];
+        for (kind, path) in beside {
+            if let Some(path) = path
+                && let Ok(read) = std::fs::read_to_string(path)
+            {
+                texts.push(text(kind, path, read));
+            }
         }
         texts
     }

@@ -125,6 +125,8 @@ impl Core {
                 | C::BeginTurnaround { .. }
                 | C::CloseTurnaround {}
                 | C::SetLanesCall { .. }
+                | C::ChangePart { .. }
+                | C::UndoPartChange { .. }
                 | C::Begin { .. }
                 | C::Close {}
         );
@@ -309,6 +311,9 @@ impl Core {
             C::FinishTask { task } => self.finish_task(who, right, task),
             C::UndoTask { task } => self.undo_task(who, right, task),
             C::TaskLate { task, left_min } => self.task_late(who, right, task, left_min),
+            C::SeeLate { task } => self.see_late(who, right, task),
+            C::ChangePart { counter, remark } => self.change_part(counter, remark),
+            C::UndoPartChange { counter } => self.undo_change(counter),
             C::Note { text } => {
                 let text = words(text)?;
                 self.any()?;

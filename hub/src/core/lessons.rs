@@ -1,6 +1,6 @@
 //! What earlier warm-ups of this car teach the figures. The book fills it in; here is only what it holds.
 
-use super::turnaround::Took;
+use super::{day_air::AirSeen, turnaround::Took};
 use crate::figures::{bleed::Adjustment, flow::Case, slip::Slip, warm::WarmCurve};
 use spinover_protocol::PhaseKey;
 use std::{collections::BTreeMap, sync::Arc};
@@ -20,4 +20,6 @@ pub struct Lessons {
     pub slips: Vec<Slip>,
     /// How long the tasks between rounds took.
     pub took: Arc<Took>,
+    /// What was measured of the air of late, oldest first.
+    pub airs: Vec<AirSeen>,
 }

@@ -11,6 +11,7 @@ use crate::figures::{
     CantSay,
     change::ChangeWatch,
     cylinders::{CylinderLimits, CylinderWatch, Cylinders, Firing, Verdict},
+    flow::Case,
     idle::{Idle, IdleState},
     mags::MagWatch,
     quantity::Rpm,
@@ -25,6 +26,7 @@ use spinover_protocol::{
     message::{Ahead, FigureNow},
     record::{Record, Warmup},
     sheet::Must,
+    today::Conditions,
     units::Unit,
 };
 use weather::Sensors;
@@ -128,6 +130,21 @@ impl Live {
     /// warm-up on, since they have begun with the ones before.
     pub fn learn(&mut self, lessons: Lessons) {
         self.lessons = lessons;
+    }
+
+    /// The air, where any part of it is live from a weather station; the rest is as it was typed.
+    pub fn air_of_station(&self, now: Millis, record: &Record) -> Option<Conditions> {
+        let told = record.warmup.as_ref()?.today.conditions.as_ref();
+        let known = self
+            .sensors
+            .any_live(now)
+            .then(|| weather::now(now, told, &self.sensors))?;
+        known.ok().map(|known| known.air)
+    }
+
+    /// At what flow earlier warm-ups ran in what air.
+    pub fn flow_cases(&self) -> Vec<Case> {
+        self.lessons.flows.clone()
     }
 
     /// Begins anew when another warm-up has begun; takes in what was told and marked.

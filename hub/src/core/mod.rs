@@ -8,6 +8,7 @@ pub mod alarms;
 pub mod channels;
 pub mod charge;
 pub mod command;
+pub mod day_air;
 pub mod feed;
 pub mod gates;
 pub mod health;
@@ -16,15 +17,18 @@ pub mod lessons;
 pub mod live;
 mod practice;
 mod rest;
+pub mod season;
 pub mod skew;
 pub mod stuck;
 pub mod times;
 pub mod turnaround;
 mod turnaround_commands;
+mod turnaround_late;
 mod typed;
 
 use alarms::Alarms;
 use channels::Channels;
+use day_air::{AirQuestion, DayAir};
 use feed::{Fault, FaultKind, Report};
 use gates::Gates;
 use health::Health;
@@ -36,8 +40,9 @@ use spinover_protocol::{
     event::{Event, EventBody, Right, Who},
     message::{Command, FigureNow, Present, Progress, SourceHealth},
     record::{Call, Record},
+    season::Counter,
     sheet::Sheet,
-    turnaround::Plan,
+    turnaround::{self as turnaround_now, Plan},
 };
 use std::{
     collections::{BTreeMap, VecDeque},
@@ -72,6 +77,8 @@ pub enum Input {
     Command(Who, Right, CommandId, Command),
     /// This hub takes over.
     TakeOver(TakeOver),
+    /// How the turnaround stands was reckoned.
+    Stands(Box<turnaround_now::Now>),
     /// Time has passed.
     Tick,
 }
@@ -146,6 +153,10 @@ pub struct Core {
     here: BTreeMap<PersonId, Here>,
     plan: Option<Plan>,
     took: Arc<Took>,
+    day_air: DayAir,
+    counters: Vec<Counter>,
+    /// When the time between rounds last changed: a reckoning from before is of what was.
+    turnaround_moved_at: Millis,
     /// The time that the latest warm-up's id says.
     begun_at: Millis,
 }
@@ -178,8 +189,12 @@ impl Core {
             here: BTreeMap::new(),
             plan: None,
             took: journal.lessons.took.clone(),
+            day_air: DayAir::default(),
+            counters: Vec::new(),
+            turnaround_moved_at: 0,
             begun_at: 0,
         };
+        core.take_air(&journal.lessons);
         for (id, seq) in &journal.commands {
             core.remember(id, *seq);
         }
@@ -237,9 +252,19 @@ impl Core {
                 let (by, command) = (over.by.as_ref(), over.command.as_ref());
                 self.emit(now, by, command, body, &mut outputs);
             }
+            Input::Stands(stands) => {
+                if let Some(body) = self.late(&stands) {
+                    self.emit(now, None, None, body, &mut outputs);
+                }
+            }
             Input::Tick => {
                 self.gates.look(now, &self.channels, &self.record);
                 self.health.tick(now);
+                if self.day_air.wants(now)
+                    && let Some(air) = self.live.air_of_station(now, &self.record)
+                {
+                    self.day_air.take(now, &air);
+                }
                 if self.alarms.watch_figures() && now - self.figures_asked_at >= ASK_FIGURES_MS {
                     self.figures_asked_at = now;
                     let figures = self.figures(now).into_iter();
@@ -313,7 +338,29 @@ impl Core {
             plan: self.plan.as_ref()?.name.clone(),
             turnaround: self.record.turnaround.clone(),
             took: self.took.clone(),
+            air: self.air_question(),
         })
+    }
+
+    /// What is known of the air, and the flow's rule; the hours of the clock on the wall are the caller's to say.
+    fn air_question(&self) -> AirQuestion {
+        let set = self.record.warmup.as_ref().and_then(|warmup| {
+            let told = warmup.today.flow.as_ref()?;
+            Some(told.value)
+        });
+        let of_file = self.car.fuel.as_ref().and_then(|fuel| fuel.flow);
+        AirQuestion {
+            seen: self.day_air.seen(),
+            rule: set.or(of_file),
+            cases: self.live.flow_cases(),
+            ..AirQuestion::default()
+        }
+    }
+
+    fn take_air(&mut self, lessons: &Lessons) {
+        for seen in &lessons.airs {
+            self.day_air.take(seen.at, &seen.air);
+        }
     }
 
     /// Readings of the warm-up under way from before the hub was started again, for the figures.
@@ -324,6 +371,7 @@ impl Core {
     /// Newer lessons of earlier warm-ups, once the book has another.
     pub fn learn(&mut self, lessons: Lessons) {
         self.took = lessons.took.clone();
+        self.take_air(&lessons);
         self.live.learn(lessons);
     }
 
@@ -351,8 +399,18 @@ impl Core {
 
     fn fold(&mut self, event: &Event) {
         self.record.apply(event);
-        if let EventBody::WarmupBegun { .. } = event.body {
-            self.begun_at = self.begun_at.max(event.at);
+        if event.body.moves_turnaround() {
+            self.turnaround_moved_at = event.at;
+        }
+        match &event.body {
+            EventBody::WarmupBegun { today, .. } => {
+                self.begun_at = self.begun_at.max(event.at);
+                if let Some(told) = &today.conditions {
+                    self.day_air.take(told.at, &told.value);
+                }
+            }
+            EventBody::ConditionsSet(air) => self.day_air.take(event.at, air),
+            _ => {}
         }
         if let Some(id) = &event.command {
             self.remember(id, event.seq);

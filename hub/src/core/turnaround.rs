@@ -1,6 +1,7 @@
 //! A team's plan as the network that `figures::schedule` reckons with, and the reckoning of how a turnaround stands. The reckoning takes
 //! milliseconds, so it is a thing of its own that can be done elsewhere: nothing of it may hold up a reading or a mark.
 
+use super::day_air::AirQuestion;
 use crate::figures::schedule::chance::{self, Question, outlook};
 use crate::figures::schedule::help::{Help, what_helps};
 use crate::figures::schedule::learn::{Learned, learn};
@@ -121,6 +122,8 @@ pub struct Reckoning {
     pub turnaround: Option<Turnaround>,
     /// What earlier ones teach.
     pub took: Arc<Took>,
+    /// What is known of the air.
+    pub air: AirQuestion,
 }
 
 /// When somebody says that a task takes so many minutes more, it is taken as from 0.8 to 1.5 times that (own judgement, no source).
@@ -198,6 +201,9 @@ impl Reckoning {
                 learned: learned.cases,
             })
             .collect();
+        // Without a call it is for when the car will be ready for one.
+        let runs_at = turnaround.lanes_at;
+        let runs_at = runs_at.unwrap_or_else(|| self.at(said.end.median_min));
         let between = |range: chance::Range| Between {
             from: self.at(range.p10_min),
             middle: self.at(range.median_min),
@@ -222,6 +228,7 @@ impl Reckoning {
                     chance: gain.chance,
                 })
                 .collect(),
+            air: self.air.then(runs_at.max(self.now)).map(Box::new),
         })
     }
 

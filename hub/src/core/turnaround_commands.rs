@@ -129,7 +129,7 @@ impl Core {
         }]))
     }
 
-    fn turnaround(&self) -> Result<&Turnaround, Refusal> {
+    pub(super) fn turnaround(&self) -> Result<&Turnaround, Refusal> {
         self.record
             .turnaround
             .as_ref()
@@ -151,7 +151,7 @@ fn within_a_day(now: Millis, at: Option<Millis>) -> Result<(), Refusal> {
 }
 
 /// A task is marked by whoever has its role, or by the chief.
-fn mine(who: &Who, right: Right, task: &Task) -> Result<(), Refusal> {
+pub(super) fn mine(who: &Who, right: Right, task: &Task) -> Result<(), Refusal> {
     if right == Right::Chief || who.role == task.owner {
         return Ok(());
     }

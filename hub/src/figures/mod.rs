@@ -9,6 +9,7 @@ use std::fmt;
 use serde::Serialize;
 
 pub mod air;
+pub mod air_ahead;
 pub mod bleed;
 pub mod change;
 pub mod cylinders;

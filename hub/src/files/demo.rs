@@ -1,6 +1,7 @@
 //! The demo files, built into the program, so that `spinover demo` needs nothing on disk. Their text is in `hub/demo/`.
 
-use super::{CarFile, FileErrors, parse_car, parse_sheet, parse_turnaround};
+use super::{CarFile, FileErrors, Marked, parse_car, parse_season, parse_sheet, parse_turnaround};
+use spinover_protocol::season::Counter;
 use spinover_protocol::sheet::Sheet;
 use spinover_protocol::turnaround::Plan;
 
@@ -12,6 +13,8 @@ pub const PIT_WARM_UP: &str = include_str!("../../demo/pit-warm-up.toml");
 pub const TO_THE_LINE: &str = include_str!("../../demo/to-the-line.toml");
 /// What its crew does between rounds: `between-rounds.toml`.
 pub const BETWEEN_ROUNDS: &str = include_str!("../../demo/between-rounds.toml");
+/// What it counts over a season: `season.toml`.
+pub const SEASON: &str = include_str!("../../demo/season.toml");
 /// The car file for a real recording, a light aircraft engine's ground run: `ground-run.toml`.
 pub const GROUND_RUN: &str = include_str!("../../demo/ground-run.toml");
 /// The sheet that goes with the recording: `ground-run-sheet.toml`.
@@ -43,6 +46,20 @@ pub fn sheets() -> Result<Vec<Sheet>, FileErrors> {
 /// As [`car`].
 pub fn between_rounds() -> Result<Plan, FileErrors> {
     parse_turnaround("between-rounds.toml", BETWEEN_ROUNDS, Some(&car()?))
+}
+
+/// The demo's season file.
+///
+/// # Errors
+/// As [`car`].
+pub fn season() -> Result<Vec<Counter>, FileErrors> {
+    let (sheets, plan) = (sheets()?, between_rounds()?);
+    let sheets: Vec<&Sheet> = sheets.iter().collect();
+    let marked = Marked {
+        sheets: Some(&sheets),
+        plan: Some(&plan),
+    };
+    parse_season("season.toml", SEASON, marked)
 }
 
 /// The car file for the replay of a real ground run; the recording itself is not built in.

@@ -1,4 +1,4 @@
-//! The crew's own files: the car file, the sheets and the turnaround file, all TOML. Reads text, gives protocol types or every mistake in the
+//! The crew's own files: the car file, the sheets, the turnaround file and the season file, all TOML. Reads text, gives protocol types or every mistake in the
 //! text with its line, its column and what would be right. Opens nothing but the files it is given; never panics on any text.
 //!
 //! The formats are described in `docs/files.md` and `docs/turnaround.md`.
@@ -13,6 +13,7 @@ mod car;
 mod fuel;
 mod mistakes;
 mod names;
+mod season;
 mod sensor;
 mod sheet;
 mod turnaround;
@@ -21,6 +22,7 @@ mod walk;
 pub use alarms::{NamedPhase, unknown_phases};
 pub use car::{CarFile, FIGURES, load_car, parse_car};
 pub use mistakes::{FileErrors, MAX_FILE, Mistake};
+pub use season::{Marked, load_season, parse_season};
 pub use sheet::{load_sheet, load_sheets, parse_sheet, parse_sheet_alone};
 pub use turnaround::{load_turnaround, parse_turnaround};
 
@@ -31,6 +33,14 @@ pub fn keys() -> impl Iterator<Item = (&'static str, Vec<&'static str>)> {
         .into_iter()
         .chain(sheet::KINDS)
         .map(move |kind| (kind.header, names(kind)))
+}
+
+/// The same for a season file.
+pub fn season_keys() -> impl Iterator<Item = (&'static str, Vec<&'static str>)> {
+    season::KINDS.into_iter().map(|kind| {
+        let keys = kind.keys.iter().map(|key| key.name).collect();
+        (kind.header, keys)
+    })
 }
 
 /// The same for a turnaround file.

@@ -20,6 +20,7 @@ const ROOT: Kind = Kind {
         key("key", "key = \"between_rounds\""),
         key("name", "name = \"Between rounds\""),
         key("warm_up", "warm_up = \"warm_up\""),
+        key("tell_below_pct", "tell_below_pct = 40"),
         key("people", "[[people]]"),
         key("few", "[[few]]"),
         key("task", "[[task]]"),
@@ -92,6 +93,7 @@ fn plan(root: &Walk<'_>, car: Option<&Car>) -> Option<Plan> {
     let key = root.need_key("key");
     let name = root.need_text("name", MAX_LABEL);
     let warm_up = root.need_text("warm_up", MAX_KEY);
+    let tell_below = root.number_in("tell_below_pct", 1.0..=99.0, " %");
     let people: Vec<_> = root
         .tables("people", &PEOPLE)
         .iter()
@@ -132,6 +134,7 @@ fn plan(root: &Walk<'_>, car: Option<&Car>) -> Option<Plan> {
         tasks: tasks.into_iter().collect::<Option<_>>()?,
         people: people.into_iter().collect::<Option<_>>()?,
         few: few.into_iter().collect::<Option<_>>()?,
+        tell_below: tell_below.map(|pct| pct.value / 100.0),
     };
     check_rings(&walks, &plan, &keys);
     Some(plan)

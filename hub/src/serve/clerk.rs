@@ -15,6 +15,7 @@ use spinover_protocol::{
     event::{Event, Right, Who},
     hubs::{Charge, Hubs},
     message::{Command, FigureNow, HubMessage},
+    turnaround,
 };
 use std::collections::{BTreeMap, VecDeque};
 
@@ -237,6 +238,15 @@ impl Clerk {
     /// While it rests, because other files are about to be taken up, nothing but a stop is accepted.
     pub fn rest(&mut self, resting: bool) {
         self.resting = resting;
+    }
+
+    /// How the turnaround stands was reckoned.
+    pub fn stands(&mut self, now: Millis, stands: turnaround::Now) -> Vec<Order> {
+        match self.trouble {
+            // What cannot be written down is not said; the next reckoning says it.
+            Some(_) => Vec::new(),
+            None => self.take(now, Input::Stands(Box::new(stands)), None),
+        }
     }
 
     /// Time has passed: what is due to be shown.

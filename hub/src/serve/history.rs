@@ -1,5 +1,6 @@
 //! What earlier warm-ups in the book teach the figures: read when the hub starts, and again when a warm-up is closed.
 
+use super::airs::airs;
 use crate::{
     book::{BookError, Part, Reader, WarmupEntry},
     core::{
@@ -55,7 +56,10 @@ pub fn lessons(reader: &Reader, car: &Car, source: &str) -> Result<Lessons, Book
     let mut entries: Vec<&WarmupEntry> =
         entries.iter().filter(same).rev().take(LOOKED_AT).collect();
     entries.reverse();
-    let mut lessons = Lessons::default();
+    let mut lessons = Lessons {
+        airs: airs(reader, &entries, source)?,
+        ..Lessons::default()
+    };
     let warmed_from = entries.len().saturating_sub(WARMED);
     for (n, entry) in entries.into_iter().enumerate() {
         // One warm-up that cannot be read teaches nothing; the others still do.

@@ -7,6 +7,7 @@ use super::clerk::{Clerk, Order, Wish, Wisher};
 use super::helm::{Following, Helm, Over};
 use super::history;
 use super::reckoning::Reckoner;
+use super::season::Counting;
 use super::shared::{Board, EventLog, Kind};
 use crate::{
     book::{Book, BookError, BookHealth, Reading},
@@ -18,7 +19,7 @@ use spinover_protocol::{
     event::{Event, EventBody, Right, Who},
     hubs::{Charge, Hubs},
     message::{Command, FigureNow, HubMessage},
-    turnaround,
+    season, turnaround,
 };
 use std::{
     collections::{BTreeMap, VecDeque},
@@ -124,6 +125,8 @@ pub struct Keeper {
     pub reports: mpsc::Receiver<(usize, Report)>,
     /// The simulated car's controls, where there is one.
     pub controls: Option<SimControls>,
+    /// The season's counters.
+    pub counting: Counting,
     /// Why the readings are not live, kept with each warm-up.
     pub not_live: Option<String>,
     /// Numbers.
@@ -168,6 +171,8 @@ struct Running {
     lessons: (mpsc::Sender<Lessons>, mpsc::Receiver<Lessons>),
     /// How the turnaround stands, reckoned beside the work.
     reckoner: Reckoner,
+    /// The season's counters, counted beside the work.
+    counting: Counting,
 }
 
 impl Keeper {
@@ -197,6 +202,7 @@ impl Keeper {
             broken: None,
             lessons: mpsc::channel(1),
             reckoner: Reckoner::new(),
+            counting: self.counting,
         };
         if let Some(over) = self.take_over {
             running.decide(|clerk, now| clerk.take_over(now, over));
@@ -216,6 +222,7 @@ impl Keeper {
                 Ok(()) = running.health.changed() => running.show_book(),
                 Some(lessons) = running.lessons.1.recv() => running.learned(lessons),
                 now = running.reckoner.reckoned() => running.show_turnaround(now),
+                now = running.counting.counted() => running.show_season(now),
                 count = incoming.recv_many(&mut reports, REPORTS_AT_ONCE), if !running.sources_gone => {
                     running.sources_gone = count == 0;
                     for (source, report) in reports.drain(..) {
@@ -345,6 +352,8 @@ impl Running {
     fn tick(&mut self) {
         self.decide(Clerk::tick);
         self.reckoner.tick(self.clerk.core(), self.clock.now());
+        let core = self.clerk.core();
+        self.counting.tick(core, self.clock.now(), &self.book);
     }
 
     fn write(&mut self, events: Vec<Event>) {
@@ -381,6 +390,7 @@ impl Running {
     /// These are on the disk.
     fn publish(&mut self, events: &[Event]) {
         self.log.add(events);
+        self.counting.heard(events);
         let closed = |event: &Event| {
             matches!(
                 event.body,
@@ -487,9 +497,17 @@ impl Running {
         self.board.send_modify(|board| board.put(kind, message));
     }
 
-    fn show_turnaround(&self, now: Option<turnaround::Now>) {
+    fn show_turnaround(&mut self, now: Option<turnaround::Now>) {
+        if let Some(stands) = now {
+            let message = HubMessage::Turnaround(stands.clone());
+            self.show(Kind::Turnaround, &message);
+            self.decide(|clerk, now| clerk.stands(now, stands));
+        }
+    }
+
+    fn show_season(&self, now: Option<season::Now>) {
         if let Some(now) = now {
-            self.show(Kind::Turnaround, &HubMessage::Turnaround(now));
+            self.show(Kind::Season, &HubMessage::Season(now));
         }
     }
 

@@ -2,6 +2,7 @@
 //!
 //! [`run`] takes everything from outside (listener, files, book, stop), so that tests can run a hub of their own.
 
+mod airs;
 mod book;
 pub mod clerk;
 pub mod codes;
@@ -17,6 +18,7 @@ pub mod peers;
 mod photos;
 mod reckoning;
 mod recording;
+pub mod season;
 pub mod session;
 pub mod shared;
 mod socket;
@@ -48,6 +50,7 @@ use spinover_protocol::{
     hubs::{FileText, Hubs, PeerMessage, Standing},
     message::{Control, HubMessage, Join, SourceState},
     record::Record,
+    season::Counter,
     sheet::Sheet,
     trust::POSTED,
     turnaround::Plan,
@@ -74,6 +77,8 @@ pub struct Setup {
     pub sheets: Vec<Sheet>,
     /// What is done between rounds, where the team has a plan for it.
     pub plan: Option<Plan>,
+    /// What is counted over the season.
+    pub counters: Vec<Counter>,
     /// Where readings come from.
     pub sources: Vec<Box<dyn Source>>,
     /// The crew code.
@@ -211,6 +216,7 @@ pub async fn run(
     );
 
     core.plan(setup.plan);
+    core.season(setup.counters.clone());
     core.played(played);
     recall(&mut core, &book);
     let log = Arc::new(shared::EventLog::new(core.record().clone()));
@@ -233,6 +239,7 @@ pub async fn run(
         asks,
         reports,
         controls: sim,
+        counting: season::Counting::new(setup.counters, &setup.car, source),
         not_live: not_live.clone(),
         counts: counts.clone(),
         helm,

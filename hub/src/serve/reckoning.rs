@@ -2,7 +2,11 @@
 //! It is latest-only, as figures are, so the clerk decides nothing about it.
 
 use crate::core::Core;
-use spinover_protocol::{Millis, event::Event, turnaround};
+use spinover_protocol::{
+    Millis,
+    event::{Event, EventBody},
+    turnaround,
+};
 use tokio::sync::mpsc;
 
 /// It is reckoned anew this often, as time passes; at once when something is marked.
@@ -30,7 +34,10 @@ impl Reckoner {
 
     /// These events have happened.
     pub fn heard(&mut self, events: &[Event]) {
-        if events.iter().any(|event| event.body.is_of_turnaround()) {
+        if events
+            .iter()
+            .any(|event| event.body.moves_turnaround() || is_of_air(&event.body))
+        {
             self.next_at = 0;
         }
     }
@@ -46,9 +53,10 @@ impl Reckoner {
             return;
         }
         self.next_at = now + RECKON_EVERY_MS;
-        let Some(reckoning) = core.reckoning(now) else {
+        let Some(mut reckoning) = core.reckoning(now) else {
             return;
         };
+        reckoning.air.clock_ahead_min = clock_ahead_min(now);
         self.under_way = true;
         let to = self.done.0.clone();
         tokio::spawn(async move {
@@ -64,4 +72,18 @@ impl Reckoner {
         self.under_way = false;
         reckoned
     }
+}
+
+/// Whether it changes what the air will be, or what flow that wants.
+fn is_of_air(body: &EventBody) -> bool {
+    matches!(
+        body,
+        EventBody::ConditionsSet(_) | EventBody::FlowBaselineSet(_)
+    )
+}
+
+/// How far the laptop's clock on the wall is ahead of UTC, in minutes.
+fn clock_ahead_min(now: Millis) -> i32 {
+    let time = jiff::Timestamp::from_millisecond(now).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
+    jiff::tz::TimeZone::system().to_offset(time).seconds() / 60
 }

@@ -161,6 +161,8 @@ pub enum Kind {
     Hubs,
     /// How the turnaround stands.
     Turnaround,
+    /// How long the counted parts have been in.
+    Season,
     /// How to join, once it has changed.
     Join,
     /// Whether somebody tries codes.

@@ -5,7 +5,7 @@ use std::process::{Command, Output, Stdio};
 
 use crate::support::{Largest, Reference};
 
-fn figure(args: &[&str], stdin: Option<&str>) -> Output {
+pub fn figure(args: &[&str], stdin: Option<&str>) -> Output {
     let mut child = Command::new(env!("CARGO_BIN_EXE_spinover"))
         .arg("figure")
         .args(args)
@@ -29,23 +29,23 @@ fn figure(args: &[&str], stdin: Option<&str>) -> Output {
     child.wait_with_output().expect("output")
 }
 
-fn out(output: &Output) -> String {
+pub fn out(output: &Output) -> String {
     assert!(output.status.success(), "{}", err(output));
     String::from_utf8(output.stdout.clone()).expect("UTF-8")
 }
 
-fn err(output: &Output) -> String {
+pub fn err(output: &Output) -> String {
     String::from_utf8_lossy(&output.stderr).into_owned()
 }
 
-fn json(args: &[&str], stdin: Option<&str>) -> serde_json::Value {
+pub fn json(args: &[&str], stdin: Option<&str>) -> serde_json::Value {
     let mut all = args.to_vec();
     all.push("--json");
     serde_json::from_str(&out(&figure(&all, stdin))).expect("one JSON object")
 }
 
 /// Result cells by column for each row of a CSV answer.
-fn table(text: &str) -> Vec<std::collections::HashMap<String, String>> {
+pub fn table(text: &str) -> Vec<std::collections::HashMap<String, String>> {
     let mut reader = csv::Reader::from_reader(text.as_bytes());
     let header: Vec<String> = reader
         .headers()

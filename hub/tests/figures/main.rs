@@ -9,3 +9,4 @@ mod recordings;
 mod statistics;
 mod support;
 mod units;
+mod weather;

@@ -46,6 +46,7 @@ impl Pit {
             plan: "Between rounds".to_owned(),
             turnaround: Some(self.turnaround.clone()),
             took: Arc::new(took.clone()),
+            air: Default::default(),
         }
         .run();
         *now.outlook.expect("under way")

@@ -5,8 +5,12 @@
 #![forbid(unsafe_code)]
 
 use anyhow::{Context, Result};
+use spinover::{
+    book::{Book, Edit},
+    files::demo,
+};
 use spinover_protocol::{
-    event::Audience,
+    event::{Audience, Event, EventBody},
     message::Command,
     today::{Conditions, FlowBaseline},
 };
@@ -261,9 +265,75 @@ async fn second_laptop(folder: &Path) -> Result<()> {
     Ok(())
 }
 
+/// A book of earlier warm-ups of the demo's car: the air of this day, measured by the hour, and enough burn-outs for discs to be due.
+async fn a_day(folder: &Path) -> Result<()> {
+    let (book, loaded) = Book::open(folder)?;
+    let (car, sheets) = (demo::car()?.car, demo::sheets()?);
+    let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH)?;
+    let now = i64::try_from(now.as_millis())?;
+    let minutes_ago = |minutes: i64| now - minutes * 60_000;
+    let mut seq = loaded.next_seq;
+    let mut event = |at: i64, body: EventBody| {
+        seq += 1;
+        Event {
+            seq: seq - 1,
+            at,
+            by: None,
+            command: None,
+            body,
+        }
+    };
+    for (n, from) in [420_i64, 180].into_iter().enumerate() {
+        let id = format!("2026-05-16T0{n}-00-00Z");
+        let begun = EventBody::WarmupBegun {
+            id: id.clone(),
+            sheet: Box::new(sheets[1].clone()),
+            car: Box::new(car.clone()),
+            today: Box::default(),
+        };
+        let mut events = vec![event(minutes_ago(from), begun)];
+        for hour in 0..3_i64 {
+            let warm = (420 - from) as f64 / 60.0 + hour as f64;
+            let air = Conditions {
+                temp_c: 17.5 + 1.5 * warm,
+                pressure_hpa: 976.0 - 0.3 * warm,
+                rh_pct: 66.0 - 3.5 * warm,
+                place: None,
+            };
+            events.push(event(
+                minutes_ago(from - 50 * hour - 5),
+                EventBody::ConditionsSet(air),
+            ));
+        }
+        for step in ["burnout", "run"] {
+            let marked = EventBody::StepMarked {
+                step: step.into(),
+                readings: Default::default(),
+            };
+            events.push(event(minutes_ago(from - 150), marked));
+        }
+        events.push(event(minutes_ago(from - 155), EventBody::WarmupClosed {}));
+        book.append(events).await??;
+        let source = Some("simulated car".to_owned());
+        let edit = Edit {
+            source,
+            ..Edit::default()
+        };
+        book.edit(&id, edit).await??;
+    }
+    // Two burn-outs of a set that is due at four would not show what is due: this team has it due at three.
+    std::fs::create_dir_all(folder.join("files"))?;
+    let season = demo::SEASON.replace("limit = 4\nwarn_at = 3", "limit = 3\nwarn_at = 2");
+    std::fs::write(folder.join("files/season.toml"), season)?;
+    book.close().await?;
+    Ok(())
+}
+
 /// Between rounds, with some done, some under way, and one late: the board of the chief, of a crew member, and of the wall.
 async fn turnaround(folder: &Path) -> Result<()> {
-    let hub = Launch::demo().start();
+    let data = tempfile::tempdir()?;
+    a_day(data.path()).await?;
+    let hub = Launch::demo().start_in(data.path());
     let wren = Phone::join(&hub, CHIEF_CODE, "Wren", "chief").await;
     wren.until("the hub's clock", |seen| seen.mirror().frame.now > 0)
         .await;
@@ -290,14 +360,23 @@ async fn turnaround(folder: &Path) -> Result<()> {
         let page = browser.page(&size.to_string(), size).await;
         let album = Album { folder, size };
         before_joining(&page, &hub, &album, &|_| false).await?;
-        for (name, at) in [
-            ("turnaround-chief", chief("", "/turnaround")),
-            ("turnaround-crew", shot("", "idle", "/turnaround")),
-            ("turnaround-line", shot("", "idle", "/crew")),
+        for (name, at, part) in [
+            ("turnaround-chief", chief("", "/turnaround"), ""),
+            ("turnaround-crew", shot("", "idle", "/turnaround"), ""),
+            ("turnaround-line", shot("", "idle", "/crew"), ""),
+            ("turnaround-air", chief("", "/turnaround"), "air-then"),
+            ("turnaround-season", chief("", "/turnaround"), "season"),
+            ("turnaround-tasks", chief("", "/turnaround"), "task-clutch"),
         ] {
             show(&page, &hub, &at).await?;
             page.until_shows("[data-test=\"turn-chance\"], [data-test=\"turn-line\"]")
                 .await;
+            if !part.is_empty() {
+                page.find(part).await;
+                let to =
+                    format!("document.querySelector('[data-test=\"{part}\"]').scrollIntoView()");
+                page.script(&to).await?;
+            }
             album.keep(&page, name).await?;
         }
     }

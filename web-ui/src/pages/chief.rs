@@ -6,6 +6,7 @@ use crate::parts::{
     figures::{Figures, Offers},
     laptops::SecondLaptop,
     people::People,
+    season::SeasonDue,
     sources::Sources,
     step_card::StepCard,
     steps::Steps,
@@ -24,6 +25,7 @@ pub fn Chief() -> impl IntoView {
                     <h2>{say(W::CallsTitle)}</h2>
                     <CallList/>
                 </section>
+                <SeasonDue/>
                 <People/>
                 <SecondLaptop/>
                 <Figures quiet=true/>

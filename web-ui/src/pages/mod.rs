@@ -153,6 +153,7 @@ fn Inside() -> impl IntoView {
             </Show>
             <main>
                 <Show when=move || matches!(page.get(), Page::Crew | Page::Chief | Page::Steps | Page::Laptop)>
+                    {rest::part(|rest| (rest.late)())}
                     {rest::part(|rest| (rest.turnaround)())}
                 </Show>
                 {move || {

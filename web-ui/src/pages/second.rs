@@ -22,8 +22,8 @@ use super::{
 use crate::{
     parts::{
         alarms::AlarmList, call_sheet::CallSheet, devices::Devices, figures::Figures,
-        keyboard::Shortcuts, practice::PracticeBars, step_card::MarkRow, steps::Steps,
-        train::TrainSheet, typed::TypeSheet,
+        keyboard::Shortcuts, late::LateBars, practice::PracticeBars, step_card::MarkRow,
+        steps::Steps, train::TrainSheet, typed::TypeSheet,
     },
     player::Deck,
     pure::route::{Over, Page},
@@ -80,6 +80,11 @@ pub fn replay(deck: Deck) -> AnyView {
 /// The bars of a practice.
 pub fn practice(wall: Memo<bool>) -> AnyView {
     view! { <PracticeBars wall=wall/> }.into_any()
+}
+
+/// What is late between rounds.
+pub fn late() -> AnyView {
+    view! { <LateBars/> }.into_any()
 }
 
 /// The line of the time between rounds.

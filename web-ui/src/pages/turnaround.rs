@@ -1,14 +1,17 @@
 //! Between rounds: one figure above all, what can start now, what is late, what all wait for, and the marks.
 
 use crate::{
-    app::{App, app},
+    app::{App, app, clock_text as clock},
     parts::{
+        air_then::AirCard,
         figures::Figures,
         hold_key::{ABORT_MS, HoldKey, MARK_MS},
+        late::LateBars,
+        season::{Season, SeasonDue},
     },
     pure::{
         route::Page,
-        turnaround::{Row, Standing, hours_minutes, minutes_until, percent, rows},
+        turnaround::{Row, Standing, minutes_until, percent, rows},
     },
     socket::{self, Topic},
     words::{Word as W, fill, say},
@@ -24,12 +27,6 @@ use spinover_protocol::{
 
 /// What the chief can add to a task, and move the call by, in minutes.
 const STEPS_MIN: [i64; 2] = [5, 15];
-
-/// A time on this phone's wall clock, to the minute.
-fn clock(at: Millis) -> String {
-    let date = js_sys::Date::new(&wasm_bindgen::JsValue::from_f64(at as f64));
-    hours_minutes(at, -(date.get_timezone_offset() as i64))
-}
 
 fn under_way(link: &Link) -> Option<Turnaround> {
     let turnaround = link.mirror().record.turnaround.clone()?;
@@ -78,14 +75,17 @@ pub fn TurnaroundPage() -> impl IntoView {
         <section class="turnaround" data-test="turnaround">
             <h2>{title}</h2>
             <p class="hint">{say(W::TurnAdvises)}</p>
+            <LateBars all=true/>
+            <SeasonDue/>
             {move || if going.get() == Some(true) {
-                view! { <Head/><HandOver chief=chief/><Tasks chief=chief/><Chain/><Helps/><Show when=move || chief.get()><Manage/></Show> }.into_any()
+                view! { <Head/><HandOver chief=chief/><AirCard call=true/><Tasks chief=chief/><Chain/><Helps/><Show when=move || chief.get()><Manage/></Show> }.into_any()
             } else {
                 view! {
                     <p>{say(W::TurnNone)}</p>
                     <Show when=move || chief.get() fallback=|| view! { <p class="hint">{say(W::TurnNoneCrew)}</p> }><Begin plan=plan/></Show>
                 }.into_any()
             }}
+            <Season/>
             // The last of all: paper is for the laptop, and a phone has no room for its key above the figure.
             <button type="button" class="key small turn-print" data-test="turn-print" on:click=move |_| { let _ = window().print(); }>{say(W::TurnPrint)}</button>
         </section>
@@ -201,6 +201,7 @@ fn HandOver(chief: Memo<bool>) -> impl IntoView {
             <div data-test="turn-hand-over">
                 <h3>{say(W::TurnHandOver)}</h3>
                 <Figures only=FOR_THE_WARM_UP quiet=true/>
+                <p class="hint">{say(W::AirOffered)}</p>
                 <Show when=move || chief.get()>{move || warm_up.get().flatten().map(begin)}</Show>
             </div>
         </Show>
@@ -308,15 +309,16 @@ fn TaskRow(rows: Memo<Vec<Row>>, key: TaskKey, standing: Standing) -> impl IntoV
                 </Show>
                 <Show when=move || may.get()>
                     <div class="choices">
-                        {(standing == Standing::Ready).then(|| view! { <HoldKey label=say(W::TurnStart) ms=MARK_MS test=format!("task-start-{k}") done=start/> })}
-                        {(standing == Standing::Running).then(|| view! { <HoldKey label=say(W::TurnFinish) ms=MARK_MS test=format!("task-done-{k}") done=finish/> })}
+                        {(standing == Standing::Ready).then(|| view! { <HoldKey label=say(W::TurnStart) ms=MARK_MS test=format!("task-start-{k}") class="begins" done=start/> })}
+                        {(standing == Standing::Running).then(|| view! { <HoldKey label=say(W::TurnFinish) ms=MARK_MS test=format!("task-done-{k}") class="primary finishes" done=finish/> })}
                         {(standing == Standing::Running).then(|| STEPS_MIN.map(|minutes| view! {
                             <button type="button" class="key" data-test=format!("task-late-{minutes}-{k}") on:click=move |_| more(minutes)>{fill(W::TurnLonger, &[&minutes.to_string()])}</button>
                         }))}
-                        <Show when=move || may_undo.get()>
-                            <HoldKey label=say(W::TurnUndo) ms=MARK_MS test=format!("task-undo-{}", key.get_value()) done=undo/>
-                        </Show>
                     </div>
+                    // On a line of its own, at the other side and smaller: who means "done" must not find it under the thumb.
+                    <Show when=move || may_undo.get()>
+                        <div class="turn-back"><HoldKey label=say(W::TurnUndo) ms=MARK_MS test=format!("task-undo-{}", key.get_value()) class="undoes" done=undo/></div>
+                    </Show>
                 </Show>
             </div>
         </div>
@@ -490,11 +492,13 @@ fn Manage() -> impl IntoView {
     });
     let close = move |()| app.want(Command::CloseTurnaround {});
     view! {
+        <div class="turn-manage">
         <h3>{say(W::TurnMove)}</h3>
         <div class="choices">{moves}</div>
         {minutes_field(text)}
         <button type="button" class="key" data-test="turn-lanes-set" on:click=set>{say(W::TurnLanesSet)}</button>
         <p></p>
         <HoldKey label=say(W::TurnClose) ms=ABORT_MS test="turn-close" class="abort" done=close/>
+        </div>
     }
 }

@@ -1,5 +1,6 @@
 //! What the pages are put together from, one part a file.
 
+pub mod air_then;
 pub mod alarms;
 pub mod banners;
 pub mod bottom;
@@ -14,11 +15,13 @@ pub mod hold_key;
 pub mod keyboard;
 pub mod language;
 pub mod laptops;
+pub mod late;
 pub mod past_alarms;
 pub mod pen;
 pub mod people;
 pub mod photos;
 pub mod practice;
+pub mod season;
 pub mod sources;
 pub mod step_card;
 pub mod steps;

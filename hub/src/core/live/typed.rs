@@ -3,13 +3,13 @@
 
 use super::weather::{self, OLD_MS};
 use super::{cannot, figure};
-use crate::core::{lessons::Lessons, typed::slip_of};
+use crate::core::{day_air::baseline, lessons::Lessons, typed::slip_of};
 use crate::figures::{
     CantSay,
     air::{Air, air_of_readings},
-    flow::{self, Baseline, Case, FlowNumber},
+    flow::{self, Case, FlowNumber},
     mix::{LimitCall, Mix, MixTolerance, Stock, mix, to_reach},
-    quantity::{Celsius, KgPerM3, Litres, LitresPerMin, Percent, Ratio},
+    quantity::{Celsius, Litres, Percent, Ratio},
     robust::Z80,
     slip::{Comparison, Misfit, SlipFacts, compare, slip},
 };
@@ -267,14 +267,7 @@ fn flow_figures(
             "can't say: it takes the weather".to_owned(),
         )];
     };
-    let base = Baseline {
-        flow_l_per_min: LitresPerMin(rule.flow_l_per_min),
-        density_kg_m3: KgPerM3(rule.density_kg_m3),
-        temp_c: Celsius(rule.temp_c),
-        pct_per_pct_density: rule.pct_per_pct_density,
-        pct_per_k: rule.pct_per_k,
-        sd_pct: rule.sd_pct,
-    };
+    let base = baseline(&rule);
     let advice = match flow::advise(&base, cases, &weather.today) {
         Err(why) => return vec![cannot(KEY.0, KEY.1, &why)],
         Ok(advice) => advice,

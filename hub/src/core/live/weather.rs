@@ -34,6 +34,11 @@ impl Sensors {
         }
     }
 
+    /// Whether any of it is live at that time.
+    pub(super) fn any_live(&self, now: Millis) -> bool {
+        self.live(now).iter().any(Option::is_some)
+    }
+
     /// What is live at that time.
     fn live(&self, now: Millis) -> [Option<f64>; 3] {
         let fresh = |(fed, at): &(Fed, Millis)| {

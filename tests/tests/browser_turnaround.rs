@@ -25,6 +25,16 @@ async fn hold(page: &Page, test: &str) -> Result<()> {
     page.press(test, HOLD).await
 }
 
+/// Taps what may lie under the keys at the bottom until it is scrolled to.
+async fn tap(page: &Page, test: &str) -> Result<()> {
+    page.find(test).await;
+    let here = format!(
+        "document.querySelector('[data-test=\"{test}\"]').scrollIntoView({{ block: 'center' }})"
+    );
+    page.script(&here).await?;
+    page.tap(test).await
+}
+
 fn state(task: &str, state: &str) -> String {
     format!("[data-test=\"task-{task}\"][data-state=\"{state}\"]")
 }
@@ -121,7 +131,7 @@ async fn the_air_the_counters_and_what_is_late_stand_on_the_board_and_paper_has_
         page.until_shows("[data-test=\"air-flow\"]").await;
     }
     // The flow is offered to be called; pressed, everyone has the call.
-    chief.tap("air-flow-call").await?;
+    tap(&chief, "air-flow-call").await?;
     phone
         .until("the call", |seen| {
             let warmup = seen.mirror().record.warmup.as_ref();
@@ -140,6 +150,8 @@ async fn the_air_the_counters_and_what_is_late_stand_on_the_board_and_paper_has_
         page.until_shows("[data-test=\"season-due-rods\"][data-due=\"due\"]")
             .await;
     }
+    let open = "document.querySelector('[data-test=\"season-open-rods\"]').open = true";
+    chief.script(open).await?;
     chief.fill("season-remark-rods", "Set B in").await?;
     hold(&chief, "season-change-rods").await?;
     helper.until_hides("[data-test=\"season-due\"]").await;
@@ -154,7 +166,7 @@ async fn the_air_the_counters_and_what_is_late_stand_on_the_board_and_paper_has_
     hold(&chief, "turn-lanes-set").await?;
     chief.until_shows("[data-test=\"late-chance\"]").await;
     helper.script("location.hash = '#/crew'").await?;
-    helper.tap("late-seen-body_up").await?;
+    tap(&helper, "late-seen-body_up").await?;
     helper.until_hides("[data-test=\"late-body_up\"]").await;
     chief.until_hides("[data-test=\"late-body_up\"]").await;
 

@@ -91,7 +91,8 @@ pub fn stands(counter: &Counter, ticks: &[Tick], changes: &[Said]) -> CounterNow
     // What counted at the very moment of a change was before it.
     let between = |from: Millis, to: Millis| -> f64 {
         let inside = ticks.iter().filter(|(at, _)| *at > from && *at <= to);
-        inside.map(|(_, amount)| amount).sum()
+        // Not a sum: that of nothing is minus nought, and would be shown so.
+        inside.fold(0.0, |sum, (_, amount)| sum + amount)
     };
     let mut before = Vec::new();
     let mut from = Millis::MIN;
@@ -201,7 +202,9 @@ mod tests {
             now.before.iter().map(|l| (l.changed.at, l.count)).collect();
         assert_eq!(before, [(35, 1.0), (20, 2.0)]);
         assert_eq!(stands(&counter, &ticks, &[]).due(), season::Due::Now);
-        assert_eq!(stands(&counter, &[], &[said(9)]).due(), season::Due::Fine);
+        let none = stands(&counter, &[], &[said(9)]);
+        assert_eq!(none.due(), season::Due::Fine);
+        assert_eq!(format!("{:.0}", none.count), "0");
     }
 
     #[test]

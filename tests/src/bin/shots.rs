@@ -366,7 +366,6 @@ async fn turnaround(folder: &Path) -> Result<()> {
             ("turnaround-line", shot("", "idle", "/crew"), ""),
             ("turnaround-air", chief("", "/turnaround"), "air-then"),
             ("turnaround-season", chief("", "/turnaround"), "season"),
-            ("turnaround-tasks", chief("", "/turnaround"), "task-clutch"),
         ] {
             show(&page, &hub, &at).await?;
             page.until_shows("[data-test=\"turn-chance\"], [data-test=\"turn-line\"]")

@@ -3,7 +3,7 @@
 use crate::{
     app::{App, app, clock_text as clock},
     parts::{
-        air_then::AirCard,
+        air_then::{AirCard, AirLine},
         figures::Figures,
         hold_key::{ABORT_MS, HoldKey, MARK_MS},
         late::LateBars,
@@ -78,7 +78,7 @@ pub fn TurnaroundPage() -> impl IntoView {
             <LateBars all=true/>
             <SeasonDue/>
             {move || if going.get() == Some(true) {
-                view! { <Head/><HandOver chief=chief/><AirCard call=true/><Tasks chief=chief/><Chain/><Helps/><Show when=move || chief.get()><Manage/></Show> }.into_any()
+                view! { <Head/><HandOver chief=chief/><Tasks chief=chief/><AirCard call=true/><Chain/><Helps/><Show when=move || chief.get()><Manage/></Show> }.into_any()
             } else {
                 view! {
                     <p>{say(W::TurnNone)}</p>
@@ -151,6 +151,7 @@ fn Head() -> impl IntoView {
     view! {
         <div class="figure turn-head" class:attention=attention data-test="turn-head">
             <p class="turn-lanes" data-test="turn-lanes">{lanes_words}</p>
+            <AirLine/>
             {move || said().map(|said| {
                 let (label, between) = match said.ready {
                     Some(ready) => (W::TurnReady, ready),

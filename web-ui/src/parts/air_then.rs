@@ -12,6 +12,7 @@ use crate::{
 use leptos::prelude::*;
 use spinover_protocol::{
     event::Audience,
+    link::Link,
     message::Command,
     turnaround::{AirThen, FlowThen, Likely},
     units::Unit,
@@ -46,6 +47,34 @@ fn flow_text(app: App, flow: &FlowThen) -> String {
     scale(app, Unit::LitrePerMin).text_unit(flow.l_per_min.middle)
 }
 
+/// The air of the turnaround under way, and whether there is a call to the lanes.
+fn air_of(link: &Link) -> Option<(AirThen, bool)> {
+    let mirror = link.mirror();
+    let open = mirror.record.turnaround.as_ref()?;
+    let outlook = mirror.turnaround.as_ref()?.outlook.as_deref()?;
+    let air = outlook.air.as_deref().cloned()?;
+    open.closed_at
+        .is_none()
+        .then_some((air, open.lanes_at.is_some()))
+}
+
+/// The same in one line, for where there is no room: what it will be, and the flow.
+#[component]
+pub fn AirLine() -> impl IntoView {
+    let app = app();
+    let air = app.about(&[Topic::Record, Topic::Turnaround], air_of);
+    let line = move |(air, _): (AirThen, bool)| {
+        let altitude = about(scale(app, Unit::Metre), &air.altitude_m);
+        let mut words = fill(W::AirLine, &[&clock_text(air.at), &altitude]);
+        if let Some(flow) = &air.flow {
+            let now = scale(app, Unit::LitrePerMin).text_unit(flow.now_l_per_min);
+            words += &fill(W::AirLineFlow, &[&flow_text(app, flow), &now]);
+        }
+        view! { <p data-test="air-line">{words}</p> }
+    };
+    move || air.get().flatten().map(line)
+}
+
 /// The card; nothing where nobody measured the air, or no turnaround is under way.
 #[component]
 pub fn AirCard(
@@ -54,15 +83,7 @@ pub fn AirCard(
     call: bool,
 ) -> impl IntoView {
     let app = app();
-    let air = app.about(&[Topic::Record, Topic::Turnaround], |link| {
-        let mirror = link.mirror();
-        let open = mirror.record.turnaround.as_ref()?;
-        let outlook = mirror.turnaround.as_ref()?.outlook.as_deref()?;
-        let air = outlook.air.as_deref().cloned()?;
-        open.closed_at
-            .is_none()
-            .then_some((air, open.lanes_at.is_some()))
-    });
+    let air = app.about(&[Topic::Record, Topic::Turnaround], air_of);
     let shown = move || air.get().flatten();
     let chief = app.chief();
     let call_flow = move |_| {

@@ -136,6 +136,9 @@ fn Counter(all: Memo<Option<Vec<CounterNow>>>, key: String) -> impl IntoView {
                 <details data-test=format!("season-before-{}", key.get_value())><summary class="key small">{say(W::SeasonBeforeTitle)}</summary><ul class="turn-path">{before}</ul></details>
             </Show>
             <Show when=move || chief.get()>
+                // The list is to be read; who changes a part opens its form.
+                <details data-test=format!("season-open-{}", key.get_value())>
+                <summary class="key small">{say(W::SeasonOpen)}</summary>
                 <label>{say(W::SeasonRemark)} <input type="text" maxlength="200" data-test=format!("season-remark-{}", key.get_value()) prop:value=remark on:input=move |event| remark.set(event_target_value(&event))/></label>
                 <div class="choices">
                     <HoldKey label=say(W::SeasonChange) ms=MARK_MS test=format!("season-change-{}", key.get_value()) done=change/>
@@ -143,6 +146,7 @@ fn Counter(all: Memo<Option<Vec<CounterNow>>>, key: String) -> impl IntoView {
                 <Show when=has_before>
                     <div class="turn-back"><HoldKey label=say(W::SeasonUndo) ms=MARK_MS test=format!("season-undo-{}", key.get_value()) class="undoes" done=undo/></div>
                 </Show>
+                </details>
             </Show>
         </div>
     }

@@ -71,7 +71,7 @@ pub struct Columns {
     pub form: &'static str,
     /// Columns with numbers in them.
     pub candidates: Vec<Candidate>,
-    /// Headers of columns without numbers, which are left out.
+    /// Headers of columns that are left out: without numbers, or with a name that a car file cannot write.
     pub others: Vec<String>,
 }
 
@@ -117,7 +117,7 @@ fn under(rows: &[Vec<String>], separator: char, car: Option<&Car>) -> Option<Col
     let (names, rows) = rows.split_first()?;
     // A header is words: a row of numbers is none.
     let words = |name: &&String| {
-        !name.is_empty() && name.parse::<f64>().is_err() && form(&[name]).is_none()
+        can_be_named(name) && name.parse::<f64>().is_err() && form(&[name]).is_none()
     };
     if names.len() < 2 || names.iter().filter(words).count() * 2 < names.len() {
         return None;
@@ -130,7 +130,7 @@ fn under(rows: &[Vec<String>], separator: char, car: Option<&Car>) -> Option<Col
             .collect()
     };
     let (time, form) = (0..names.len())
-        .filter(|place| !names[*place].is_empty())
+        .filter(|place| can_be_named(&names[*place]))
         .find_map(|place| Some((place, form(&column(place))?)))?;
     let mut columns = Columns {
         separator,
@@ -141,6 +141,10 @@ fn under(rows: &[Vec<String>], separator: char, car: Option<&Car>) -> Option<Col
     };
     for (place, header) in names.iter().enumerate() {
         if place == time || header.is_empty() {
+            continue;
+        }
+        if !can_be_named(header) {
+            columns.others.push(header.clone());
             continue;
         }
         let texts = column(place);
@@ -169,6 +173,11 @@ fn under(rows: &[Vec<String>], separator: char, car: Option<&Car>) -> Option<Col
         });
     }
     (!columns.candidates.is_empty()).then_some(columns)
+}
+
+/// Whether a car file can name the column: it takes no control characters, which nobody sees and a broken file is full of.
+fn can_be_named(header: &str) -> bool {
+    !header.is_empty() && !header.chars().any(char::is_control)
 }
 
 fn samples(texts: &[&str]) -> Vec<String> {
@@ -415,6 +424,10 @@ mod tests {
             ]
         );
         assert_eq!(columns.others, ["Mode"]);
+        // A tab within a header, and a zero byte.
+        let odd = look("Time,Oil\tbar,RPM,CHT\0\n0,1,2,3\n1,1,2,3\n", None).unwrap();
+        assert_eq!(odd.candidates.len(), 1, "{odd:?}");
+        assert_eq!(odd.others, ["Oil\tbar", "CHT\0"]);
         assert_eq!(look("a,b\nc,d\n", None), None);
     }
 

@@ -1,6 +1,7 @@
 //! What the columns of a recording from elsewhere could be: a proposal for the car file that takes it in, worked out from its
 //! header and its first rows. It proposes; a person looks at each line of it. Text in, text out.
 
+use super::walk::{MAX_KEY, MAX_WORDS};
 use spinover_protocol::{car::Car, recording::LOOKED_AT, units::Unit};
 use std::fmt::Write;
 
@@ -175,9 +176,12 @@ fn under(rows: &[Vec<String>], separator: char, car: Option<&Car>) -> Option<Col
     (!columns.candidates.is_empty()).then_some(columns)
 }
 
-/// Whether a car file can name the column: it takes no control characters, which nobody sees and a broken file is full of.
+/// Whether a car file can name the column: it takes no control characters, which nobody sees and a broken file is full of, and no more
+/// words than somebody wrote.
 fn can_be_named(header: &str) -> bool {
-    !header.is_empty() && !header.chars().any(char::is_control)
+    !header.is_empty()
+        && header.chars().count() <= MAX_WORDS
+        && !header.chars().any(char::is_control)
 }
 
 fn samples(texts: &[&str]) -> Vec<String> {
@@ -295,6 +299,8 @@ fn name(header: &str, taken: &[Candidate], car: Option<&Car>) -> (String, Option
     if !made.starts_with(|c: char| c.is_ascii_lowercase()) {
         made.insert_str(0, "column_");
     }
+    // Room for a number behind it; there are no columns beyond four digits.
+    made.truncate(MAX_KEY - 5);
     let mut key = made.clone();
     let mut n = 2;
     while !free(&key) {
@@ -397,7 +403,7 @@ fn number(value: f64) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use super::{super::parse_car, *};
 
     const FILE: &str = "Recorder 3\nserial 12\nTime;Engine RPM [RPM];Oil press (bar);Mode;Head temp [°C];Head temp [°C]\n\
         0.0;0;0.1;OFF;21;20\n0.5;812;3.9;RUN;22;21\n1.0;1500;4.4;RUN;24;22\n";
@@ -428,6 +434,11 @@ mod tests {
         let odd = look("Time,Oil\tbar,RPM,CHT\0\n0,1,2,3\n1,1,2,3\n", None).unwrap();
         assert_eq!(odd.candidates.len(), 1, "{odd:?}");
         assert_eq!(odd.others, ["Oil\tbar", "CHT\0"]);
+        let long = "valve spring seat ".repeat(4);
+        let text = format!("Time,{long},{long}\n0,1,2\n1,1,2\n");
+        let long = look(&text, None).unwrap();
+        let proposed = car_file(&long, &long.candidates, "Team", "Car", None);
+        assert!(parse_car("proposed", &proposed).is_ok(), "{proposed}");
         assert_eq!(look("a,b\nc,d\n", None), None);
     }
 

@@ -6,6 +6,7 @@ use super::{
     car::{CLOCK, HIGHEST, OLD_AFTER_MS, sheet},
     disk::Disk,
     phone::Phone,
+    truth::Truth,
 };
 use crate::core::feed::Batch;
 use crate::serve::clerk::ConnId;
@@ -16,10 +17,7 @@ use spinover_protocol::{
     message::HubMessage,
     record::Record,
 };
-use std::{
-    collections::{BTreeMap, BTreeSet, VecDeque},
-    sync::Arc,
-};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 /// What is shown as live may be older than its channel's limit by so much: what crews are promised of a lost link.
 const PROMISED_MS: Millis = 2_500;
@@ -75,8 +73,8 @@ struct Read {
 #[derive(Default)]
 pub(super) struct Watch {
     violation: Option<Violation>,
-    /// The record after each event on the disk; the first is that before any.
-    records: Vec<Arc<Record>>,
+    /// What the events on the disk give.
+    truth: Truth,
     /// Events of each command, from the disk.
     by_command: BTreeMap<CommandId, Vec<Seq>>,
     acknowledged: BTreeMap<CommandId, Seq>,
@@ -85,12 +83,10 @@ pub(super) struct Watch {
     accepted: Record,
     /// What the hub has read since it started, by channel, oldest first.
     readings: [VecDeque<Read>; 3],
-    /// Since when there has been a stop call without a break.
-    stop_since: Option<Millis>,
+    /// Since when each stop call has been accepted, as far as this hub can know.
+    stops_since: BTreeMap<Seq, Millis>,
     /// Since when each phone's link has been there without a break, and by which connection.
     there_since: BTreeMap<usize, (Option<ConnId>, Millis)>,
-    /// When each phone was last seen to show a stop call.
-    showed_at: BTreeMap<usize, Millis>,
     told: BTreeMap<usize, Seq>,
 }
 
@@ -112,14 +108,9 @@ impl Watch {
 
     /// More may be on the disk.
     pub(super) fn on_disk(&mut self, disk: &Disk, now: Millis) {
-        if self.records.is_empty() {
-            self.records.push(Arc::default());
-        }
-        let known = self.records.len() - 1;
+        let known = self.truth.last().seq as usize;
         for event in &disk.synced()[known..] {
-            let mut record = Record::clone(&self.records[self.records.len() - 1]);
-            record.apply(event);
-            self.records.push(Arc::new(record));
+            self.truth.add(event);
             if let Some(command) = &event.command {
                 self.note_command(disk, command, event, now);
             }
@@ -151,7 +142,7 @@ impl Watch {
         self.on_disk(disk, 0);
         self.accepted = record.clone();
         self.readings = Default::default();
-        self.stop_since = None;
+        self.stops_since.clear();
         self.there_since.clear();
     }
 
@@ -191,6 +182,9 @@ impl Watch {
                     value: *value,
                     typed: true,
                 });
+            }
+            if let EventBody::Called { stop: true, .. } = event.body {
+                self.stops_since.insert(event.seq, now);
             }
             self.accepted.apply(event);
         }
@@ -318,8 +312,8 @@ impl Watch {
         if self.told.insert(n, record.seq) == Some(record.seq) {
             return;
         }
-        if let Some(truth) = self.records.get(record.seq as usize)
-            && **truth != *record
+        if let Some(truth) = self.truth.at(record.seq, disk.synced())
+            && *truth != *record
         {
             let words = format!(
                 "phone {n} at event {} shows another record than the journal gives",
@@ -351,10 +345,12 @@ impl Watch {
         now: Millis,
     ) {
         let warmup = record.and_then(|record| record.warmup.as_ref());
-        match warmup.is_some_and(|warmup| warmup.stops().next().is_some()) {
-            true => self.stop_since = self.stop_since.or(Some(now)),
-            false => self.stop_since = None,
-        }
+        let standing = warmup.into_iter().flat_map(|warmup| warmup.stops());
+        // One stop may be lifted on a screen a moment before it hears of the next: time counts from when the oldest of those that
+        // stand now was accepted. A hub that was started again has accepted none of them itself.
+        let oldest = standing
+            .map(|stop| *self.stops_since.entry(stop.seq).or_insert(now))
+            .min();
         for (n, phone) in phones.iter().enumerate() {
             if !is_there(phone, conns, now) {
                 self.there_since.remove(&n);
@@ -365,16 +361,10 @@ impl Watch {
                 *there = (phone.conn, now);
             }
             let there = there.1;
-            let Some(stop) = self.stop_since else {
+            let Some(stop) = oldest.filter(|_| !phone.shows_stop()) else {
                 continue;
             };
-            if phone.shows_stop() {
-                self.showed_at.insert(n, now);
-                continue;
-            }
-            // One stop may be lifted on its screen a moment before it hears of the next.
-            let showed = self.showed_at.get(&n).copied().unwrap_or(0);
-            let waited = now - there.max(stop).max(showed);
+            let waited = now - there.max(stop);
             if waited > HEARTBEAT_MS + WAY_MS {
                 let words = format!(
                     "phone {n} has been connected for {waited} ms of a stop call, and does not show it"
@@ -393,7 +383,7 @@ impl Watch {
         clocks: &[f64],
         now: Millis,
     ) {
-        let truth = self.records.last().cloned().unwrap_or_default();
+        let truth = self.truth.last().clone();
         if *truth != *record || record.seq != disk.last() {
             let words = "the hub's record is not what its journal gives".to_owned();
             self.breaks(now, Rule::Apart, words);

@@ -9,6 +9,11 @@ use tracing_subscriber::{
     EnvFilter, filter::filter_fn, layer::SubscriberExt, util::SubscriberInitExt,
 };
 
+/// A hub runs for days, and now and then takes much memory for a moment. glibc's allocator keeps that, in an arena for each thread:
+/// as soon as some are waiting, resident memory creeps up for hours though nothing is held (docs/reliability.md).
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Below `info` these write down whole frames, and with them codes, tokens and passwords: never, whatever was asked for.
 const WORDY: [&str; 5] = [
     "tungstenite",

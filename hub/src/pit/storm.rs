@@ -12,6 +12,7 @@ mod car;
 mod chance;
 mod crew;
 mod disk;
+mod gauge;
 mod hub;
 mod phone;
 mod truth;

@@ -2,17 +2,12 @@
 #![forbid(unsafe_code)]
 
 use clap::{Parser, Subcommand};
-use spinover::command::{book, check, figure, serve};
+use spinover::command::{book, check, figure, heap, serve};
 use std::{io::IsTerminal, process::ExitCode};
 use tracing::Level;
 use tracing_subscriber::{
     EnvFilter, filter::filter_fn, layer::SubscriberExt, util::SubscriberInitExt,
 };
-
-/// A hub runs for days, and now and then takes much memory for a moment. glibc's allocator keeps that, in an arena for each thread:
-/// as soon as some are waiting, resident memory creeps up for hours though nothing is held (docs/reliability.md).
-#[global_allocator]
-static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 
 /// Below `info` these write down whole frames, and with them codes, tokens and passwords: never, whatever was asked for.
 const WORDY: [&str; 5] = [
@@ -68,8 +63,14 @@ fn main() -> ExitCode {
         .with(lines)
         .init();
     match cli.command {
-        Command::Demo(command) => command.run(),
-        Command::Serve(command) => command.run(),
+        Command::Demo(command) => {
+            heap::keep_little();
+            command.run()
+        }
+        Command::Serve(command) => {
+            heap::keep_little();
+            command.run()
+        }
         Command::Check(command) => command.run(),
         Command::Figure(command) => command.run(),
         Command::Book(command) => command.run(),

@@ -4,4 +4,5 @@ pub mod book;
 pub mod check;
 pub mod figure;
 pub mod figure_warm;
+pub mod heap;
 pub mod serve;

@@ -2,7 +2,7 @@
 #![forbid(unsafe_code)]
 
 use clap::{Parser, Subcommand};
-use spinover::command::{book, check, figure, serve, standby};
+use spinover::command::{book, check, figure, heap, serve, standby};
 use std::{io::IsTerminal, process::ExitCode};
 use tracing::Level;
 use tracing_subscriber::{
@@ -65,9 +65,18 @@ fn main() -> ExitCode {
         .with(lines)
         .init();
     match cli.command {
-        Command::Demo(command) => command.run(),
-        Command::Serve(command) => command.run(),
-        Command::Standby(command) => command.run(),
+        Command::Demo(command) => {
+            heap::keep_little();
+            command.run()
+        }
+        Command::Serve(command) => {
+            heap::keep_little();
+            command.run()
+        }
+        Command::Standby(command) => {
+            heap::keep_little();
+            command.run()
+        }
         Command::Check(command) => command.run(),
         Command::Figure(command) => command.run(),
         Command::Book(command) => command.run(),

@@ -196,8 +196,10 @@ pub struct Link {
     frame_said: Option<f64>,
     /// Of when the latest readings of the connection before are, on the phone's clock.
     told_before: f64,
-    /// The page has slept, and nothing has been heard since.
-    woken: bool,
+    /// The latest time that a ping was sent with.
+    ping_sent: f64,
+    /// The page has slept, and no ping of that time or later has been answered: what comes in may have waited for as long as it slept.
+    woken: Option<f64>,
     lag_ms: Option<u32>,
     waiting: Vec<Waiting>,
     answers: VecDeque<(CommandId, Answer)>,
@@ -227,7 +229,8 @@ impl Link {
             ahead_at_least: f64::NEG_INFINITY,
             frame_said: None,
             told_before: f64::NEG_INFINITY,
-            woken: false,
+            ping_sent: f64::NEG_INFINITY,
+            woken: None,
             lag_ms: None,
             waiting: Vec::new(),
             answers: VecDeque::new(),
@@ -307,8 +310,9 @@ impl Link {
                 {
                     self.refused = None;
                 }
-                // How long it slept, no clock of the page's may know; only the hub's answer shows that the link is still there.
-                self.woken = true;
+                // How long it slept, no clock of the page's may know, and old frames can be waiting in its socket; only the answer to
+                // what it asks from now on shows that the link is still there. A clock that was set back may stand where it stood.
+                self.woken = Some(now.max(self.ping_sent + 1.0));
                 self.pinged_at = f64::NEG_INFINITY;
                 if let Socket::Down { dial_at } = &mut self.socket {
                     *dial_at = now;
@@ -331,7 +335,7 @@ impl Link {
             return State::Connecting;
         }
         let since_ms = self.told_at(now);
-        let told = self.frame_said.is_some() && !self.woken;
+        let told = self.frame_said.is_some() && self.woken.is_none();
         if self.socket == Socket::Up && told && now - since_ms < LINK_LOST_MS as f64 {
             State::Live
         } else {
@@ -419,6 +423,8 @@ impl Link {
     }
 
     fn opened(&mut self, now: f64, actions: &mut Vec<Action>) {
+        // Whatever comes on this socket was said after the hello.
+        self.woken = None;
         let resume = self.mirror.welcome.as_ref().map(|welcome| Resume {
             journal: welcome.journal.clone(),
             seq: self.mirror.record.seq,
@@ -483,7 +489,6 @@ impl Link {
             return; // A frame of a socket that was given up.
         }
         self.heard_at = now;
-        self.woken = false;
         match message {
             HubMessage::Welcome(welcome) => self.welcomed(now, *welcome, actions),
             HubMessage::Hubs(hubs) => self.hubs(hubs, now, actions),
@@ -548,6 +553,10 @@ impl Link {
             HubMessage::Ack { id, seq } => self.answered(id, Answer::Done(seq)),
             HubMessage::Refused { id, reason } => self.answered(id, Answer::Refused(reason)),
             HubMessage::Pong { sent, now: hub_now } => {
+                // A number of another's making may come back with its last bits changed.
+                if self.woken.is_some_and(|woken| sent > woken - 0.5) {
+                    self.woken = None;
+                }
                 let lag = (now - sent).max(0.0);
                 let (least, most) = (hub_now as f64 - now, hub_now as f64 - sent);
                 // What was known before and cannot be so by this pong was of a clock that has been set since.
@@ -685,8 +694,9 @@ impl Link {
             }
             Socket::Up if now - self.pinged_at >= PING_MS as f64 => {
                 self.pinged_at = now;
+                self.ping_sent = self.woken.map_or(now, |woken| now.max(woken));
                 actions.push(send(ClientMessage::Ping {
-                    sent: now,
+                    sent: self.ping_sent,
                     lag_ms: self.lag_ms,
                 }));
             }

@@ -19,6 +19,7 @@ pub mod process;
 pub mod proxy;
 pub mod raw;
 pub mod recording;
+pub mod wall_clock;
 pub mod wide;
 
 use std::time::{Duration, Instant};

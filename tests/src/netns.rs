@@ -68,6 +68,32 @@ impl Netns {
         ["ip", "netns", "exec", &self.name]
     }
 
+    /// Gives the hub's end another address beside the one that it has, as when it joins another network; which.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn another_ip(&self) -> Result<IpAddr> {
+        let (here, there) = (
+            Ipv4Addr::new(10, 214, self.subnet, 1),
+            Ipv4Addr::new(10, 214, self.subnet, 2),
+        );
+        let (name, inner, outer) = (&self.name, &self.inner, &self.outer);
+        run("ip", &["addr", "add", &format!("{here}/30"), "dev", outer])?;
+        run(
+            "ip",
+            &[
+                "-n",
+                name,
+                "addr",
+                "add",
+                &format!("{there}/30"),
+                "dev",
+                inner,
+            ],
+        )?;
+        Ok(there.into())
+    }
+
     /// Plugs the cable in, or pulls it, at this end.
     ///
     /// # Errors

@@ -4,7 +4,7 @@
 use anyhow::{Context, Result};
 use futures_util::future::join_all;
 use spinover_tests::{
-    DEADLINE, data, http,
+    DEADLINE, data, eventually, http,
     hub::{CREW_CODE, Hub, Launch},
     raw::{Raw, hello, hello_again},
 };
@@ -149,5 +149,85 @@ async fn who_says_nothing_or_drips_is_closed() -> Result<()> {
     let drip = drip?;
     assert!(drip.is_empty() || drip.starts_with("HTTP/1.1 4"), "{drip}");
     no_hello?;
+    Ok(())
+}
+
+/// Begins a handshake as TLS has it (content type 22) and goes no further.
+async fn half_shaken(hub: &Hub, from: Ipv4Addr) -> Result<TcpStream> {
+    let socket = TcpSocket::new_v4()?;
+    socket.bind((from, 0).into())?;
+    let mut stream = socket.connect(hub.address().parse()?).await?;
+    stream.write_all(b"\x16\x03\x01\x02\x00\x01").await?;
+    Ok(stream)
+}
+
+/// How many of those connections the hub still holds.
+fn held(streams: &[TcpStream]) -> usize {
+    let open = |stream: &&TcpStream| {
+        let read = stream.try_read(&mut [0; 16]);
+        read.is_err_and(|error| error.kind() == std::io::ErrorKind::WouldBlock)
+    };
+    streams.iter().filter(open).count()
+}
+
+/// A whole handshake, whoever the hub is: the answer's first byte is that of a handshake too.
+async fn answered(hub: &Hub, from: Ipv4Addr) -> Result<()> {
+    let provider = std::sync::Arc::new(rustls::crypto::ring::default_provider());
+    let config = rustls::ClientConfig::builder_with_provider(provider)
+        .with_safe_default_protocol_versions()?
+        .with_root_certificates(rustls::RootCertStore::empty())
+        .with_no_client_auth();
+    let name = "127.0.0.1".try_into()?;
+    let mut client = rustls::ClientConnection::new(std::sync::Arc::new(config), name)?;
+    let mut first = Vec::new();
+    client.write_tls(&mut first)?;
+    let socket = TcpSocket::new_v4()?;
+    socket.bind((from, 0).into())?;
+    let mut stream = socket.connect(hub.address().parse()?).await?;
+    stream.write_all(&first).await?;
+    let mut answer = [0];
+    timeout(DEADLINE, stream.read_exact(&mut answer)).await??;
+    anyhow::ensure!(answer[0] == 22, "{answer:?}");
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn half_shaken_hands_hold_up_nobody_else() -> Result<()> {
+    const FROM_ONE: usize = 64;
+    let hub = Launch::serve(&data::own("car.toml"), &data::own("sheet.toml"))
+        .arg("--tls")
+        .start();
+    let greedy = [Ipv4Addr::new(127, 0, 0, 71), Ipv4Addr::new(127, 0, 0, 72)];
+    let begin = async |from: Ipv4Addr, count: usize| -> Result<Vec<TcpStream>> {
+        let mut streams = Vec::new();
+        for _ in 0..count {
+            streams.push(half_shaken(&hub, from).await?);
+        }
+        Ok(streams)
+    };
+    // More than one address may have: the rest are closed at once, though none of them has used its time up.
+    let one = begin(greedy[0], FROM_ONE + 16).await?;
+    eventually("the hub to close what is too much", async || {
+        (held(&one) <= FROM_ONE).then_some(())
+    })
+    .await;
+    assert_eq!(held(&one), FROM_ONE);
+    let honest = Ipv4Addr::new(127, 0, 0, 73);
+    answered(&hub, honest).await?;
+    // Two take every turn that there is, and again as soon as they are closed; whoever comes then has a turn all the same.
+    let other = begin(greedy[1], FROM_ONE).await?;
+    let greed = async {
+        loop {
+            for from in greedy {
+                let _ = half_shaken(&hub, from).await;
+            }
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+    };
+    tokio::select! {
+        answered = answered(&hub, honest) => answered?,
+        () = greed => {}
+    }
+    drop((one, other));
     Ok(())
 }

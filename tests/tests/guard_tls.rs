@@ -1,19 +1,22 @@
 //! Traffic encrypted by the hub's own authority. The clients here trust that authority and no other; OpenSSL, which is none of
-//! ours, looks at the certificates.
+//! ours, looks at the certificates. How many may shake hands at once is in `guard_limits`.
 
 use anyhow::{Context, Result, ensure};
 use futures_util::{SinkExt, StreamExt};
 use rustls::{
     ClientConfig, RootCertStore,
-    pki_types::{CertificateDer, ServerName, pem::PemObject},
+    pki_types::{CertificateDer, ServerName, UnixTime, pem::PemObject},
+    time_provider::TimeProvider,
 };
 use spinover_protocol::message::HubMessage;
 use spinover_tests::{
-    DEADLINE, data, http,
+    DEADLINE, data, eventually, http,
     hub::{CREW_CODE, Hub, Launch, binary},
+    netns::Netns,
     raw::hello,
+    wall_clock::WallClock,
 };
-use std::{path::Path, process::Command, sync::Arc};
+use std::{net::Ipv4Addr, path::Path, process::Command, sync::Arc, time::Duration};
 use tokio::{
     io::{AsyncReadExt, AsyncWriteExt},
     net::TcpStream,
@@ -33,22 +36,43 @@ fn authority(hub: &Hub) -> Result<CertificateDer<'static>> {
     Ok(CertificateDer::from_pem_slice(&pem)?)
 }
 
+/// A client's clock that is so far ahead.
+#[derive(Debug)]
+struct Ahead(Duration);
+
+impl TimeProvider for Ahead {
+    fn current_time(&self) -> Option<UnixTime> {
+        let since = UnixTime::now().as_secs() + self.0.as_secs();
+        Some(UnixTime::since_unix_epoch(Duration::from_secs(since)))
+    }
+}
+
 /// A connection to the hub, by that name, that trusts those authorities only.
 async fn connect(
     hub: &Hub,
     name: &str,
     trusted: &[CertificateDer<'static>],
 ) -> Result<TlsStream<TcpStream>> {
+    connect_ahead(&hub.address(), name, trusted, Duration::ZERO).await
+}
+
+/// The same, at that address, of a phone whose clock is so far ahead.
+async fn connect_ahead(
+    address: &str,
+    name: &str,
+    trusted: &[CertificateDer<'static>],
+    ahead: Duration,
+) -> Result<TlsStream<TcpStream>> {
     let mut roots = RootCertStore::empty();
     for authority in trusted {
         roots.add(authority.clone())?;
     }
     let provider = Arc::new(rustls::crypto::ring::default_provider());
-    let config = ClientConfig::builder_with_provider(provider)
+    let config = ClientConfig::builder_with_details(provider, Arc::new(Ahead(ahead)))
         .with_safe_default_protocol_versions()?
         .with_root_certificates(roots)
         .with_no_client_auth();
-    let stream = TcpStream::connect(hub.address()).await?;
+    let stream = TcpStream::connect(address).await?;
     let name = ServerName::try_from(name.to_owned())?;
     let connected = TlsConnector::from(Arc::new(config)).connect(name, stream);
     Ok(timeout(DEADLINE, connected)
@@ -325,5 +349,85 @@ async fn who_does_not_shake_hands_is_closed() -> Result<()> {
         closed?;
     }
     connect(&hub, "127.0.0.1", &[authority(&hub)?]).await?;
+    Ok(())
+}
+
+const DAY_S: u64 = 24 * 60 * 60;
+
+/// Whether a phone so many days from now takes what the hub shows for it.
+async fn trusted_in(hub: &Hub, days: u64) -> Result<bool> {
+    let (ours, ahead) = (authority(hub)?, Duration::from_secs(days * DAY_S));
+    let connected = connect_ahead(&hub.address(), "127.0.0.1", &[ours], ahead).await;
+    Ok(connected.is_ok())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_certificate_near_its_end_is_made_again_while_the_hub_runs() -> Result<()> {
+    let clock = match WallClock::new() {
+        Ok(clock) => clock,
+        Err(why) => {
+            println!("skipped: {why}");
+            return Ok(());
+        }
+    };
+    let (car, sheet) = (data::own("car.toml"), data::own("sheet.toml"));
+    let hub = clock.of(Launch::serve(&car, &sheet).arg("--tls")).start();
+    // Phones take none that is good for longer than 398 days, so this one ends.
+    assert!(trusted_in(&hub, 0).await? && trusted_in(&hub, 390).await?);
+    assert!(!trusted_in(&hub, 400).await?);
+    // A season later, and the hub has not been started again: the phone that refused before is served.
+    clock.set(380 * DAY_S as i64)?;
+    eventually("a certificate for then", async || {
+        trusted_in(&hub, 400).await.ok()?.then_some(())
+    })
+    .await;
+    assert!(!trusted_in(&hub, 0).await?, "it begins then");
+    // A laptop that had to be told the date: it began with one long gone by.
+    clock.set(0)?;
+    eventually("a certificate for now", async || {
+        trusted_in(&hub, 0).await.ok()?.then_some(())
+    })
+    .await;
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_laptop_that_gets_another_address_makes_a_certificate_for_it() -> Result<()> {
+    let net = match Netns::new() {
+        Ok(net) => net,
+        Err(why) => {
+            println!("skipped: {why}");
+            return Ok(());
+        }
+    };
+    let (car, sheet) = (data::own("car.toml"), data::own("sheet.toml"));
+    let hub = Launch::serve(&car, &sheet)
+        .arg("--tls")
+        .within(&net.within())
+        .at(Ipv4Addr::UNSPECIFIED.into())
+        .start();
+    let port = hub
+        .address()
+        .rsplit(':')
+        .next()
+        .context("a port")?
+        .to_owned();
+    let ours = authority(&hub)?;
+    let reach = async |ip: std::net::IpAddr| {
+        let (address, trusted) = (format!("{ip}:{port}"), [ours.clone()]);
+        connect_ahead(&address, &ip.to_string(), &trusted, Duration::ZERO).await
+    };
+    reach(net.hub_ip()).await?;
+    let another = net.another_ip()?;
+    let refused = reach(another).await.err().context("nobody spoke for it")?;
+    assert!(
+        format!("{refused:#}").contains("certificate"),
+        "{refused:#}"
+    );
+    eventually("a certificate for the other address", async || {
+        reach(another).await.ok()
+    })
+    .await;
+    reach(net.hub_ip()).await?;
     Ok(())
 }

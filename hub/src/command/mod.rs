@@ -4,6 +4,7 @@ pub mod book;
 pub mod check;
 pub mod figure;
 pub mod figure_warm;
+pub mod heap;
 pub mod serve;
 pub mod standby;
 mod work;

@@ -21,6 +21,9 @@ const MEASURED_C: (f64, f64) = (20.0, 40.0);
 /// pair: a size usual for an alcohol with a nitroalkane, from memory, unverified.
 const EXCESS_BOUND_CM3_MOL: f64 = 0.2;
 
+/// A millilitre short, at 60 degF, is rounding and not a can that is too full.
+const SLACK_L: f64 = 1e-3;
+
 /// How far off hydrometer and thermometer can be, one standard deviation each.
 #[derive(Copy, Clone, Debug, PartialEq, Serialize)]
 pub struct MixTolerance {
@@ -235,7 +238,8 @@ pub struct Recipe {
 }
 
 /// How much of a richer and a leaner stock brings a can to `want`, all at one temperature.
-/// `rich` and `lean` are the stocks' percents (100 and 0 for the pure liquids).
+/// `rich` and `lean` are the stocks' percents (100 and 0 for the pure liquids). A can that has too
+/// much of one of them by no more than a millilitre gets none of it, and is off by that millilitre.
 ///
 /// # Errors
 /// [`CantSay::Implausible`] for percents outside 0..100 or temperatures outside 0..50 degC, or a
@@ -280,8 +284,7 @@ pub fn to_reach(
     let spread = (rich.0 - lean.0) / 100.0;
     let add_rich = (nitro - all * lean.0 / 100.0) / spread;
     let add_lean = all - add_rich;
-    // A millilitre short is rounding, not a can that is too full.
-    let slack = -1e-3;
+    let slack = -SLACK_L;
     if all < slack {
         return Err(CantSay::OutOfReach {
             what: "the can already holds more than is wanted",
@@ -378,10 +381,29 @@ mod tests {
                 let mass = |l: f64, p: f64| l * blend_density(Percent(p), t).0 / 1000.0;
                 let nitro = mass(held, held_pct) * mass_percent(held_pct) / 100.0 + recipe.add_rich_kg;
                 let all = mass(held, held_pct) + recipe.add_rich_kg + recipe.add_lean_kg;
-                prop_assert!((100.0 * nitro / all - mass_percent(pct)).abs() < 1e-6);
-                prop_assert!((all - mass(total, pct)).abs() < 1e-6 * all);
+                // Exactly, except where the can had up to a millilitre too much of one of them already.
+                let too_much = [(recipe.add_rich_l, 100.0), (recipe.add_lean_l, 0.0)]
+                    .into_iter()
+                    .filter(|(added, _)| added.0 == 0.0)
+                    .map(|(_, p)| SLACK_L * blend_density(Percent(p), SIXTY_F).0 / 1000.0)
+                    .sum::<f64>();
+                let off = 100.0 * nitro / all - mass_percent(pct);
+                prop_assert!(off.abs() < 1e-6 + 100.0 * too_much / all, "{recipe:?}: {off} %");
+                prop_assert!((all - mass(total, pct)).abs() < 1e-6 * all + too_much, "{recipe:?}");
             }
         }
+    }
+
+    #[test]
+    fn a_millilitre_too_much_is_let_pass_and_no_more() {
+        // By hand, at 60 degF: 10 L at 50 % and 10 L of nitromethane are 20 L at 75 %; of 2 mL less, a quarter is methanol that
+        // the can has too much.
+        let (can, rich, lean) = (stock(10.0, 50.0), Percent(100.0), Percent(0.0));
+        let reach = |total| to_reach(stock(total, 75.0), can, rich, lean, SIXTY_F, None);
+        let recipe = reach(19.998).unwrap();
+        assert_eq!(recipe.add_lean_l, Litres(0.0));
+        assert!((recipe.add_rich_l.0 - 9.9985).abs() < 1e-9, "{recipe:?}");
+        assert!(reach(19.995).is_err());
     }
 
     #[test]

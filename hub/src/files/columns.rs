@@ -1,6 +1,7 @@
 //! What the columns of a recording from elsewhere could be: a proposal for the car file that takes it in, worked out from its
 //! header and its first rows. It proposes; a person looks at each line of it. Text in, text out.
 
+use super::walk::{MAX_KEY, MAX_WORDS};
 use spinover_protocol::{car::Car, recording::LOOKED_AT, units::Unit};
 use std::fmt::Write;
 
@@ -71,7 +72,7 @@ pub struct Columns {
     pub form: &'static str,
     /// Columns with numbers in them.
     pub candidates: Vec<Candidate>,
-    /// Headers of columns without numbers, which are left out.
+    /// Headers of columns that are left out: without numbers, or with a name that a car file cannot write.
     pub others: Vec<String>,
 }
 
@@ -117,7 +118,7 @@ fn under(rows: &[Vec<String>], separator: char, car: Option<&Car>) -> Option<Col
     let (names, rows) = rows.split_first()?;
     // A header is words: a row of numbers is none.
     let words = |name: &&String| {
-        !name.is_empty() && name.parse::<f64>().is_err() && form(&[name]).is_none()
+        can_be_named(name) && name.parse::<f64>().is_err() && form(&[name]).is_none()
     };
     if names.len() < 2 || names.iter().filter(words).count() * 2 < names.len() {
         return None;
@@ -130,7 +131,7 @@ fn under(rows: &[Vec<String>], separator: char, car: Option<&Car>) -> Option<Col
             .collect()
     };
     let (time, form) = (0..names.len())
-        .filter(|place| !names[*place].is_empty())
+        .filter(|place| can_be_named(&names[*place]))
         .find_map(|place| Some((place, form(&column(place))?)))?;
     let mut columns = Columns {
         separator,
@@ -141,6 +142,10 @@ fn under(rows: &[Vec<String>], separator: char, car: Option<&Car>) -> Option<Col
     };
     for (place, header) in names.iter().enumerate() {
         if place == time || header.is_empty() {
+            continue;
+        }
+        if !can_be_named(header) {
+            columns.others.push(header.clone());
             continue;
         }
         let texts = column(place);
@@ -169,6 +174,14 @@ fn under(rows: &[Vec<String>], separator: char, car: Option<&Car>) -> Option<Col
         });
     }
     (!columns.candidates.is_empty()).then_some(columns)
+}
+
+/// Whether a car file can name the column: it takes no control characters, which nobody sees and a broken file is full of, and no more
+/// words than somebody wrote.
+fn can_be_named(header: &str) -> bool {
+    !header.is_empty()
+        && header.chars().count() <= MAX_WORDS
+        && !header.chars().any(char::is_control)
 }
 
 fn samples(texts: &[&str]) -> Vec<String> {
@@ -286,6 +299,8 @@ fn name(header: &str, taken: &[Candidate], car: Option<&Car>) -> (String, Option
     if !made.starts_with(|c: char| c.is_ascii_lowercase()) {
         made.insert_str(0, "column_");
     }
+    // Room for a number behind it; there are no columns beyond four digits.
+    made.truncate(MAX_KEY - 5);
     let mut key = made.clone();
     let mut n = 2;
     while !free(&key) {
@@ -388,7 +403,7 @@ fn number(value: f64) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use super::{super::parse_car, *};
 
     const FILE: &str = "Recorder 3\nserial 12\nTime;Engine RPM [RPM];Oil press (bar);Mode;Head temp [°C];Head temp [°C]\n\
         0.0;0;0.1;OFF;21;20\n0.5;812;3.9;RUN;22;21\n1.0;1500;4.4;RUN;24;22\n";
@@ -415,6 +430,15 @@ mod tests {
             ]
         );
         assert_eq!(columns.others, ["Mode"]);
+        // A tab within a header, and a zero byte.
+        let odd = look("Time,Oil\tbar,RPM,CHT\0\n0,1,2,3\n1,1,2,3\n", None).unwrap();
+        assert_eq!(odd.candidates.len(), 1, "{odd:?}");
+        assert_eq!(odd.others, ["Oil\tbar", "CHT\0"]);
+        let long = "valve spring seat ".repeat(4);
+        let text = format!("Time,{long},{long}\n0,1,2\n1,1,2\n");
+        let long = look(&text, None).unwrap();
+        let proposed = car_file(&long, &long.candidates, "Team", "Car", None);
+        assert!(parse_car("proposed", &proposed).is_ok(), "{proposed}");
         assert_eq!(look("a,b\nc,d\n", None), None);
     }
 

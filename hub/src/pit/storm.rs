@@ -12,8 +12,10 @@ mod car;
 mod chance;
 mod crew;
 mod disk;
+mod gauge;
 mod hub;
 mod phone;
+mod truth;
 mod watch;
 mod weather;
 
@@ -26,7 +28,7 @@ use phone::Phone;
 use spinover_protocol::Millis;
 use std::{
     cmp::Reverse,
-    collections::{BTreeMap, BinaryHeap, VecDeque},
+    collections::{BTreeMap, BTreeSet, BinaryHeap, VecDeque},
 };
 use watch::Watch;
 pub use watch::{Rule, Violation};
@@ -145,6 +147,8 @@ enum Happening {
     Page(usize, u32),
     Wake(usize),
     Press(usize),
+    /// The second press of those who press twice.
+    PressAgain(usize),
     Weather,
     Change(Change),
     /// The weather clears and nobody presses anything any more.
@@ -166,6 +170,9 @@ struct Storm {
     disk: Disk,
     phones: Vec<Phone>,
     conns: BTreeMap<ConnId, Conn>,
+    /// The hub's ends to look at: something may be there to be sent, or read.
+    to_pump: BTreeSet<ConnId>,
+    pumping: bool,
     next_conn: ConnId,
     /// What the car's gauges read.
     gauges: [f64; 2],
@@ -219,6 +226,8 @@ impl Storm {
             disk: Disk::default(),
             phones,
             conns: BTreeMap::new(),
+            to_pump: BTreeSet::new(),
+            pumping: false,
             next_conn: 1,
             gauges: [0.0, 70.0],
             car_silent_until: 0,
@@ -299,6 +308,9 @@ impl Storm {
             Happening::Page(phone, wakings) => self.page_timer(phone, wakings),
             Happening::Wake(phone) => self.wakes(phone),
             Happening::Press(phone) => self.presses(phone),
+            Happening::PressAgain(phone) => {
+                self.presses_once(phone);
+            }
             Happening::Weather => self.weather(),
             Happening::Change(change) => self.changes(change),
             Happening::Heal => self.heals(),

@@ -1,9 +1,12 @@
 //! How phones find the hub: addresses, a QR code, and multicast DNS.
 
 use mdns_sd::{ServiceDaemon, ServiceInfo};
-use qrcode::{QrCode, render::svg, render::unicode};
+use qrcode::{Color, QrCode, render::unicode};
 use spinover_protocol::car::Car;
-use std::net::{IpAddr, SocketAddr};
+use std::{
+    fmt::Write,
+    net::{IpAddr, SocketAddr},
+};
 
 /// The addresses to join by, with the code behind the `#` (which browsers do not send), most likely one first.
 pub fn join_urls(address: SocketAddr, secure: bool, code: &str) -> Vec<String> {
@@ -58,14 +61,28 @@ pub fn origins(urls: &[String]) -> Vec<String> {
     origins
 }
 
-/// A QR code as an SVG document.
+/// A QR code as an SVG document. Every phone gets it whenever it joins, also over a link that is hardly one, so it is small: a stroke
+/// for each run of dark modules, with the quiet zone of four that ISO/IEC 18004 asks for.
 pub fn qr_svg(text: &str) -> String {
+    const QUIET: usize = 4;
     let Ok(code) = QrCode::new(text) else {
         return String::new();
     };
-    code.render::<svg::Color<'_>>()
-        .min_dimensions(240, 240)
-        .build()
+    let (width, modules) = (code.width(), code.to_colors());
+    let mut strokes = String::new();
+    for (y, row) in modules.chunks(width).enumerate() {
+        let mut x = 0;
+        for run in row.chunk_by(|one, other| one == other) {
+            if run[0] == Color::Dark {
+                let _ = write!(strokes, "M{x} {y}h{}", run.len());
+            }
+            x += run.len();
+        }
+    }
+    let size = width + 2 * QUIET;
+    format!(
+        r##"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {size} {size}" width="240" height="240" shape-rendering="crispEdges"><path fill="#fff" d="M0 0h{size}v{size}H0z"/><path stroke="#000" transform="translate({QUIET} {QUIET}.5)" d="{strokes}"/></svg>"##
+    )
 }
 
 /// A QR code for a terminal, dark on light whatever the terminal's colours.
@@ -145,6 +162,26 @@ mod tests {
             ["http://192.0.2.7:4780/#ab-cd"]
         );
         assert!(!join_urls(SocketAddr::from(([0, 0, 0, 0], 80)), true, "x").is_empty());
-        assert!(qr_svg("http://192.0.2.7:4780/#ab-cd").contains("<svg"));
+        let svg = qr_svg("http://192.0.2.7:4780/#ab-cd");
+        assert!(svg.len() < 4_000, "{} bytes", svg.len());
+        // As the library draws it itself, module for module.
+        let code = QrCode::new("http://192.0.2.7:4780/#ab-cd").unwrap();
+        let mut drawn = vec![vec![' '; code.width()]; code.width()];
+        let strokes = svg.rsplit(" d=\"M").next().unwrap();
+        for stroke in strokes.split('"').next().unwrap().split('M') {
+            let (at, run) = stroke.split_once('h').unwrap();
+            let (x, y) = at.split_once(' ').unwrap();
+            let (x, y, run): (usize, usize, usize) =
+                (x.parse().unwrap(), y.parse().unwrap(), run.parse().unwrap());
+            drawn[y][x..x + run].fill('#');
+        }
+        let drawn: Vec<String> = drawn.into_iter().map(String::from_iter).collect();
+        let theirs = code
+            .render::<char>()
+            .quiet_zone(false)
+            .module_dimensions(1, 1)
+            .dark_color('#')
+            .build();
+        assert_eq!(drawn.join("\n"), theirs);
     }
 }

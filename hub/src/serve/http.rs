@@ -105,6 +105,7 @@ async fn ws(
         .protocols([SUBPROTOCOL])
         .max_message_size(socket::MAX_FRAME)
         .max_frame_size(socket::MAX_FRAME)
+        .read_buffer_size(socket::READ_BUFFER)
         .on_upgrade(move |socket| socket::serve(app, socket, from.ip()))
 }
 

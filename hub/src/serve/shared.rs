@@ -10,6 +10,9 @@ use tokio::sync::watch;
 
 /// Events that are kept in memory for phones that were away; whoever was away for longer gets a snapshot.
 const LOG_KEEPS: usize = 20_000;
+/// And so many bytes of them: a warm-up's beginning carries its sheet and car. A longer tail would be no help to a phone, since a
+/// snapshot is shorter.
+const LOG_KEEPS_BYTES: usize = 1_000_000;
 /// Events in one frame, at most.
 const EVENTS_A_FRAME: usize = 200;
 
@@ -31,6 +34,7 @@ pub struct EventLog {
 struct Inner {
     /// Consecutive events, encoded; the last one's number is the record's.
     events: VecDeque<Arc<str>>,
+    bytes: usize,
     record: Arc<Record>,
 }
 
@@ -41,6 +45,7 @@ impl EventLog {
         Self {
             inner: RwLock::new(Inner {
                 events: VecDeque::new(),
+                bytes: 0,
                 record: Arc::new(record),
             }),
             last,
@@ -56,11 +61,13 @@ impl EventLog {
         for event in events {
             let text =
                 serde_json::to_string(event).expect("events have text keys and finite numbers");
+            inner.bytes += text.len();
             inner.events.push_back(text.into());
             Arc::make_mut(&mut inner.record).apply(event);
         }
-        while inner.events.len() > LOG_KEEPS {
-            inner.events.pop_front();
+        while inner.events.len() > LOG_KEEPS || inner.bytes > LOG_KEEPS_BYTES {
+            let gone = inner.events.pop_front();
+            inner.bytes -= gone.map_or(0, |text| text.len());
         }
         let last = inner.record.seq;
         drop(inner);
@@ -240,6 +247,35 @@ mod tests {
     fn decoded(log: &EventLog, after: Seq) -> Option<(HubMessage, Seq)> {
         log.after(after)
             .map(|(text, last)| (serde_json::from_str(&text).unwrap(), last))
+    }
+
+    #[test]
+    fn the_log_is_bounded_by_bytes_too() {
+        let log = EventLog::new(Record::default());
+        let long = |seq| Event {
+            body: EventBody::Noted {
+                text: "n".repeat(LOG_KEEPS_BYTES / 4),
+            },
+            ..noted(seq)
+        };
+        for seq in 1..=6 {
+            log.add(&[long(seq)]);
+        }
+        let inner = log.inner.read().unwrap();
+        assert_eq!(inner.events.len(), 3);
+        assert_eq!(
+            inner.bytes,
+            inner.events.iter().map(|text| text.len()).sum::<usize>()
+        );
+        drop(inner);
+        assert!(matches!(
+            decoded(&log, 2),
+            Some((HubMessage::Snapshot { .. }, 6))
+        ));
+        assert!(matches!(
+            decoded(&log, 3),
+            Some((HubMessage::Events { .. }, 6))
+        ));
     }
 
     #[test]

@@ -390,3 +390,7 @@ impl Budget {
 
 /// Largest frame and message that a phone may send.
 pub const MAX_FRAME: usize = MAX_CLIENT_FRAME;
+
+/// What a socket reads at once, in bytes. The library takes it for each phone at once and clears it for each read; phones say little
+/// at a time, and a longer frame comes in pieces.
+pub const READ_BUFFER: usize = 4 * 1024;

@@ -251,6 +251,34 @@ fn a_page_that_wakes_is_live_once_it_has_heard() {
 }
 
 #[test]
+fn what_waited_in_the_socket_while_the_page_slept_does_not_make_it_live() {
+    let mut link = link();
+    up(&mut link);
+    link.take(1_020.0, Input::Tick);
+    // It slept for an hour, and somebody set its clock back by as much: no time has passed, as far as it can tell.
+    let actions = link.take(1_020.0, Input::Wake);
+    let [Action::Send(asked)] = &actions[..] else {
+        panic!("it asks at once: {actions:?}")
+    };
+    let ClientMessage::Ping { sent, .. } = **asked else {
+        panic!("{asked:?}")
+    };
+    for waited in [pong(1_020.0, 6_010), readings(6_015)] {
+        link.take(1_020.0, waited);
+        assert!(matches!(link.state(1_020.0), State::Lost { .. }));
+    }
+    let hour = 3_600_000;
+    link.take(1_050.0, pong(sent, 6_035 + hour));
+    assert!(
+        matches!(link.state(1_050.0), State::Lost { since_ms } if since_ms < -3_500_000.0),
+        "it knows now how old they are: {:?}",
+        link.state(1_050.0)
+    );
+    link.take(1_060.0, readings(6_050 + hour));
+    assert_eq!(link.state(1_060.0), State::Live);
+}
+
+#[test]
 fn a_clock_that_was_set_is_noticed_by_what_cannot_be() {
     let mut link = link();
     up(&mut link);

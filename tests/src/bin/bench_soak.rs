@@ -1,10 +1,13 @@
 //! A long day: does anything grow that should not?
 //!
-//! `bench_soak [--json] [--hours H] [--minutes M] [--phones N]`
+//! `bench_soak [--json] [--hours H] [--minutes M] [--phones N] [--hurry K]`
 //!
 //! - `--hours`, 24 when left out: simulated hours of one warm-up after the other with the core, the journal, the book and
 //!   phones in this process, without a clock;
 //! - `--minutes`, 60 when left out: real minutes of the built hub with 24 channels at 100 Hz and `--phones`, 50 when left out.
+//!
+//! `--hurry` has the crew do everything so many times as often, so that what fills up does so in minutes: whether it then stays
+//! full is what an hour at their pace cannot show.
 //!
 //! 0 leaves a part out. Growth is a Theil-Sen slope with its 95 % interval, after the first 10 minutes (a sixth of a shorter
 //! run). Samples near each other are alike, so the interval is somewhat narrower than it says.
@@ -31,6 +34,7 @@ use tokio::net::TcpStream;
 #[tokio::main]
 async fn main() -> Result<()> {
     let (mut hours, mut minutes, mut phones, mut as_json) = (24.0, 60.0, 50, false);
+    let mut hurry = 1;
     let mut args = std::env::args().skip(1);
     while let Some(arg) = args.next() {
         let mut number = || -> Result<f64> {
@@ -44,6 +48,7 @@ async fn main() -> Result<()> {
             "--hours" => hours = number()?,
             "--minutes" => minutes = number()?,
             "--phones" => phones = number()? as usize,
+            "--hurry" => hurry = (number()? as u32).max(1),
             other => bail!("{other} is not known here"),
         }
     }
@@ -52,7 +57,7 @@ async fn main() -> Result<()> {
         false => Value::Null,
     };
     let real = match minutes > 0.0 {
-        true => real(minutes, phones).await?,
+        true => real(minutes, phones, hurry).await?,
         false => Value::Null,
     };
     let told = json!({ "simulated": simulated, "real": real });
@@ -73,7 +78,7 @@ const REMARK: Duration = Duration::from_secs(2);
 const CUT: Duration = Duration::from_secs(3);
 const ANEW: Duration = Duration::from_secs(300);
 
-async fn real(minutes: f64, count: usize) -> Result<Value> {
+async fn real(minutes: f64, count: usize, hurry: u32) -> Result<Value> {
     let files = tempfile::tempdir()?;
     let (car_file, sheet) = (
         files.path().join("car.toml"),
@@ -106,7 +111,7 @@ async fn real(minutes: f64, count: usize) -> Result<Value> {
     let (looks, fed, ()) = tokio::join!(
         watch(&hub, minutes, &stop),
         wide::feed(stream, RATE_HZ, &sent, &stop),
-        crew_at_work(&chief, &crew, &remarks, &cuts, &stop)
+        crew_at_work(&chief, &crew, hurry, &remarks, &cuts, &stop)
     );
     fed?;
     let looks: Vec<(f64, Use, u64)> = looks?;
@@ -145,6 +150,7 @@ async fn real(minutes: f64, count: usize) -> Result<Value> {
     Ok(json!({
         "minutes": minutes,
         "phones": count,
+        "hurry": hurry,
         "lines_sent": sent.load(Ordering::Relaxed),
         "readings_taken": metric(&metrics, "spinover_readings_total"),
         "readings_sent": readings,
@@ -210,14 +216,15 @@ async fn watch(hub: &Hub, minutes: f64, stop: &AtomicBool) -> Result<Vec<(f64, U
 async fn crew_at_work(
     chief: &Phone,
     crew: &[Phone],
+    hurry: u32,
     remarks: &AtomicU64,
     cuts: &AtomicU64,
     stop: &AtomicBool,
 ) {
     let (mut remark, mut cut, mut anew) = (
-        tokio::time::interval(REMARK),
-        tokio::time::interval(CUT),
-        tokio::time::interval(ANEW),
+        tokio::time::interval(REMARK / hurry),
+        tokio::time::interval(CUT / hurry),
+        tokio::time::interval(ANEW / hurry),
     );
     anew.tick().await;
     while !stop.load(Ordering::Relaxed) {

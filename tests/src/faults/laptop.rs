@@ -4,7 +4,7 @@ use super::{
     Found,
     scene::{RATE_HZ, Scene},
 };
-use crate::{eventually, hub::CREW_CODE, phone::Phone, process};
+use crate::{eventually, hub::CREW_CODE, phone::Phone, process, wall_clock::WallClock};
 use anyhow::{Context, Result, ensure};
 use serde_json::json;
 use spinover_protocol::{
@@ -13,8 +13,6 @@ use spinover_protocol::{
     message::{Farewell, HubMessage},
 };
 use std::{
-    fs,
-    path::PathBuf,
     process::Command,
     time::{Duration, Instant},
 };
@@ -62,38 +60,15 @@ pub async fn asleep() -> Result<Found> {
     ))
 }
 
-/// A library that gives one program another wall clock, as Debian's package `faketime` has it.
-fn other_clock() -> Option<PathBuf> {
-    let folders = [
-        "/usr/lib/x86_64-linux-gnu/faketime",
-        "/usr/lib/aarch64-linux-gnu/faketime",
-        "/usr/lib/faketime",
-    ];
-    folders
-        .map(|folder| PathBuf::from(folder).join("libfaketimeMT.so.1"))
-        .into_iter()
-        .find(|path| path.is_file())
-}
-
 /// See [`super::ALL`].
 pub async fn clock_jumps() -> Result<Found> {
-    let Some(library) = other_clock() else {
-        return Ok(Found::Skipped(
-            "no other wall clock here (Debian's package faketime has one)".to_owned(),
-        ));
+    let clock = match WallClock::new() {
+        Ok(clock) => clock,
+        Err(why) => return Ok(Found::Skipped(why)),
     };
-    let folder = tempfile::tempdir()?;
-    let clock = folder.path().join("clock");
-    fs::write(&clock, "+0\n")?;
-    let launch = Scene::launch()
-        .env("LD_PRELOAD", &library.display().to_string())
-        .env("FAKETIME_TIMESTAMP_FILE", &clock.display().to_string())
-        .env("FAKETIME_NO_CACHE", "1")
-        // The steady clock goes on as it does when a wall clock is set.
-        .env("FAKETIME_DONT_FAKE_MONOTONIC", "1");
-    let mut scene = Scene::begin_with(launch).await?;
-    for jump in ["+3600\n", "-7200\n"] {
-        fs::write(&clock, jump)?;
+    let mut scene = Scene::begin_with(clock.of(Scene::launch())).await?;
+    for jump_s in [3_600, -7_200] {
+        clock.set(jump_s)?;
         scene.some_more().await;
         scene.readings_go_on(&scene.chief).await;
     }

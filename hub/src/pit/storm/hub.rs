@@ -371,14 +371,29 @@ impl Storm {
     }
 
     fn pump_all(&mut self) {
-        let ids: Vec<ConnId> = self.conns.keys().copied().collect();
-        for id in ids {
-            self.pump(id);
+        self.to_pump.extend(self.conns.keys());
+        self.pump_those();
+    }
+
+    pub(super) fn pump(&mut self, id: ConnId) {
+        self.to_pump.insert(id);
+        self.pump_those();
+    }
+
+    /// What one connection says concerns the others, and they may have said something meanwhile: one after the other, not one
+    /// within the other.
+    fn pump_those(&mut self) {
+        if std::mem::replace(&mut self.pumping, true) {
+            return;
         }
+        while let Some(id) = self.to_pump.pop_first() {
+            self.pump_one(id);
+        }
+        self.pumping = false;
     }
 
     /// Sends a connection what is new, as far as it takes it: events, then answers, then the board.
-    pub(super) fn pump(&mut self, id: ConnId) {
+    fn pump_one(&mut self, id: ConnId) {
         loop {
             let (window, now) = (self.plan.window, self.now);
             let Some((conn, hub)) = self.conns.get_mut(&id).zip(self.hub.as_mut()) else {

@@ -312,16 +312,23 @@ impl Storm {
         self.page_timer(n, wakings);
     }
 
-    /// Somebody presses something.
+    /// Somebody presses something, some people twice, and again after a while.
     pub(super) fn presses(&mut self, n: usize) {
         let wait = self.chance.around(self.plan.press_ms);
         if self.healed {
             return;
         }
         self.after(wait, Happening::Press(n));
+        if self.presses_once(n) && self.chance.percent(3) {
+            self.after(1, Happening::PressAgain(n));
+        }
+    }
+
+    /// Whether there was anybody awake to press.
+    pub(super) fn presses_once(&mut self, n: usize) -> bool {
         let phone = &mut self.phones[n];
-        if phone.asleep {
-            return;
+        if self.healed || phone.asleep {
+            return false;
         }
         phone.presses += 1;
         let words = format!("{}:{}:{}", n, phone.loads, phone.presses);
@@ -332,10 +339,7 @@ impl Storm {
         let command = crew::wish(&phone.link, phone.chief, words, &mut self.chance);
         self.say(|| format!("phone {n} wants {id}: {command:?}"));
         self.feed(n, Input::Want(id, command));
-        // Some people press twice.
-        if self.chance.percent(3) {
-            self.after(1, Happening::Press(n));
-        }
+        true
     }
 
     /// The page is loaded anew: what it knew is gone.

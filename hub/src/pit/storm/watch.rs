@@ -3,9 +3,11 @@
 
 use super::{
     air::Conn,
-    car::{CLOCK, HIGHEST, OLD_AFTER_MS, sheet},
+    car::{CLOCK, FUEL, HIGHEST, OIL, OLD_AFTER_MS, sheet},
     disk::Disk,
+    gauge::Gauge,
     phone::Phone,
+    truth::Truth,
 };
 use crate::core::feed::Batch;
 use crate::serve::clerk::ConnId;
@@ -16,19 +18,12 @@ use spinover_protocol::{
     message::HubMessage,
     record::Record,
 };
-use std::{
-    collections::{BTreeMap, BTreeSet, VecDeque},
-    sync::Arc,
-};
+use std::collections::{BTreeMap, BTreeSet};
 
 /// What is shown as live may be older than its channel's limit by so much: what crews are promised of a lost link.
 const PROMISED_MS: Millis = 2_500;
 /// Beyond the heartbeat, a stop call may take the way to the phone, which in a quiet storm is at most this.
 const WAY_MS: Millis = 100;
-/// A typed reading is fresh for so long (`core::channels`).
-const TYPED_MS: Millis = 30_000;
-/// Readings are remembered for so long: longer than any gate looks back.
-const REMEMBERED_MS: Millis = 40_000;
 
 /// What must hold.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -64,33 +59,24 @@ pub struct Violation {
     pub words: String,
 }
 
-/// A reading as the hub took it in.
-struct Read {
-    at: Millis,
-    value: f64,
-    typed: bool,
-}
-
 /// The judge.
 #[derive(Default)]
 pub(super) struct Watch {
     violation: Option<Violation>,
-    /// The record after each event on the disk; the first is that before any.
-    records: Vec<Arc<Record>>,
+    /// What the events on the disk give.
+    truth: Truth,
     /// Events of each command, from the disk.
     by_command: BTreeMap<CommandId, Vec<Seq>>,
     acknowledged: BTreeMap<CommandId, Seq>,
     refused: BTreeSet<CommandId>,
     /// What the hub has accepted, also what is not on the disk yet.
     accepted: Record,
-    /// What the hub has read since it started, by channel, oldest first.
-    readings: [VecDeque<Read>; 3],
-    /// Since when there has been a stop call without a break.
-    stop_since: Option<Millis>,
+    /// What the hub has read since it started.
+    gauges: [Gauge; 2],
+    /// Since when each stop call has been accepted, as far as this hub can know.
+    stops_since: BTreeMap<Seq, Millis>,
     /// Since when each phone's link has been there without a break, and by which connection.
     there_since: BTreeMap<usize, (Option<ConnId>, Millis)>,
-    /// When each phone was last seen to show a stop call.
-    showed_at: BTreeMap<usize, Millis>,
     told: BTreeMap<usize, Seq>,
 }
 
@@ -112,14 +98,9 @@ impl Watch {
 
     /// More may be on the disk.
     pub(super) fn on_disk(&mut self, disk: &Disk, now: Millis) {
-        if self.records.is_empty() {
-            self.records.push(Arc::default());
-        }
-        let known = self.records.len() - 1;
+        let known = self.truth.last().seq as usize;
         for event in &disk.synced()[known..] {
-            let mut record = Record::clone(&self.records[self.records.len() - 1]);
-            record.apply(event);
-            self.records.push(Arc::new(record));
+            self.truth.add(event);
             if let Some(command) = &event.command {
                 self.note_command(disk, command, event, now);
             }
@@ -150,8 +131,8 @@ impl Watch {
     pub(super) fn hub_started(&mut self, disk: &Disk, record: &Record) {
         self.on_disk(disk, 0);
         self.accepted = record.clone();
-        self.readings = Default::default();
-        self.stop_since = None;
+        self.gauges = [OIL, FUEL].map(|place| Gauge::new(HIGHEST[place]));
+        self.stops_since.clear();
         self.there_since.clear();
     }
 
@@ -185,12 +166,10 @@ impl Watch {
                 self.breaks(now, Rule::Order, words);
             }
             if let EventBody::ReadingTyped { channel, value } = &event.body {
-                let place = usize::from(channel.as_str() == "fuel");
-                self.readings[place].push_back(Read {
-                    at: now,
-                    value: *value,
-                    typed: true,
-                });
+                self.gauges[usize::from(channel.as_str() == "fuel")].typed(now, *value);
+            }
+            if let EventBody::Called { stop: true, .. } = event.body {
+                self.stops_since.insert(event.seq, now);
             }
             self.accepted.apply(event);
         }
@@ -226,21 +205,18 @@ impl Watch {
             return Some(format!("'{key}' before its dwell is over"));
         }
         for gate in &step.gates {
-            let place = usize::from(gate.channel.as_str() == "fuel");
+            let gauge = &self.gauges[usize::from(gate.channel.as_str() == "fuel")];
             let met = |value: f64| gate.must.met(value, warmup.band_now(&gate.channel));
-            if !self.good_at(place, now).is_some_and(met) {
+            if !gauge.good_at(now).is_some_and(met) {
                 return Some(format!("'{key}' with a shut gate: {gate:?}"));
             }
             let from = now - gate.for_ms;
-            if gate.for_ms > 0 && !self.readings[place].iter().any(|read| read.at <= from) {
+            if gate.for_ms > 0 && !gauge.times().any(|at| at <= from) {
                 return Some(format!("'{key}' on too short a history: {gate:?}"));
             }
-            let between = self.readings[place]
-                .iter()
-                .filter(|read| (from..now).contains(&read.at));
-            for read in between {
-                if !self.good_at(place, read.at).is_some_and(met) {
-                    let ago = now - read.at;
+            for at in gauge.times().filter(|at| (from..now).contains(at)) {
+                if !gauge.good_at(at).is_some_and(met) {
+                    let ago = now - at;
                     return Some(format!(
                         "'{key}' with a gate shut {ago} ms before: {gate:?}"
                     ));
@@ -250,38 +226,10 @@ impl Watch {
         None
     }
 
-    /// The reading that counted at a time, where it was good: the newest from the car while it is fresh, else the newest of all.
-    fn good_at(&self, place: usize, at: Millis) -> Option<f64> {
-        let plausible = |value: f64| (0.0..=HIGHEST[place]).contains(&value);
-        let mut shown: Option<&Read> = None;
-        for read in self.readings[place].iter().filter(|read| read.at <= at) {
-            let fresh = shown.is_some_and(|shown| {
-                !shown.typed && read.at - shown.at <= OLD_AFTER_MS && plausible(shown.value)
-            });
-            if !(read.typed && fresh) {
-                shown = Some(read);
-            }
-        }
-        let shown = shown?;
-        let limit = if shown.typed { TYPED_MS } else { OLD_AFTER_MS };
-        (at - shown.at <= limit && plausible(shown.value)).then_some(shown.value)
-    }
-
     /// The hub has taken readings in.
     pub(super) fn read(&mut self, now: Millis, values: &[(usize, f64)]) {
         for (place, value) in values.iter().filter(|(place, _)| *place != CLOCK) {
-            let readings = &mut self.readings[*place];
-            readings.push_back(Read {
-                at: now,
-                value: *value,
-                typed: false,
-            });
-            while readings
-                .front()
-                .is_some_and(|read| now - read.at > REMEMBERED_MS)
-            {
-                readings.pop_front();
-            }
+            self.gauges[*place].read(now, *value);
         }
     }
 
@@ -318,8 +266,8 @@ impl Watch {
         if self.told.insert(n, record.seq) == Some(record.seq) {
             return;
         }
-        if let Some(truth) = self.records.get(record.seq as usize)
-            && **truth != *record
+        if let Some(truth) = self.truth.at(record.seq, disk.synced())
+            && *truth != *record
         {
             let words = format!(
                 "phone {n} at event {} shows another record than the journal gives",
@@ -351,10 +299,12 @@ impl Watch {
         now: Millis,
     ) {
         let warmup = record.and_then(|record| record.warmup.as_ref());
-        match warmup.is_some_and(|warmup| warmup.stops().next().is_some()) {
-            true => self.stop_since = self.stop_since.or(Some(now)),
-            false => self.stop_since = None,
-        }
+        let standing = warmup.into_iter().flat_map(|warmup| warmup.stops());
+        // One stop may be lifted on a screen a moment before it hears of the next: time counts from when the oldest of those that
+        // stand now was accepted. A hub that was started again has accepted none of them itself.
+        let oldest = standing
+            .map(|stop| *self.stops_since.entry(stop.seq).or_insert(now))
+            .min();
         for (n, phone) in phones.iter().enumerate() {
             if !is_there(phone, conns, now) {
                 self.there_since.remove(&n);
@@ -365,16 +315,10 @@ impl Watch {
                 *there = (phone.conn, now);
             }
             let there = there.1;
-            let Some(stop) = self.stop_since else {
+            let Some(stop) = oldest.filter(|_| !phone.shows_stop()) else {
                 continue;
             };
-            if phone.shows_stop() {
-                self.showed_at.insert(n, now);
-                continue;
-            }
-            // One stop may be lifted on its screen a moment before it hears of the next.
-            let showed = self.showed_at.get(&n).copied().unwrap_or(0);
-            let waited = now - there.max(stop).max(showed);
+            let waited = now - there.max(stop);
             if waited > HEARTBEAT_MS + WAY_MS {
                 let words = format!(
                     "phone {n} has been connected for {waited} ms of a stop call, and does not show it"
@@ -393,7 +337,7 @@ impl Watch {
         clocks: &[f64],
         now: Millis,
     ) {
-        let truth = self.records.last().cloned().unwrap_or_default();
+        let truth = self.truth.last().clone();
         if *truth != *record || record.seq != disk.last() {
             let words = "the hub's record is not what its journal gives".to_owned();
             self.breaks(now, Rule::Apart, words);

@@ -2,8 +2,8 @@
 //!
 //! The authority is made once and kept in the data directory, its key for this user only. It is held to names and addresses that
 //! exist on a local network only (name constraints, RFC 5280 section 4.2.1.10), so that a phone that trusts it trusts it for
-//! nothing else: whoever steals the key can play the hub, not a bank. The hub's certificate is made anew at each start and
-//! whenever its addresses change; its key is never written down.
+//! nothing else: whoever steals the key can play the hub, not a bank. The hub's certificate is made anew at each start, and while it
+//! runs when its addresses change or its time is up; its key is never written down.
 
 use super::super::door::write_private;
 use anyhow::Context;
@@ -42,7 +42,9 @@ const AUTHORITY_DAYS: i64 = 10 * 365;
 const CERTIFICATE_DAYS: i64 = 397;
 /// How far back both begin, in days: laptops and phones without internet disagree about the time.
 const BACK_DAYS: i64 = 2;
-/// How often the laptop's addresses are looked at.
+/// How long before its end another is made, in days: longer than phones and laptop disagree about the time.
+const BEFORE_ITS_END_DAYS: i64 = 30;
+/// How often the laptop's addresses, and its date, are looked at.
 const LOOK_EVERY: Duration = Duration::from_secs(15);
 
 /// Networks whose addresses the authority may speak for: private (RFC 1918, RFC 4193), shared (RFC 6598), link-local (RFC 3927,
@@ -198,27 +200,36 @@ impl Authority {
         mut known: Vec<IpAddr>,
         mut stop: watch::Receiver<bool>,
     ) {
+        let mut made_at = OffsetDateTime::now_utc();
         loop {
             tokio::select! {
                 () = super::super::stopped(&mut stop) => return,
                 () = tokio::time::sleep(LOOK_EVERY) => {}
             }
-            let now = self.addresses();
-            if now == known {
+            let (addresses, now) = (self.addresses(), OffsetDateTime::now_utc());
+            if addresses == known && !is_due(made_at, now) {
                 continue;
             }
-            match self.issue(&now) {
+            match self.issue(&addresses) {
                 Ok(made) => {
                     tracing::info!(
-                        "the laptop's addresses have changed; a new certificate for {now:?}"
+                        "the laptop's addresses have changed, or its date; a new certificate for {addresses:?}"
                     );
                     *current.0.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(made);
-                    known = now;
+                    (known, made_at) = (addresses, now);
                 }
-                Err(error) => tracing::error!("no certificate for the new addresses: {error}"),
+                Err(error) => tracing::error!("no new certificate could be made: {error}"),
             }
         }
     }
+}
+
+/// Whether a certificate made then is to be made again: near its end, or before its beginning, as on a laptop that has no clock of its
+/// own and is told the date after the hub has started.
+fn is_due(made_at: OffsetDateTime, now: OffsetDateTime) -> bool {
+    let good_for = CERTIFICATE_DAYS - BACK_DAYS - BEFORE_ITS_END_DAYS;
+    let age = now - made_at;
+    age > time::Duration::days(good_for) || age < -time::Duration::days(BACK_DAYS - 1)
 }
 
 /// The certificate that is shown now.
@@ -316,6 +327,16 @@ fn only_ours(_: &Path) -> anyhow::Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_certificate_is_due_near_its_end_and_before_its_beginning() {
+        let made_at = OffsetDateTime::UNIX_EPOCH + time::Duration::days(20_000);
+        let due = |days| is_due(made_at, made_at + time::Duration::days(days));
+        assert_eq!(
+            [-400, -2, -1, 0, 1, 364, 365, 366, 20_000].map(due),
+            [true, true, false, false, false, false, false, true, true]
+        );
+    }
 
     #[test]
     fn local_addresses_and_others() {

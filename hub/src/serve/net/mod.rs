@@ -36,15 +36,22 @@ const FROM_ONE: usize = 1_024;
 const IN_ALL: usize = 4_096;
 /// File descriptors that are left for the book, the sources and whatever else.
 const SPARE: u64 = 128;
-/// How long a client may take to show its first byte, to shake hands, or to send a request's head; also how long an idle
-/// connection is kept.
+/// How long a client may take to show its first byte, or to send a request's head; also how long an idle connection is kept, and how
+/// long one waits for its turn to shake hands.
 const HEAD_WITHIN: Duration = Duration::from_secs(10);
+/// How long a handshake may take once it is its turn. Much shorter than the wait for one, so that those who begin and do not go on
+/// cannot keep everybody else waiting until they give up.
+const SHAKEN_WITHIN: Duration = Duration::from_secs(5);
 /// How long a client may take nothing of an answer.
 const TAKES_NOTHING: Duration = Duration::from_secs(30);
 /// Handshakes under way at once, in all: each costs some milliseconds of a core, and a core must be left for readings.
 const HANDSHAKES: usize = 128;
 /// Handshakes under way at once from one address.
 const HANDSHAKES_FROM_ONE: usize = 64;
+/// What may wait in the system to be sent to one phone, in bytes, beside what is on its way. What is handed over cannot be taken back:
+/// over a slow link a system's own measure is many seconds of frames that are old when they come.
+#[cfg(any(target_os = "linux", target_os = "android"))]
+const UNSENT: u32 = 4 * 1024;
 /// Largest head of a request, in bytes.
 const MAX_HEAD: usize = 32 * 1024;
 /// How long a stop waits for goodbyes.
@@ -186,6 +193,8 @@ pub async fn serve(
             continue;
         };
         let _ = stream.set_nodelay(true);
+        #[cfg(any(target_os = "linux", target_os = "android"))]
+        let _ = socket2::SockRef::from(&stream).set_tcp_notsent_lowat(UNSENT);
         let (app, tls, handshakes) = (app.clone(), tls.clone(), handshakes.clone());
         let stop = stop.clone();
         tokio::spawn(async move {
@@ -227,16 +236,15 @@ async fn shake(
         return None;
     }
     let shaken = async {
-        let _turn = handshakes.acquire().await.ok()?;
-        TlsAcceptor::from(config.clone())
-            .accept(stream)
-            .await
-            .inspect_err(|error| tracing::debug!("no handshake: {error}"))
-            .ok()
+        let _turn = timeout(HEAD_WITHIN, handshakes.acquire()).await??;
+        let stream = TlsAcceptor::from(config.clone()).accept(stream);
+        Ok::<_, anyhow::Error>(timeout(SHAKEN_WITHIN, stream).await??)
     };
-    let shaken = timeout(HEAD_WITHIN, shaken).await.ok().flatten();
+    let shaken = shaken.await;
     seat.handshake(false);
     shaken
+        .inspect_err(|error| tracing::debug!("no handshake: {error}"))
+        .ok()
 }
 
 /// Speaks HTTP/1.1 with one connection. One version is enough for a page of six files, and is less to attack.

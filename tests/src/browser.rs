@@ -1,8 +1,8 @@
 //! Pages in a real, headless Chromium. Everything that was started ends with the test, also when it panics.
 
-use base64::Engine as _;
 use crate::{DEADLINE, eventually};
 use anyhow::{Context, Result};
+use base64::Engine as _;
 use fantoccini::{
     Client, ClientBuilder, Locator,
     actions::{InputSource, KeyAction, KeyActions, MOUSE_BUTTON_LEFT, PointerAction, TouchActions},

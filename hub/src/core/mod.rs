@@ -325,6 +325,11 @@ impl Core {
         gates::progress(now, &self.gates, &self.channels, &self.record)
     }
 
+    /// How many have joined since the hub started.
+    pub fn count_people(&self) -> usize {
+        self.here.len()
+    }
+
     /// Who is here.
     pub fn people(&self) -> Vec<Present> {
         let present = |here: &Here| Present {

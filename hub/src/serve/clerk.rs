@@ -16,6 +16,12 @@ use std::collections::{BTreeMap, VecDeque};
 const SLOW_EVERY_MS: i64 = 1_000;
 /// What steps wait for is shown this often while a gate or a dwell is counting; pages count on between.
 const PROGRESS_EVERY_MS: i64 = 200;
+/// Readings are shown this often at most, unless it is told otherwise: faster than an eye follows a number.
+pub const FRAME_EVERY_MS: i64 = 50;
+/// Who is here is shown this much later for everyone who has joined, when it has changed and when only lags have: the list is as long
+/// as they are many, and all of them get it, so that else a thousand phones would hear of little but each other.
+const PRESENCE_MS_EACH: i64 = 1;
+const LAGS_MS_EACH: i64 = 50;
 /// Refusals that are remembered, so that a command that comes again on another socket gets the same answer.
 const REFUSALS_KEPT: usize = 1_024;
 
@@ -62,8 +68,12 @@ pub struct Clerk {
     fresh: bool,
     stirred: bool,
     presence_changed: bool,
+    frame_every: i64,
+    /// Before then no frame of readings is due.
+    frame_due: Millis,
     shown_frame_at: Millis,
     shown_progress_at: Millis,
+    shown_presence_at: Millis,
     shown_slow_at: Millis,
 }
 
@@ -83,10 +93,18 @@ impl Clerk {
             fresh: true,
             stirred: true,
             presence_changed: true,
+            frame_every: FRAME_EVERY_MS,
+            frame_due: 0,
             shown_frame_at: 0,
             shown_progress_at: 0,
+            shown_presence_at: 0,
             shown_slow_at: 0,
         }
+    }
+
+    /// Readings are to be shown that often at most, in milliseconds.
+    pub fn frame_every(&mut self, every_ms: i64) {
+        self.frame_every = every_ms;
     }
 
     /// The state machine.
@@ -212,12 +230,8 @@ impl Clerk {
     /// Time has passed: what is due to be shown.
     pub fn tick(&mut self, now: Millis) -> Vec<Order> {
         let mut orders = self.take(now, Input::Tick, None);
+        orders.extend(self.readings(now));
         let mut show = |kind, message| orders.push(Order::Show(kind, message));
-        if self.fresh || now - self.shown_frame_at >= HEARTBEAT_MS {
-            show(Kind::Readings, HubMessage::Readings(self.core.frame(now)));
-            self.fresh = false;
-            self.shown_frame_at = now;
-        }
         if self.stirred || now - self.shown_progress_at >= PROGRESS_EVERY_MS {
             show(
                 Kind::Progress,
@@ -227,10 +241,16 @@ impl Clerk {
             self.shown_progress_at = now;
         }
         let slow = now - self.shown_slow_at >= SLOW_EVERY_MS;
-        if self.presence_changed || slow {
+        let each = match self.presence_changed {
+            true => PRESENCE_MS_EACH,
+            false => LAGS_MS_EACH,
+        };
+        let presence_due = self.shown_presence_at + each * self.core.count_people() as i64;
+        if (self.presence_changed || slow) && now >= presence_due {
             let people = self.core.people();
             show(Kind::Presence, HubMessage::Presence { people });
             self.presence_changed = false;
+            self.shown_presence_at = now;
         }
         if slow {
             let figures = self.core.figures(now);
@@ -244,6 +264,27 @@ impl Clerk {
             self.shown_slow_at = now;
         }
         orders
+    }
+
+    /// The readings, where there are newer ones and their time has come, or none were shown for so long that phones would think the
+    /// hub dead. The first after a pause goes out at once; at the full rate one may come early by half a frame, so that a source
+    /// as fast as the frames are, and not quite even, is shown in step.
+    pub fn readings(&mut self, now: Millis) -> Option<Order> {
+        let due = self.fresh && now >= self.frame_due;
+        if !due && now - self.shown_frame_at < HEARTBEAT_MS {
+            return None;
+        }
+        self.fresh = false;
+        self.shown_frame_at = now;
+        let early = now + self.frame_every - self.frame_every / 2;
+        self.frame_due = early.max(self.frame_due + self.frame_every);
+        let frame = HubMessage::Readings(self.core.frame(now));
+        Some(Order::Show(Kind::Readings, frame))
+    }
+
+    /// When the readings that wait are to be shown, if any do.
+    pub fn readings_due(&self) -> Option<Millis> {
+        self.fresh.then_some(self.frame_due)
     }
 
     /// Runs one input through the core and says what is to be done about what comes out.

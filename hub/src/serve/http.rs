@@ -5,12 +5,12 @@ use super::{
     App, book,
     door::{Denied, devices, hosts::Stranger, policy, sessions},
     files,
-    net::{self, Secure},
+    net::{self, Secure, Sender},
     photos, recording, socket,
 };
 use crate::sources::{decode::Intake, tally::Tally};
 use axum::{
-    Router,
+    Extension, Router,
     body::Body,
     extract::{ConnectInfo, DefaultBodyLimit, Query, Request, State, WebSocketUpgrade},
     http::{HeaderMap, StatusCode, Uri, header},
@@ -92,13 +92,14 @@ async fn guard(State(app): State<Arc<App>>, request: Request, next: Next) -> Res
 async fn ws(
     State(app): State<Arc<App>>,
     ConnectInfo(from): ConnectInfo<SocketAddr>,
+    Extension(Sender(line)): Extension<Sender>,
     upgrade: WebSocketUpgrade,
 ) -> Response {
     upgrade
         .protocols([SUBPROTOCOL])
         .max_message_size(socket::MAX_FRAME)
         .max_frame_size(socket::MAX_FRAME)
-        .on_upgrade(move |socket| socket::serve(app, socket, from.ip()))
+        .on_upgrade(move |socket| socket::serve(app, socket, from.ip(), line))
 }
 
 async fn healthz(State(app): State<Arc<App>>) -> Response {

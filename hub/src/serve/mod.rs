@@ -7,6 +7,7 @@ pub mod clerk;
 pub mod codes;
 pub mod discovery;
 pub mod door;
+mod fanout;
 pub mod files;
 pub mod history;
 mod http;
@@ -73,6 +74,8 @@ pub struct Setup {
     pub authority: Option<Authority>,
     /// Announce the hub on the local network by multicast DNS.
     pub announce: bool,
+    /// Readings are shown this often at most.
+    pub frame_every: Duration,
     /// The files that car and sheets were read from, for the chief to change.
     pub files: files::Room,
 }
@@ -107,6 +110,7 @@ pub struct App {
     clock: Clock,
     log: Arc<shared::EventLog>,
     board: watch::Receiver<shared::Board>,
+    fanout: Arc<fanout::Fanout>,
     index: Arc<ChannelIndex>,
     asks: mpsc::Sender<keeper::Ask>,
     posted: Feed,
@@ -203,6 +207,7 @@ pub async fn run(
         controls: sim,
         not_live: not_live.clone(),
         counts: counts.clone(),
+        frame_every: setup.frame_every,
     };
     let mut keeper = tokio::spawn(keeper.run(keeper_stop));
     let tasks: Vec<_> = setup
@@ -267,6 +272,7 @@ pub async fn run(
         not_live,
         controls,
         clock,
+        fanout: fanout::Fanout::start(&log, &board),
         log,
         board,
         asks: asks_in,

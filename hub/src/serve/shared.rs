@@ -160,9 +160,14 @@ const KINDS: usize = 10;
 impl Board {
     /// Puts the latest of a kind up.
     pub fn put(&mut self, kind: Kind, message: &HubMessage) {
+        self.put_encoded(kind, encode(message));
+    }
+
+    /// The same with what was encoded beforehand, so that nobody who looks at the board waits for that.
+    pub fn put_encoded(&mut self, kind: Kind, frame: Utf8Bytes) {
         let slot = &mut self.slots[kind as usize];
         slot.changes += 1;
-        slot.frame = Some(encode(message));
+        slot.frame = Some(frame);
     }
 
     /// Takes down what is up of a kind: who has not seen it will not.
@@ -184,7 +189,7 @@ impl Board {
 }
 
 /// What a connection has seen of the board.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Seen([u64; KINDS]);
 
 #[cfg(test)]

@@ -25,6 +25,8 @@ pub fn bench(args: &[String]) -> Result<()> {
     }
     tools::setup()?;
     app::build_app()?;
+    let program = format!("bench_{}", name.replace('-', "_"));
+    // Each of the others would take as long again to link.
     shell::run(shell::cargo().args([
         "build",
         "--release",
@@ -33,12 +35,13 @@ pub fn bench(args: &[String]) -> Result<()> {
         "spinover",
         "-p",
         "spinover-tests",
+        "--bin",
+        "spinover",
+        "--bin",
+        &program,
     ]))?;
-    let binary = places::hub(true).with_file_name(format!(
-        "bench_{}{}",
-        name.replace('-', "_"),
-        std::env::consts::EXE_SUFFIX
-    ));
+    let binary =
+        places::hub(true).with_file_name(format!("{program}{}", std::env::consts::EXE_SUFFIX));
     let mut bench = std::process::Command::new(binary);
     bench.args(rest).current_dir(places::root());
     bench

@@ -304,6 +304,13 @@ impl Core {
         })
     }
 
+    /// What earlier warm-ups teach, before anything has been taken in: as if the journal had said so.
+    pub fn know(&mut self, lessons: Lessons) {
+        self.took = lessons.took.clone();
+        self.live = Live::new(&self.car, lessons);
+        self.live.follow(&self.car, &self.record);
+    }
+
     /// Readings of the warm-up under way from before the hub was started again, for the figures.
     pub fn recall(&mut self, t_us: i64, values: &[(usize, f64)]) {
         self.live.batch(t_us, values);

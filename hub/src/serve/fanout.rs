@@ -280,3 +280,59 @@ impl Fanout {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use futures_util::StreamExt;
+    use spinover_protocol::{message::HubMessage, record::Record};
+    use tokio_tungstenite::{
+        WebSocketStream,
+        tungstenite::{Message, protocol::Role},
+    };
+
+    /// Lengths on both sides of where a frame's head changes, read back by the library that the clients use.
+    #[tokio::test]
+    async fn frames_are_what_the_library_reads() {
+        let texts: Vec<Utf8Bytes> = [0, 1, 125, 126, 127, 65_535, 65_536, 200_000]
+            .iter()
+            .map(|length| "é".repeat(length / 2).into())
+            .collect();
+        let (near, mut far) = tokio::io::duplex(1 << 20);
+        tokio::io::AsyncWriteExt::write_all(&mut far, &framed(&texts))
+            .await
+            .unwrap();
+        let mut read = WebSocketStream::from_raw_socket(near, Role::Client, None).await;
+        for text in &texts {
+            let message = read.next().await.unwrap().unwrap();
+            assert_eq!(message, Message::text(text.as_str()));
+        }
+    }
+
+    #[test]
+    fn sessions_at_one_place_are_framed_once_and_nothing_new_is_nothing() {
+        let log = EventLog::new(Record::default());
+        let mut board = Board::default();
+        let (session, _) = Session::begin(&log, "journal", None);
+        let round = |board: &Board| Round {
+            log: &log,
+            board: board.clone(),
+            known: Vec::new(),
+        };
+        assert!(round(&board).news(&session).is_none());
+        let message = HubMessage::Book {
+            writing: true,
+            trouble: None,
+            late_ms: None,
+        };
+        board.put(crate::serve::shared::Kind::Book, &message);
+        let mut round = round(&board);
+        let (first, after) = round
+            .news(&session)
+            .map(|(frames, after)| (frames.clone(), after.clone()))
+            .unwrap();
+        let (second, _) = round.news(&session.clone()).unwrap();
+        assert_eq!(first.as_ptr(), second.as_ptr());
+        assert!(round.news(&after).is_none());
+    }
+}

@@ -23,7 +23,7 @@ mod tickets;
 
 use crate::{
     book::{Book, BookError, Loaded, Part},
-    core::{Core, Journal, feed::Report},
+    core::{Core, Journal, feed::Report, lessons::Lessons},
     sources::{Feed, Source, index::ChannelIndex, sim::SimControls},
 };
 use anyhow::Context;
@@ -165,17 +165,11 @@ pub async fn run(
     names.push(format!("{POSTED}=over HTTP"));
     let sim: Option<SimControls> = setup.sources.iter().find_map(|source| source.controls());
     let controls = sim.as_ref().map_or_else(Vec::new, SimControls::list);
-    let source = not_live.as_deref().unwrap_or("");
-    let lessons = book
-        .reader()
-        .and_then(|reader| history::lessons(&reader, &setup.car, source))
-        .inspect_err(|error| tracing::warn!("the figures know no earlier warm-ups: {error}"))
-        .unwrap_or_default();
     let journal = Journal {
         events: loaded.events,
         commands: loaded.commands,
         last: loaded.next_seq - 1,
-        lessons,
+        lessons: Lessons::default(),
     };
     let trainable = controls.iter().map(|control| control.key.clone()).collect();
     let mut core = Core::new(
@@ -188,7 +182,6 @@ pub async fn run(
 
     core.plan(setup.plan);
     core.played(played);
-    recall(&mut core, &book);
     let log = Arc::new(shared::EventLog::new(core.record().clone()));
     let (board_in, board) = watch::channel(shared::Board::default());
     let (asks_in, asks) = mpsc::channel(ASKS_WAITING);
@@ -209,7 +202,12 @@ pub async fn run(
         counts: counts.clone(),
         frame_every: setup.frame_every,
     };
-    let mut keeper = tokio::spawn(keeper.run(keeper_stop));
+    // What the book teaches takes as long to read as it holds much. The port is open meanwhile, and who knocks waits for this.
+    let mut keeper = tokio::spawn(async move {
+        let taught = tokio::task::spawn_blocking(move || taught(keeper)).await;
+        let keeper = taught.map_err(|error| error.to_string())?;
+        keeper.run(keeper_stop).await
+    });
     let tasks: Vec<_> = setup
         .sources
         .into_iter()
@@ -333,6 +331,18 @@ fn show(board: &watch::Sender<shared::Board>, message: &HubMessage) {
 /// Waits until the hub is told to stop, or whoever could tell it has gone.
 async fn stopped(stop: &mut watch::Receiver<bool>) {
     let _ = stop.wait_for(|stop| *stop).await;
+}
+
+/// Gives the figures what earlier warm-ups teach, and what this one read before the hub was started again.
+fn taught(mut keeper: Keeper) -> Keeper {
+    let source = keeper.not_live.as_deref().unwrap_or("");
+    let reader = keeper.book.reader();
+    match reader.and_then(|reader| history::lessons(&reader, keeper.core.car(), source)) {
+        Ok(lessons) => keeper.core.know(lessons),
+        Err(error) => tracing::warn!("the figures know no earlier warm-ups: {error}"),
+    }
+    recall(&mut keeper.core, &keeper.book);
+    keeper
 }
 
 /// Gives the figures what the warm-up under way read before the hub was started again.

@@ -15,7 +15,7 @@ use spinover_tests::{
     fan::{
         self, CHANNELS, MARK, Stamps,
         crowd::{self, Crowd},
-        servers::{Kind, Server},
+        servers::{Kind, Plan, Server},
         source::{self, Template},
         wire,
     },
@@ -104,7 +104,7 @@ fn main() -> Result<()> {
                     phones,
                     rate,
                     seconds: options.seconds,
-                    stuck: 0,
+                    ..Load::default()
                 };
                 runs.push(run(kind, &load, &template, pinned)?.told(options.json));
             }
@@ -119,11 +119,25 @@ fn main() -> Result<()> {
                 rate: TYPICAL.1,
                 seconds: options.seconds,
                 stuck: round % 2,
+                ..Load::default()
             };
             stuck.push(run(Kind::Hub, &load, &template, pinned)?.told(options.json));
         }
     }
-    let told = summary(&runs, &stuck, pinned, template.length());
+    let mut wide = Vec::new();
+    if kinds.contains(&Kind::Hub) {
+        for channels in [6, 24, 96] {
+            let load = Load {
+                channels,
+                rate: 20.0,
+                seconds: options.seconds,
+                ..Load::default()
+            };
+            wide.push(run(Kind::Hub, &load, &template, pinned)?.told(options.json));
+        }
+    }
+    let mut told = summary(&runs, &stuck, pinned, template.length());
+    told["growth"] = growth(&runs, &wide);
     if options.json {
         println!("{told}");
     } else {
@@ -135,8 +149,21 @@ fn main() -> Result<()> {
 struct Load {
     phones: usize,
     rate: f64,
+    channels: usize,
     seconds: f64,
     stuck: usize,
+}
+
+impl Default for Load {
+    fn default() -> Self {
+        Self {
+            phones: TYPICAL.0,
+            rate: TYPICAL.1,
+            channels: CHANNELS,
+            seconds: 5.0,
+            stuck: 0,
+        }
+    }
 }
 
 #[derive(Clone, Debug)]
@@ -180,7 +207,12 @@ impl Run {
 }
 
 fn run(kind: Kind, load: &Load, template: &Template, pinned: bool) -> Result<Run> {
-    let server = Server::start(kind, load.rate, pinned.then_some(SERVERS_CORE))?;
+    let plan = Plan {
+        rate: load.rate,
+        channels: load.channels,
+        core: pinned.then_some(SERVERS_CORE),
+    };
+    let server = Server::start(kind, plan)?;
     let mut sockets = Vec::new();
     for n in 0..load.phones {
         sockets.push(server.client(n).with_context(|| format!("client {n}"))?);
@@ -240,7 +272,8 @@ fn run(kind: Kind, load: &Load, template: &Template, pinned: bool) -> Result<Run
         "max_us": max,
         "cpu_us_per_delivery": cpu_us / deliveries,
         "cpu_us_per_frame": cpu_us / seen.frames as f64,
-        "cpu_us_per_reading": cpu_us / deliveries / CHANNELS as f64,
+        "channels": load.channels,
+        "cpu_us_per_reading": cpu_us / deliveries / load.channels as f64,
         "cpu_share": cpu_us / took / 1e6,
         "frames_per_delivery": seen.frames as f64 / deliveries,
         "messages_per_frame": deliveries / seen.stamped_frames as f64,
@@ -257,7 +290,7 @@ fn run(kind: Kind, load: &Load, template: &Template, pinned: bool) -> Result<Run
 
 /// A readings frame of the hub's, for the others to carry.
 fn capture() -> Result<Template> {
-    let server = Server::start(Kind::Hub, 20.0, None)?;
+    let server = Server::start(Kind::Hub, Plan::default())?;
     let (mut stream, mut bytes) = server.client(0)?;
     let stamps = Arc::new(Stamps::new(2_000));
     let source = source::Running::start(server.source()?, server.form(None)?, 20.0, stamps);
@@ -278,6 +311,33 @@ fn capture() -> Result<Template> {
         bytes.extend_from_slice(&chunk[..count]);
     }
     bail!("the hub shows no readings")
+}
+
+/// How the hub's processor time, and one phone's bytes, grow: exponents of a power, 1 being linear.
+fn growth(runs: &[Run], wide: &[Run]) -> Value {
+    let hub = |run: &&Run| run.0["server"] == Kind::Hub.name();
+    let fit = |runs: Vec<&Run>, over: &str, what: &str| {
+        let points: Vec<(f64, f64)> = runs
+            .iter()
+            .map(|run| (run.number(over), run.number(what)))
+            .collect();
+        let points_told: Vec<[f64; 2]> = points.iter().map(|(x, y)| [*x, *y]).collect();
+        json!({ "exponent": fan::exponent(&points), "points": points_told })
+    };
+    let at = |key: &'static str, value: f64| {
+        let these = runs.iter().filter(hub);
+        these
+            .filter(|run| run.number(key) == value)
+            .collect::<Vec<_>>()
+    };
+    json!({
+        "cpu_over_phones_at_20": fit(at("rate", 20.0), "phones", "cpu_share"),
+        "cpu_over_phones_at_100": fit(at("rate", 100.0), "phones", "cpu_share"),
+        "cpu_over_rate_at_100_phones": fit(at("phones", 100.0), "rate", "cpu_share"),
+        "memory_over_phones_at_20": fit(at("rate", 20.0), "phones", "rss_mb"),
+        "cpu_over_channels": fit(wide.iter().collect(), "channels", "cpu_share"),
+        "bytes_over_channels": fit(wide.iter().collect(), "channels", "bytes_per_delivery"),
+    })
 }
 
 fn summary(runs: &[Run], stuck: &[Run], pinned: bool, bytes: usize) -> Value {

@@ -13,7 +13,7 @@ use spinover_tests::{
     DEADLINE,
     fan::{
         self, CHANNELS, FIRST_STAMP,
-        servers::{Kind, Server},
+        servers::{Kind, Plan, Server},
         source,
     },
     http, process,
@@ -74,12 +74,15 @@ fn by_thread(pid: u32) -> BTreeMap<String, u64> {
 
 /// Sends for that long at that rate, or as fast as can be.
 fn run(seconds: f64, rate: Option<f64>, core: Option<usize>) -> Result<Value> {
-    let mut server = Server::start(Kind::Hub, 20.0, core)?;
+    let plan = Plan {
+        core,
+        ..Plan::default()
+    };
+    let mut server = Server::start(Kind::Hub, plan)?;
     let mut to = server.source()?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()?;
-    // Made beforehand: the sender's core must not be what is measured. Their times are written over below.
     let (before, begun) = (by_thread(server.pid()), Instant::now());
     let mut lines = 0u64;
     let mut many = String::new();
@@ -87,7 +90,7 @@ fn run(seconds: f64, rate: Option<f64>, core: Option<usize>) -> Result<Value> {
         many.clear();
         // At a given rate one by one, when each is due; else as many as fill a packet.
         for _ in 0..rate.map_or(64, |_| 1) {
-            many += &source::line(FIRST_STAMP + lines, lines as f64 / RATE_HZ);
+            many += &source::line(CHANNELS, FIRST_STAMP + lines, lines as f64 / RATE_HZ);
             lines += 1;
         }
         to.write_all(many.as_bytes())?;

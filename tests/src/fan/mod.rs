@@ -81,6 +81,17 @@ pub fn cpu_ns(pid: u32) -> Option<u64> {
     Some(all)
 }
 
+/// How y grows with x, as the exponent of a power of x: the slope of the least squares line through their logarithms. 1 is linear.
+pub fn exponent(points: &[(f64, f64)]) -> f64 {
+    let logs: Vec<(f64, f64)> = points.iter().map(|(x, y)| (x.ln(), y.ln())).collect();
+    let count = logs.len() as f64;
+    let mean = |pick: fn(&(f64, f64)) -> f64| logs.iter().map(pick).sum::<f64>() / count;
+    let (x, y) = (mean(|log| log.0), mean(|log| log.1));
+    let over: f64 = logs.iter().map(|log| (log.0 - x) * (log.1 - y)).sum();
+    let under: f64 = logs.iter().map(|log| (log.0 - x).powi(2)).sum();
+    over / under
+}
+
 /// The value that so many of all do not pass; sorts them.
 pub fn quantile(values: &mut [u32], part: f64) -> f64 {
     if values.is_empty() {
@@ -89,4 +100,18 @@ pub fn quantile(values: &mut [u32], part: f64) -> f64 {
     values.sort_unstable();
     let place = ((values.len() as f64 * part).ceil() as usize).clamp(1, values.len());
     f64::from(values[place - 1])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_exponent_of_a_power_is_found_and_a_quantile_is_one_of_the_values() {
+        let cubes = [1.0, 10.0, 50.0].map(|x: f64| (x, 7.0 * x.powi(3)));
+        assert!((exponent(&cubes) - 3.0).abs() < 1e-9);
+        let mut values = [5, 1, 4, 2, 3];
+        assert_eq!(quantile(&mut values, 0.5), 3.0);
+        assert_eq!(quantile(&mut values, 0.99), 5.0);
+    }
 }

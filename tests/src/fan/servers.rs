@@ -54,9 +54,31 @@ impl Kind {
     }
 }
 
+/// What a server is started for.
+#[derive(Clone, Copy, Debug)]
+pub struct Plan {
+    /// Messages a second; the hub shows as many frames.
+    pub rate: f64,
+    /// Channels of the hub's car.
+    pub channels: usize,
+    /// The core that it is held to.
+    pub core: Option<usize>,
+}
+
+impl Default for Plan {
+    fn default() -> Self {
+        Self {
+            rate: 20.0,
+            channels: CHANNELS,
+            core: None,
+        }
+    }
+}
+
 /// A server under way.
 pub struct Server {
     kind: Kind,
+    channels: usize,
     clients: String,
     source: String,
     process: Process,
@@ -78,15 +100,15 @@ impl Drop for Process {
 }
 
 impl Server {
-    /// Starts one on free ports, held to that core. The hub shows as many frames a second as the load brings.
+    /// Starts one on free ports.
     ///
     /// # Errors
     /// When it does not come up.
-    pub fn start(kind: Kind, rate: f64, core: Option<usize>) -> Result<Self> {
+    pub fn start(kind: Kind, plan: Plan) -> Result<Self> {
         let files = tempfile::tempdir()?;
         match kind {
-            Kind::Hub => start_hub(files, rate, core),
-            Kind::Floor => start_floor(files, core),
+            Kind::Hub => start_hub(files, plan),
+            Kind::Floor => start_floor(files, plan.core),
             Kind::Mosquitto => {
                 let (plain, socket) = (free_port()?, free_port()?);
                 let text = format!(
@@ -94,7 +116,14 @@ impl Server {
                 );
                 let config = files.path().join("mosquitto.conf");
                 std::fs::write(&config, text)?;
-                start_broker(kind, "mosquitto", &config, [plain, socket], core, files)
+                start_broker(
+                    kind,
+                    "mosquitto",
+                    &config,
+                    [plain, socket],
+                    plan.core,
+                    files,
+                )
             }
             Kind::Nats => {
                 let (plain, socket) = (free_port()?, free_port()?);
@@ -103,7 +132,14 @@ impl Server {
                 );
                 let config = files.path().join("nats.conf");
                 std::fs::write(&config, text)?;
-                start_broker(kind, "nats-server", &config, [plain, socket], core, files)
+                start_broker(
+                    kind,
+                    "nats-server",
+                    &config,
+                    [plain, socket],
+                    plan.core,
+                    files,
+                )
             }
         }
     }
@@ -239,7 +275,7 @@ impl Server {
     pub fn form(&self, template: Option<&Template>) -> Result<Form> {
         let template = || template.cloned().context("a frame of the hub's first");
         Ok(match self.kind {
-            Kind::Hub => Form::Lines,
+            Kind::Hub => Form::Lines(self.channels),
             Kind::Floor => Form::Framed(template()?),
             Kind::Mosquitto => Form::Mqtt(template()?),
             Kind::Nats => Form::Nats(template()?),
@@ -281,6 +317,7 @@ fn start_broker(
         .with_context(|| format!("{program} cannot be started"))?;
     let server = Server {
         kind,
+        channels: CHANNELS,
         clients: format!("127.0.0.1:{socket}"),
         source: format!("127.0.0.1:{plain}"),
         process: Process::Other(child),
@@ -323,6 +360,7 @@ fn start_floor(files: TempDir, core: Option<usize>) -> Result<Server> {
     );
     Ok(Server {
         kind: Kind::Floor,
+        channels: CHANNELS,
         clients,
         source,
         process: Process::Other(child),
@@ -363,21 +401,22 @@ pub fn files(folder: &Path, channels: usize) -> Result<[std::path::PathBuf; 2]> 
     Ok([car_file, sheet_file])
 }
 
-fn start_hub(files_at: TempDir, rate: f64, core: Option<usize>) -> Result<Server> {
-    let [car, sheet] = files(files_at.path(), CHANNELS)?;
+fn start_hub(files_at: TempDir, plan: Plan) -> Result<Server> {
+    let [car, sheet] = files(files_at.path(), plan.channels)?;
     let source = free_port()?;
     let mut launch = Launch::serve(&car, &sheet)
         .arg("--quiet-network")
         .source(format!("lines:tcp://127.0.0.1:{source}"));
-    if rate > 20.0 {
-        launch = launch.arg("--frame-rate").arg(format!("{rate}"));
+    if plan.rate > 20.0 {
+        launch = launch.arg("--frame-rate").arg(plan.rate.to_string());
     }
-    if let Some(core) = core {
+    if let Some(core) = plan.core {
         launch = launch.within(&["taskset", "-c", &core.to_string()]);
     }
     let hub = launch.start();
     Ok(Server {
         kind: Kind::Hub,
+        channels: plan.channels,
         clients: hub.address(),
         source: format!("127.0.0.1:{source}"),
         process: Process::Hub(Box::new(hub)),

@@ -1,6 +1,6 @@
 //! The one source: a message at an even rate, its stamp noted just before it is written.
 
-use super::{CHANNELS, FIRST_STAMP, Stamps, wire};
+use super::{FIRST_STAMP, Stamps, wire};
 use anyhow::{Context, Result};
 use std::{
     fmt::Write as _,
@@ -17,8 +17,8 @@ use std::{
 /// How a server takes a message.
 #[derive(Clone, Debug)]
 pub enum Form {
-    /// A line of JSON with every channel's value; the server makes the message of it.
-    Lines,
+    /// A line of JSON with the values of so many channels; the server makes the message of it.
+    Lines(usize),
     /// The message as a frame, its length before it in four bytes.
     Framed(Template),
     /// An MQTT 3.1.1 PUBLISH to the topic `f` at QoS 0.
@@ -66,7 +66,7 @@ impl Form {
     /// The bytes of one message.
     pub fn bytes(&self, stamp: u64, t_s: f64) -> Vec<u8> {
         match self {
-            Self::Lines => line(stamp, t_s).into_bytes(),
+            Self::Lines(channels) => line(*channels, stamp, t_s).into_bytes(),
             Self::Framed(template) => {
                 let frame = wire::framed(&template.with(stamp));
                 [&(frame.len() as u32).to_be_bytes()[..], &frame].concat()
@@ -100,9 +100,9 @@ pub fn mqtt(first: u8, rest: &[u8]) -> Vec<u8> {
 }
 
 /// One line with every channel: the stamp, and waves with two decimals, as sensors send them.
-pub fn line(stamp: u64, t_s: f64) -> String {
+pub fn line(channels: usize, stamp: u64, t_s: f64) -> String {
     let mut line = format!("{{\"t\":{t_s:.3},\"channel_0\":{stamp}");
-    for channel in 1..CHANNELS {
+    for channel in 1..channels {
         let wave = (stamp as f64 / (40.0 + 17.0 * channel as f64)).sin() * 40.0 + 50.0;
         let _ = write!(line, ",\"channel_{channel}\":{wave:.2}");
     }

@@ -188,3 +188,97 @@ impl AsyncWrite for Plain {
         Pin::new(&mut out.half).poll_shutdown(cx)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tokio::{
+        io::{AsyncReadExt, AsyncWriteExt},
+        net::{TcpListener, TcpSocket},
+    };
+
+    /// A connection with little room on both sides.
+    async fn narrow() -> (Plain, TcpStream) {
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let socket = TcpSocket::new_v4().unwrap();
+        socket.set_recv_buffer_size(4096).unwrap();
+        let address = listener.local_addr().unwrap();
+        let (near, far) = tokio::join!(listener.accept(), socket.connect(address));
+        (Plain::new(near.unwrap().0), far.unwrap())
+    }
+
+    /// A text frame of one letter, long enough to be cut by a full buffer, behind a number.
+    fn frame(letter: u8, n: u32) -> Vec<u8> {
+        let mut frame = vec![0x81, 126, 0x27, 0x10];
+        frame.extend(n.to_be_bytes());
+        frame.resize(4 + 10_000, letter);
+        frame
+    }
+
+    #[tokio::test]
+    async fn two_writers_never_cut_into_each_others_frames() {
+        const FRAMES: u32 = 400;
+        let (mut plain, mut far) = narrow().await;
+        let line = plain.line();
+        let own = async {
+            for n in 0..FRAMES {
+                plain.write_all(&frame(b'o', n)).await.unwrap();
+                plain.flush().await.unwrap();
+                tokio::task::yield_now().await;
+            }
+            plain.shutdown().await.unwrap();
+        };
+        let fan = async {
+            let (mut sent, mut begun, mut full) = (Vec::new(), 0, 0);
+            for n in 0..4 * FRAMES {
+                match line.put(&frame(b'f', n).into()) {
+                    Put::Sent => sent.push(n),
+                    Put::Begun => {
+                        sent.push(n);
+                        begun += 1;
+                    }
+                    Put::Full => full += 1,
+                    Put::Closed => break,
+                }
+                tokio::task::yield_now().await;
+            }
+            (sent, begun, full)
+        };
+        let reading = async {
+            let mut bytes = Vec::new();
+            let mut chunk = vec![0; 3_000];
+            loop {
+                let count = far.read(&mut chunk).await.unwrap();
+                if count == 0 {
+                    return bytes;
+                }
+                bytes.extend_from_slice(&chunk[..count]);
+            }
+        };
+        let ((), (sent, begun, full), bytes) = tokio::join!(own, fan, reading);
+        assert!(
+            begun > 0 && full > 0,
+            "{begun} begun and {full} refused: nothing was tried"
+        );
+        let (mut owned, mut fanned) = (Vec::new(), Vec::new());
+        for whole in bytes.chunks(10_004) {
+            let n = u32::from_be_bytes(whole[4..8].try_into().unwrap());
+            assert_eq!(whole, frame(whole[8], n), "a frame is not whole");
+            match whole[8] {
+                b'o' => owned.push(n),
+                _ => fanned.push(n),
+            }
+        }
+        assert_eq!(owned, (0..FRAMES).collect::<Vec<_>>());
+        assert_eq!(fanned, sent);
+    }
+
+    #[tokio::test]
+    async fn nothing_follows_a_close_frame() {
+        let (mut plain, _far) = narrow().await;
+        let line = plain.line();
+        assert_eq!(line.put(&Bytes::from_static(b"\x81\x01a")), Put::Sent);
+        plain.write_all(b"\x88\x02\x03\xe8").await.unwrap();
+        assert_eq!(line.put(&Bytes::from_static(b"\x81\x01b")), Put::Closed);
+    }
+}

@@ -38,6 +38,8 @@ struct State {
     line: Option<Arc<Line>>,
     /// Its own task sends, or has been woken to; the fan-out keeps out until it has caught up.
     own: bool,
+    /// How many devices had been put out when its own task last saw that it is none of them.
+    outs: u64,
 }
 
 impl Member {
@@ -62,10 +64,17 @@ impl Member {
         state.session.answer(log, answer)
     }
 
-    /// What is new, for its own task to send; when nothing is, the fan-out goes on by itself.
-    pub fn news(&self, log: &EventLog, board: &watch::Receiver<Board>) -> Vec<Utf8Bytes> {
+    /// What is new, for its own task to send; when nothing is, the fan-out goes on by itself. The task is to look, afterwards, whether
+    /// its device has been put out: what is new may be a code that is not for it.
+    pub fn news(
+        &self,
+        log: &EventLog,
+        board: &watch::Receiver<Board>,
+        outs: &watch::Receiver<u64>,
+    ) -> Vec<Utf8Bytes> {
         let mut state = self.state();
         let frames = state.session.told(log, &board.borrow());
+        state.outs = *outs.borrow();
         state.own = !frames.is_empty();
         frames
     }
@@ -85,13 +94,14 @@ impl Member {
         if state.own {
             return;
         }
+        let outs = round.outs;
         let Some((frames, after)) = round.news(&state.session) else {
             return;
         };
-        let put = state
-            .line
-            .as_ref()
-            .map_or(Put::Full, |line| line.put(frames));
+        let put = match &state.line {
+            Some(line) if state.outs == outs => line.put(frames),
+            _ => Put::Full,
+        };
         if matches!(put, Put::Sent | Put::Begun) {
             state.session = after.clone();
         }
@@ -107,6 +117,8 @@ impl Member {
 struct Round<'a> {
     log: &'a EventLog,
     board: Board,
+    /// How many devices have been put out: looked up after the board, since a new code goes up after whom it is not for is out.
+    outs: u64,
     known: Vec<(Session, Option<(Bytes, Session)>)>,
 }
 
@@ -197,12 +209,17 @@ impl Drop for Place {
 
 impl Fanout {
     /// Starts it; it ends with the board.
-    pub fn start(log: &Arc<EventLog>, board: &watch::Receiver<Board>) -> Arc<Self> {
+    pub fn start(
+        log: &Arc<EventLog>,
+        board: &watch::Receiver<Board>,
+        outs: &watch::Receiver<u64>,
+    ) -> Arc<Self> {
         let cores = std::thread::available_parallelism().map_or(1, usize::from);
         let parts = (0..cores).map(|_| Part::default()).collect();
         let fanout = Arc::new(Self { parts });
         for part in 0..cores {
-            tokio::spawn(fanout.clone().run(part, log.clone(), board.clone()));
+            let sources = (log.clone(), board.clone(), outs.clone());
+            tokio::spawn(fanout.clone().run(part, sources));
         }
         fanout
     }
@@ -219,6 +236,7 @@ impl Fanout {
                 session,
                 line,
                 own: true,
+                outs: 0,
             }),
             wake: Notify::new(),
         });
@@ -239,8 +257,7 @@ impl Fanout {
     async fn run(
         self: Arc<Self>,
         part: usize,
-        log: Arc<EventLog>,
-        mut board: watch::Receiver<Board>,
+        (log, mut board, outs): (Arc<EventLog>, watch::Receiver<Board>, watch::Receiver<u64>),
     ) {
         let part = &self.parts[part];
         let mut events = log.subscribe();
@@ -262,6 +279,7 @@ impl Fanout {
             let mut round = Round {
                 log: &log,
                 board: board.borrow_and_update().clone(),
+                outs: *outs.borrow(),
                 known: Vec::new(),
             };
             for (n, some) in members.chunks(AT_ONCE).enumerate() {
@@ -272,6 +290,7 @@ impl Fanout {
                     let (news, more) = (board.has_changed(), events.has_changed());
                     if news.unwrap_or(false) || more.unwrap_or(false) {
                         round.board = board.borrow().clone();
+                        round.outs = *outs.borrow();
                         round.known.clear();
                     }
                 }
@@ -317,6 +336,7 @@ mod tests {
         let round = |board: &Board| Round {
             log: &log,
             board: board.clone(),
+            outs: 0,
             known: Vec::new(),
         };
         assert!(round(&board).news(&session).is_none());

@@ -270,7 +270,7 @@ pub async fn run(
         not_live,
         controls,
         clock,
-        fanout: fanout::Fanout::start(&log, &board),
+        fanout: fanout::Fanout::start(&log, &board, &door.sessions.outs()),
         log,
         board,
         asks: asks_in,

@@ -240,7 +240,9 @@ async fn stay(
     let gone_after = Duration::from_millis(PHONE_GONE_MS as u64);
     // Its place first, and what has changed meanwhile afterwards: the fan-out sees to what changes from then on.
     let place = app.fanout.join(conn, session, line);
-    catch_up(app, socket, &place, gone_after).await?;
+    if let Err(end) = catch_up(app, socket, &place, &hello, gone_after).await {
+        return end;
+    }
     let mut heard = tokio::time::Instant::now();
     let mut budget = Budget {
         left: MESSAGES_AT_ONCE,
@@ -274,9 +276,15 @@ async fn stay(
             }
             answer = answers.recv() => {
                 push(socket, place.answer(&app.log, &answer?), gone_after).await?;
-                catch_up(app, socket, &place, gone_after).await?;
+                if let Err(end) = catch_up(app, socket, &place, &hello, gone_after).await {
+                    return end;
+                }
             }
-            () = place.woken() => catch_up(app, socket, &place, gone_after).await?,
+            () = place.woken() => {
+                if let Err(end) = catch_up(app, socket, &place, &hello, gone_after).await {
+                    return end;
+                }
+            }
             _ = tokio::time::sleep_until(heard + gone_after) => {
                 tracing::info!(name = %hello.who.name, "heard nothing; closing");
                 drop(presence);
@@ -287,19 +295,32 @@ async fn stay(
 }
 
 /// Sends what is new until nothing is. A slow phone gets what is newest when it has room, and nobody else is held up by it.
+///
+/// # Errors
+/// When the socket is to end, with what is to be said before.
 async fn catch_up(
     app: &App,
     socket: &mut WebSocket,
     place: &Place,
+    hello: &Hello,
     patience: Duration,
-) -> Option<()> {
+) -> Result<(), Option<Bye>> {
+    let outs = app.door.sessions.outs();
     loop {
-        timeout(patience, place.has_room()).await.ok()?.ok()?;
-        let news = place.news(&app.log, &app.board);
-        if news.is_empty() {
-            return Some(());
+        if !matches!(timeout(patience, place.has_room()).await, Ok(Ok(()))) {
+            return Err(None);
         }
-        push(socket, news, patience).await?;
+        let news = place.news(&app.log, &app.board, &outs);
+        // Before anything that has changed since: a new code is not for who was put out.
+        if app.door.sessions.is_out(&hello.who.id, hello.outs) {
+            return Err(Some(Bye::new(Farewell::PutOut, PUT_OUT)));
+        }
+        if news.is_empty() {
+            return Ok(());
+        }
+        if push(socket, news, patience).await.is_none() {
+            return Err(None);
+        }
     }
 }
 

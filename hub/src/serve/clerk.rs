@@ -8,13 +8,14 @@ use crate::core::{Core, Input, Output, feed::Report, lessons::Lessons};
 use spinover_protocol::{
     CommandId, HEARTBEAT_MS, Millis, Seq,
     event::{Event, Right, Who},
-    message::{Command, FigureNow, HubMessage},
+    message::{Command, FigureNow, HubMessage, StepProgress},
 };
 use std::collections::{BTreeMap, VecDeque};
 
 /// Slow things (figures, sources, people's lag) are shown this often.
 const SLOW_EVERY_MS: i64 = 1_000;
-/// What steps wait for is shown this often while a gate or a dwell is counting; pages count on between.
+/// What steps wait for is shown this often while it changes, as it does while a gate or a dwell is counting; pages count on between.
+/// Else it is shown with the slow things.
 const PROGRESS_EVERY_MS: i64 = 200;
 /// Readings are shown this often at most, unless it is told otherwise: faster than an eye follows a number.
 pub const FRAME_EVERY_MS: i64 = 50;
@@ -72,7 +73,8 @@ pub struct Clerk {
     /// Before then no frame of readings is due.
     frame_due: Millis,
     shown_frame_at: Millis,
-    shown_progress_at: Millis,
+    looked_at_progress: Millis,
+    shown_steps: Vec<StepProgress>,
     shown_presence_at: Millis,
     shown_slow_at: Millis,
 }
@@ -96,7 +98,8 @@ impl Clerk {
             frame_every: FRAME_EVERY_MS,
             frame_due: 0,
             shown_frame_at: 0,
-            shown_progress_at: 0,
+            looked_at_progress: 0,
+            shown_steps: Vec::new(),
             shown_presence_at: 0,
             shown_slow_at: 0,
         }
@@ -232,15 +235,16 @@ impl Clerk {
         let mut orders = self.take(now, Input::Tick, None);
         orders.extend(self.readings(now));
         let mut show = |kind, message| orders.push(Order::Show(kind, message));
-        if self.stirred || now - self.shown_progress_at >= PROGRESS_EVERY_MS {
-            show(
-                Kind::Progress,
-                HubMessage::Progress(self.core.progress(now)),
-            );
-            self.stirred = false;
-            self.shown_progress_at = now;
-        }
         let slow = now - self.shown_slow_at >= SLOW_EVERY_MS;
+        if self.stirred || slow || now - self.looked_at_progress >= PROGRESS_EVERY_MS {
+            let progress = self.core.progress(now);
+            self.looked_at_progress = now;
+            if self.stirred || slow || progress.steps != self.shown_steps {
+                self.shown_steps.clone_from(&progress.steps);
+                show(Kind::Progress, HubMessage::Progress(progress));
+            }
+            self.stirred = false;
+        }
         let each = match self.presence_changed {
             true => PRESENCE_MS_EACH,
             false => LAGS_MS_EACH,

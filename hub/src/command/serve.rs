@@ -371,10 +371,14 @@ fn hub(common: Common, work: Work, named: Vec<String>, data: &Path) -> Result<()
         };
         let (crew_code, chief_code) = match codes.take() {
             Some(codes) => codes,
-            None => (
-                code_for(sessions, Right::Crew, common.crew_code.clone())?,
-                code_for(sessions, Right::Chief, common.chief_code.clone())?,
-            ),
+            // Their hashes are slow on purpose, and most of what a start takes; neither waits for the other.
+            None => std::thread::scope(|scope| {
+                let crew =
+                    scope.spawn(|| code_for(sessions, Right::Crew, common.crew_code.clone()));
+                let chief = code_for(sessions, Right::Chief, common.chief_code.clone())?;
+                let crew = crew.join().map_err(|_| anyhow!("a code's hash broke"))??;
+                Ok::<_, anyhow::Error>((crew, chief))
+            })?,
         };
         let authority = if common.tls {
             let ip = common.listen.ip();

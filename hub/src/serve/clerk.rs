@@ -271,8 +271,8 @@ impl Clerk {
     }
 
     /// The readings, where there are newer ones and their time has come, or none were shown for so long that phones would think the
-    /// hub dead. The first after a pause goes out at once; at the full rate one may come early by half a frame, so that a source
-    /// as fast as the frames are, and not quite even, is shown in step.
+    /// hub dead. The first after a pause goes out at once. After it a second one may: a source exactly as fast as the frames are that
+    /// was held up once would else be shown late for good, since nothing could ever catch up.
     pub fn readings(&mut self, now: Millis) -> Option<Order> {
         let due = self.fresh && now >= self.frame_due;
         if !due && now - self.shown_frame_at < HEARTBEAT_MS {
@@ -280,8 +280,7 @@ impl Clerk {
         }
         self.fresh = false;
         self.shown_frame_at = now;
-        let early = now + self.frame_every - self.frame_every / 2;
-        self.frame_due = early.max(self.frame_due + self.frame_every);
+        self.frame_due = now.max(self.frame_due + self.frame_every);
         let frame = HubMessage::Readings(self.core.frame(now));
         Some(Order::Show(Kind::Readings, frame))
     }
@@ -348,5 +347,51 @@ impl Clerk {
                 orders.push(Order::Answer(conn, message));
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::core::{Journal, feed::Batch};
+    use spinover_protocol::car::Car;
+
+    fn clerk() -> Clerk {
+        let source = vec!["lines=dash".to_owned()];
+        let journal = Journal::default();
+        Clerk::new(Core::new(Car::default(), vec![], source, vec![], &journal))
+    }
+
+    /// Something comes in at that time; whether it is shown at once.
+    fn shown(clerk: &mut Clerk, at: Millis) -> bool {
+        let batch = Batch {
+            t_s: None,
+            values: Vec::new(),
+        };
+        clerk.reported(at, 0, Report::Batch(batch));
+        clerk.readings(at).is_some()
+    }
+
+    #[test]
+    fn a_source_as_fast_as_the_frames_is_in_step_again_after_it_was_held_up() {
+        let mut clerk = clerk();
+        for n in 0..100 {
+            let held_up = if n == 10 { 40 } else { 0 };
+            let uneven = [0, 7, -9, 3][n as usize % 4];
+            let at = 10_000 + n * FRAME_EVERY_MS + uneven + held_up;
+            assert!(shown(&mut clerk, at), "number {n} had to wait");
+        }
+    }
+
+    #[test]
+    fn a_fast_source_is_shown_twenty_times_a_second_and_its_last_word_when_due() {
+        let mut clerk = clerk();
+        let count = (0..10_000)
+            .filter(|n| shown(&mut clerk, 50_000 + n))
+            .count();
+        assert!((199..=202).contains(&count), "{count} in ten seconds");
+        let due = clerk.readings_due().unwrap();
+        assert!(clerk.readings(due - 1).is_none() && clerk.readings(due).is_some());
+        assert_eq!(clerk.readings_due(), None, "nothing newer");
     }
 }

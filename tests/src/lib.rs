@@ -10,6 +10,7 @@ pub mod chief;
 pub mod cold_start;
 pub mod data;
 pub mod day;
+pub mod fan;
 pub mod faults;
 pub mod http;
 pub mod hub;

@@ -15,6 +15,7 @@ use spinover_protocol::{
     car::Channel,
     event::{Event, EventBody},
     record::Record,
+    today::TimeSlip,
     turnaround::Turnaround,
 };
 use std::{collections::BTreeMap, path::Path};
@@ -72,24 +73,23 @@ impl WarmupEntry {
 
     /// As phones read it.
     pub fn listed(&self) -> Listed {
-        let this = self.clone();
         Listed {
-            id: this.id,
-            begun_at: this.begun_at,
-            closed_at: this.closed_at,
-            sheet: this.sheet,
-            team: this.team,
-            car: this.car,
-            source: this.source,
-            place: this.place,
-            weather: this.weather,
-            driver: this.driver,
-            note: this.note,
-            tags: this.tags,
-            photos: this.photos,
-            deleted_at: this.deleted_at,
-            deleted_by: this.deleted_by,
-            kept_until: this.deleted_at.map(|at| at + super::KEEP_DELETED_MS),
+            id: self.id.clone(),
+            begun_at: self.begun_at,
+            closed_at: self.closed_at,
+            sheet: self.sheet.clone(),
+            team: self.team.clone(),
+            car: self.car.clone(),
+            source: self.source.clone(),
+            place: self.place.clone(),
+            weather: self.weather.clone(),
+            driver: self.driver.clone(),
+            note: self.note.clone(),
+            tags: self.tags.clone(),
+            photos: self.photos.clone(),
+            deleted_at: self.deleted_at,
+            deleted_by: self.deleted_by.clone(),
+            kept_until: self.deleted_at.map(|at| at + super::KEEP_DELETED_MS),
         }
     }
 }
@@ -134,7 +134,23 @@ fn json<T: serde::de::DeserializeOwned>(text: &str) -> Result<T, BookError> {
     serde_json::from_str(text).map_err(|error| BookError::Unreadable(error.to_string()))
 }
 
-fn entry(row: &Row) -> Result<WarmupEntry, BookError> {
+/// The channels that were read last, and their text: one car's warm-ups mostly have the same ones, and reading JSON is slow.
+type LastChannels = Option<(String, Vec<Channel>)>;
+
+fn channels(row: &Row, last: &mut LastChannels) -> Result<Vec<Channel>, BookError> {
+    let text = row.get_ref(8)?.as_str();
+    let text = text.map_err(|error| BookError::Unreadable(error.to_string()))?;
+    if let Some((known, channels)) = last
+        && known == text
+    {
+        return Ok(channels.clone());
+    }
+    let channels: Vec<Channel> = json(text)?;
+    *last = Some((text.to_owned(), channels.clone()));
+    Ok(channels)
+}
+
+fn entry(row: &Row, last: &mut LastChannels) -> Result<WarmupEntry, BookError> {
     Ok(WarmupEntry {
         n: row.get(0)?,
         id: row.get(1)?,
@@ -144,7 +160,7 @@ fn entry(row: &Row) -> Result<WarmupEntry, BookError> {
         sheet: row.get(5)?,
         team: row.get(6)?,
         car: row.get(7)?,
-        channels: json(&row.get::<_, String>(8)?)?,
+        channels: channels(row, last)?,
         source: row.get(9)?,
         place: row.get(10)?,
         weather: row.get(11)?,
@@ -161,14 +177,15 @@ fn entry(row: &Row) -> Result<WarmupEntry, BookError> {
 pub(super) fn entries(conn: &Connection) -> Result<Vec<WarmupEntry>, BookError> {
     let mut query =
         conn.prepare_cached(&format!("{ENTRY} WHERE purged = 0 ORDER BY begun_at, n"))?;
-    let rows = query.query_and_then([], entry)?;
+    let mut last = None;
+    let rows = query.query_and_then([], |row| entry(row, &mut last))?;
     rows.collect()
 }
 
 pub(super) fn find(conn: &Connection, id: &str) -> Result<WarmupEntry, BookError> {
     let mut query = conn.prepare_cached(&format!("{ENTRY} WHERE id = ?1 AND purged = 0"))?;
     query
-        .query_and_then([id], entry)?
+        .query_and_then([id], |row| entry(row, &mut None))?
         .next()
         .unwrap_or_else(|| Err(BookError::NoSuchWarmup(id.to_owned())))
 }
@@ -393,6 +410,39 @@ impl Reader {
     /// What SQLite says, or [`BookError::Unreadable`].
     pub fn part_changes(&self) -> Result<Vec<Event>, BookError> {
         changes_before(&self.conn, i64::MAX)
+    }
+
+    /// The time slip that was typed in last of each warm-up of that car that has one, oldest first, without those that were deleted.
+    ///
+    /// # Errors
+    /// What SQLite says, or [`BookError::Unreadable`].
+    pub fn slips(&self, car: &str) -> Result<Vec<TimeSlip>, BookError> {
+        let mut query = self.conn.prepare_cached(
+            "SELECT e.seq, e.json, e.sum, w.begun_at, w.n FROM events e JOIN warmups w ON w.n = e.warmup \
+             WHERE e.kind = 'slip_typed' AND w.car = ?1 AND w.purged = 0 AND w.deleted_at IS NULL",
+        )?;
+        let rows = query.query_and_then([car], |row| {
+            let place: (i64, i64) = (row.get(3)?, row.get(4)?);
+            Ok::<_, BookError>((place, event(row)?))
+        })?;
+        // In the order of the journal, so that the last of a warm-up stays.
+        let mut slips = BTreeMap::new();
+        let mut found: Vec<((i64, i64), Event)> = rows.collect::<Result<_, _>>()?;
+        found.sort_by_key(|(_, event)| event.seq);
+        for (place, event) in found {
+            if let EventBody::SlipTyped(slip) = event.body {
+                slips.insert(place, slip);
+            }
+        }
+        // Imported ones have tables of their own, and are few.
+        for entry in self.warmups()? {
+            if entry.first_seq.is_none() && entry.deleted_at.is_none() && entry.car == car {
+                let warmup = self.record(&entry.id)?.warmup;
+                let slip = warmup.and_then(|warmup| warmup.slip);
+                slips.extend(slip.map(|told| ((entry.begun_at, entry.n), told.value)));
+            }
+        }
+        Ok(slips.into_values().collect())
     }
 
     /// Every turnaround, oldest first, that was marked while readings were not live for the reason `source`; empty: live.

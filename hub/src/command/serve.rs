@@ -17,6 +17,7 @@ use std::{
     path::{Path, PathBuf},
     process::ExitCode,
     sync::Arc,
+    time::Duration,
 };
 use tokio::{net::TcpListener, sync::watch};
 
@@ -53,6 +54,10 @@ struct Common {
     /// Another name by which phones reach the hub, besides its addresses and spinover.local. May be given several times.
     #[arg(long, value_name = "NAME")]
     host_name: Vec<String>,
+    /// Frames of readings a second that a phone is sent at most, 1 to 200. Twenty is faster than an eye follows a number; fewer save
+    /// a weak Wi-Fi.
+    #[arg(long, default_value_t = 20, value_name = "HZ", value_parser = clap::value_parser!(u16).range(1..=200))]
+    frame_rate: u16,
     /// Forget the devices that have joined before: everyone needs a code again.
     #[arg(long)]
     forget_devices: bool,
@@ -301,10 +306,14 @@ fn hub(
         };
         let (crew_code, chief_code) = match codes.take() {
             Some(codes) => codes,
-            None => (
-                code_for(sessions, Right::Crew, common.crew_code.clone())?,
-                code_for(sessions, Right::Chief, common.chief_code.clone())?,
-            ),
+            // Their hashes are slow on purpose, and most of what a start takes; neither waits for the other.
+            None => std::thread::scope(|scope| {
+                let crew =
+                    scope.spawn(|| code_for(sessions, Right::Crew, common.crew_code.clone()));
+                let chief = code_for(sessions, Right::Chief, common.chief_code.clone())?;
+                let crew = crew.join().map_err(|_| anyhow!("a code's hash broke"))??;
+                Ok::<_, anyhow::Error>((crew, chief))
+            })?,
         };
         let authority = if common.tls {
             let ip = common.listen.ip();
@@ -346,6 +355,7 @@ fn hub(
             host_names: common.host_name.clone(),
             authority,
             announce: !common.quiet_network && !common.listen.ip().is_loopback(),
+            frame_every: Duration::from_secs_f64(1.0 / f64::from(common.frame_rate)),
             files: Some(Arc::new(Files::new(
                 work.kept.clone(),
                 found.good.versions.clone(),

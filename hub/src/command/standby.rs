@@ -322,6 +322,7 @@ impl Running {
             sheets: found.good.sheets.clone(),
             plan: found.plan.clone(),
             counters: found.counters.clone(),
+            frame_every: Duration::from_millis(serve::clerk::FRAME_EVERY_MS as u64),
             sources: Vec::new(),
             crew_code,
             chief_code,

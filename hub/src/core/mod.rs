@@ -363,6 +363,14 @@ impl Core {
         }
     }
 
+    /// What earlier warm-ups teach, before anything has been taken in: as if the journal had said so.
+    pub fn know(&mut self, lessons: Lessons) {
+        self.took = lessons.took.clone();
+        self.take_air(&lessons);
+        self.live = Live::new(&self.car, lessons);
+        self.live.follow(&self.car, &self.record);
+    }
+
     /// Readings of the warm-up under way from before the hub was started again, for the figures.
     pub fn recall(&mut self, t_us: i64, values: &[(usize, f64)]) {
         self.live.batch(t_us, values);
@@ -383,6 +391,11 @@ impl Core {
     /// What the steps that can be marked next still wait for.
     pub fn progress(&self, now: Millis) -> Progress {
         gates::progress(now, &self.gates, &self.channels, &self.record)
+    }
+
+    /// How many have joined since the hub started.
+    pub fn count_people(&self) -> usize {
+        self.here.len()
     }
 
     /// Who is here.

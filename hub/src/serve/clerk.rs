@@ -14,15 +14,22 @@ use spinover_protocol::{
     CommandId, HEARTBEAT_MS, Millis, Seq,
     event::{Event, Right, Who},
     hubs::{Charge, Hubs},
-    message::{Command, FigureNow, HubMessage},
+    message::{Command, FigureNow, HubMessage, StepProgress},
     turnaround,
 };
 use std::collections::{BTreeMap, VecDeque};
 
 /// Slow things (figures, sources, people's lag) are shown this often.
 const SLOW_EVERY_MS: i64 = 1_000;
-/// What steps wait for is shown this often while a gate or a dwell is counting; pages count on between.
+/// What steps wait for is shown this often while it changes, as it does while a gate or a dwell is counting; pages count on between.
+/// Else it is shown with the slow things.
 const PROGRESS_EVERY_MS: i64 = 200;
+/// Readings are shown this often at most, unless it is told otherwise: faster than an eye follows a number.
+pub const FRAME_EVERY_MS: i64 = 50;
+/// Who is here is shown this much later for everyone who has joined, when it has changed and when only lags have: the list is as long
+/// as they are many, and all of them get it, so that else a thousand phones would hear of little but each other.
+const PRESENCE_MS_EACH: i64 = 1;
+const LAGS_MS_EACH: i64 = 50;
 /// Refusals that are remembered, so that a command that comes again on another socket gets the same answer.
 const REFUSALS_KEPT: usize = 1_024;
 
@@ -81,8 +88,13 @@ pub struct Clerk {
     fresh: bool,
     stirred: bool,
     presence_changed: bool,
+    frame_every: i64,
+    /// Before then no frame of readings is due.
+    frame_due: Millis,
     shown_frame_at: Millis,
-    shown_progress_at: Millis,
+    looked_at_progress: Millis,
+    shown_steps: Vec<StepProgress>,
+    shown_presence_at: Millis,
     shown_slow_at: Millis,
 }
 
@@ -104,10 +116,19 @@ impl Clerk {
             fresh: true,
             stirred: true,
             presence_changed: true,
+            frame_every: FRAME_EVERY_MS,
+            frame_due: 0,
             shown_frame_at: 0,
-            shown_progress_at: 0,
+            looked_at_progress: 0,
+            shown_steps: Vec::new(),
+            shown_presence_at: 0,
             shown_slow_at: 0,
         }
+    }
+
+    /// Readings are to be shown that often at most, in milliseconds.
+    pub fn frame_every(&mut self, every_ms: i64) {
+        self.frame_every = every_ms;
     }
 
     /// The state machine.
@@ -252,25 +273,28 @@ impl Clerk {
     /// Time has passed: what is due to be shown.
     pub fn tick(&mut self, now: Millis) -> Vec<Order> {
         let mut orders = self.take(now, Input::Tick, None);
+        orders.extend(self.readings(now));
         let mut show = |kind, message| orders.push(Order::Show(kind, message));
-        if self.fresh || now - self.shown_frame_at >= HEARTBEAT_MS {
-            show(Kind::Readings, HubMessage::Readings(self.core.frame(now)));
-            self.fresh = false;
-            self.shown_frame_at = now;
-        }
-        if self.stirred || now - self.shown_progress_at >= PROGRESS_EVERY_MS {
-            show(
-                Kind::Progress,
-                HubMessage::Progress(self.core.progress(now)),
-            );
-            self.stirred = false;
-            self.shown_progress_at = now;
-        }
         let slow = now - self.shown_slow_at >= SLOW_EVERY_MS;
-        if self.presence_changed || slow {
+        if self.stirred || slow || now - self.looked_at_progress >= PROGRESS_EVERY_MS {
+            let progress = self.core.progress(now);
+            self.looked_at_progress = now;
+            if self.stirred || slow || progress.steps != self.shown_steps {
+                self.shown_steps.clone_from(&progress.steps);
+                show(Kind::Progress, HubMessage::Progress(progress));
+            }
+            self.stirred = false;
+        }
+        let each = match self.presence_changed {
+            true => PRESENCE_MS_EACH,
+            false => LAGS_MS_EACH,
+        };
+        let presence_due = self.shown_presence_at + each * self.core.count_people() as i64;
+        if (self.presence_changed || slow) && now >= presence_due {
             let people = self.core.people();
             show(Kind::Presence, HubMessage::Presence { people });
             self.presence_changed = false;
+            self.shown_presence_at = now;
         }
         if slow {
             let figures = self.core.figures(now);
@@ -290,6 +314,26 @@ impl Clerk {
         self.pay(now, &mut orders);
         self.leave(now, &mut orders);
         orders
+    }
+
+    /// The readings, where there are newer ones and their time has come, or none were shown for so long that phones would think the
+    /// hub dead. The first after a pause goes out at once. After it a second one may: a source exactly as fast as the frames are that
+    /// was held up once would else be shown late for good, since nothing could ever catch up.
+    pub fn readings(&mut self, now: Millis) -> Option<Order> {
+        let due = self.fresh && now >= self.frame_due;
+        if !due && now - self.shown_frame_at < HEARTBEAT_MS {
+            return None;
+        }
+        self.fresh = false;
+        self.shown_frame_at = now;
+        self.frame_due = now.max(self.frame_due + self.frame_every);
+        let frame = HubMessage::Readings(self.core.frame(now));
+        Some(Order::Show(Kind::Readings, frame))
+    }
+
+    /// When the readings that wait are to be shown, if any do.
+    pub fn readings_due(&self) -> Option<Millis> {
+        self.fresh.then_some(self.frame_due)
     }
 
     /// Runs one input through the core and says what is to be done about what comes out.
@@ -349,5 +393,51 @@ impl Clerk {
                 orders.push(Order::Answer(conn, message));
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::core::{Journal, feed::Batch};
+    use spinover_protocol::car::Car;
+
+    fn clerk() -> Clerk {
+        let source = vec!["lines=dash".to_owned()];
+        let journal = Journal::default();
+        Clerk::new(Core::new(Car::default(), vec![], source, vec![], &journal))
+    }
+
+    /// Something comes in at that time; whether it is shown at once.
+    fn shown(clerk: &mut Clerk, at: Millis) -> bool {
+        let batch = Batch {
+            t_s: None,
+            values: Vec::new(),
+        };
+        clerk.reported(at, 0, Report::Batch(batch));
+        clerk.readings(at).is_some()
+    }
+
+    #[test]
+    fn a_source_as_fast_as_the_frames_is_in_step_again_after_it_was_held_up() {
+        let mut clerk = clerk();
+        for n in 0..100 {
+            let held_up = if n == 10 { 40 } else { 0 };
+            let uneven = [0, 7, -9, 3][n as usize % 4];
+            let at = 10_000 + n * FRAME_EVERY_MS + uneven + held_up;
+            assert!(shown(&mut clerk, at), "number {n} had to wait");
+        }
+    }
+
+    #[test]
+    fn a_fast_source_is_shown_twenty_times_a_second_and_its_last_word_when_due() {
+        let mut clerk = clerk();
+        let count = (0..10_000)
+            .filter(|n| shown(&mut clerk, 50_000 + n))
+            .count();
+        assert!((199..=202).contains(&count), "{count} in ten seconds");
+        let due = clerk.readings_due().unwrap();
+        assert!(clerk.readings(due - 1).is_none() && clerk.readings(due).is_some());
+        assert_eq!(clerk.readings_due(), None, "nothing newer");
     }
 }

@@ -87,20 +87,21 @@ pub fn lessons(reader: &Reader, car: &Car, source: &str) -> Result<Lessons, Book
 /// # Errors
 /// What the book says.
 pub fn slips(reader: &Reader, car: Option<&str>) -> Result<Vec<Slip>, BookError> {
-    let mut entries = reader.warmups()?;
-    entries.retain(|entry| entry.deleted_at.is_none());
-    let Some(car) = car
-        .map(str::to_owned)
-        .or_else(|| Some(entries.last()?.car.clone()))
-    else {
-        return Ok(Vec::new());
+    let car = match car {
+        Some(car) => car.to_owned(),
+        None => {
+            let entries = reader.warmups()?;
+            let left = entries
+                .iter()
+                .rev()
+                .find(|entry| entry.deleted_at.is_none());
+            let Some(latest) = left else {
+                return Ok(Vec::new());
+            };
+            latest.car.clone()
+        }
     };
-    let mut slips = Vec::new();
-    for entry in entries.iter().filter(|entry| entry.car == car) {
-        let warmup = reader.record(&entry.id)?.warmup;
-        slips.extend(warmup.and_then(|warmup| slip_of(&warmup)));
-    }
-    Ok(slips)
+    Ok(reader.slips(&car)?.iter().map(core::slip_of).collect())
 }
 
 fn slip_of(warmup: &Warmup) -> Option<Slip> {

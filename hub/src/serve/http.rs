@@ -5,12 +5,12 @@ use super::{
     App, book,
     door::{Denied, devices, hosts::Stranger, policy, sessions},
     files,
-    net::{self, Secure},
+    net::{self, Secure, Sender},
     peers, photos, recording, socket, two,
 };
 use crate::sources::{decode::Intake, tally::Tally};
 use axum::{
-    Router,
+    Extension, Router,
     body::Body,
     extract::{ConnectInfo, DefaultBodyLimit, Query, Request, State, WebSocketUpgrade},
     http::{HeaderMap, StatusCode, Uri, header},
@@ -99,6 +99,7 @@ async fn guard(State(app): State<Arc<App>>, request: Request, next: Next) -> Res
 async fn ws(
     State(app): State<Arc<App>>,
     ConnectInfo(from): ConnectInfo<SocketAddr>,
+    Extension(Sender(line)): Extension<Sender>,
     upgrade: WebSocketUpgrade,
 ) -> Response {
     upgrade
@@ -106,7 +107,7 @@ async fn ws(
         .max_message_size(socket::MAX_FRAME)
         .max_frame_size(socket::MAX_FRAME)
         .read_buffer_size(socket::READ_BUFFER)
-        .on_upgrade(move |socket| socket::serve(app, socket, from.ip()))
+        .on_upgrade(move |socket| socket::serve(app, socket, from.ip(), line))
 }
 
 async fn healthz(State(app): State<Arc<App>>) -> Response {

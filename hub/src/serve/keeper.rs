@@ -8,12 +8,13 @@ use super::helm::{Following, Helm, Over};
 use super::history;
 use super::reckoning::Reckoner;
 use super::season::Counting;
-use super::shared::{Board, EventLog, Kind};
+use super::shared::{Board, EventLog, Kind, encode};
 use crate::{
     book::{Book, BookError, BookHealth, Reading},
     core::{Core, TakeOver, feed::Report, lessons::Lessons},
     sources::sim::SimControls,
 };
+use axum::extract::ws::Utf8Bytes;
 use spinover_protocol::{
     CommandId, Millis,
     event::{Event, EventBody, Right, Who},
@@ -28,8 +29,8 @@ use std::{
 };
 use tokio::sync::{mpsc, oneshot, watch};
 
-/// The fastest that readings are shown: twenty frames a second, faster than an eye follows a number.
-const FRAME_EVERY: Duration = Duration::from_millis(50);
+/// Time is looked at this often.
+const TICK_EVERY: Duration = Duration::from_millis(50);
 /// Reports taken at once before the clock and the commands get a look in.
 const REPORTS_AT_ONCE: usize = 256;
 
@@ -141,6 +142,8 @@ pub struct Keeper {
     pub hubs: watch::Sender<Hubs>,
     /// Where the standby is told to take over, once what this hub has given up is on the disk.
     pub over: watch::Sender<Option<Over>>,
+    /// Readings are shown this often at most.
+    pub frame_every: Duration,
 }
 
 /// What the book answers once something is on the disk, or never can be.
@@ -204,21 +207,26 @@ impl Keeper {
             reckoner: Reckoner::new(),
             counting: self.counting,
         };
+        running
+            .clerk
+            .frame_every(self.frame_every.as_millis() as i64);
         if let Some(over) = self.take_over {
             running.decide(|clerk, now| clerk.take_over(now, over));
         }
         running.decide(Clerk::start);
-        let mut frames = tokio::time::interval(FRAME_EVERY);
-        frames.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        let mut ticks = tokio::time::interval(TICK_EVERY);
+        ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let mut reports = Vec::with_capacity(REPORTS_AT_ONCE);
         while running.broken.is_none() {
+            let due = running.readings_due();
             tokio::select! {
                 biased;
                 () = super::stopped(&mut stop) => break,
                 written = async { (&mut running.writing[0]).await }, if !running.writing.is_empty() => running.written(written),
                 Some(ask) = asks.recv() => running.asked(ask),
                 Ok(()) = running.following.changed() => running.followed(),
-                _ = frames.tick() => running.tick(),
+                _ = ticks.tick() => running.tick(),
+                () = tokio::time::sleep(due.unwrap_or_default()), if due.is_some() => running.show_readings(),
                 Ok(()) = running.health.changed() => running.show_book(),
                 Some(lessons) = running.lessons.1.recv() => running.learned(lessons),
                 now = running.reckoner.reckoned() => running.show_turnaround(now),
@@ -228,6 +236,7 @@ impl Keeper {
                     for (source, report) in reports.drain(..) {
                         running.reported(source, report);
                     }
+                    running.show_readings();
                 }
             }
         }
@@ -245,16 +254,23 @@ impl Keeper {
 }
 
 impl Running {
-    /// Has the clerk decide, and does what it says.
+    /// Has the clerk decide, and does what it says. What changes on the board changes together, so that phones get it in one go.
     fn decide(&mut self, decide: impl FnOnce(&mut Clerk, Millis) -> Vec<Order>) {
         let mut orders = VecDeque::from(decide(&mut self.clerk, self.clock.now()));
+        let mut changes = Vec::new();
         while let Some(order) = orders.pop_front() {
+            // Who sees the events must see a board that is as new.
+            if let Order::Publish(_) = &order {
+                self.post(&mut changes);
+            }
             match order {
                 Order::Write(events) => self.write(events),
                 Order::Publish(events) => self.publish(&events),
                 Order::Answer(conn, message) => orders.extend(self.answer(conn, message)),
-                Order::Show(kind, message) => self.show(kind, &message),
-                Order::TakeDown(kind) => self.board.send_modify(|board| board.take_down(kind)),
+                Order::Show(kind, message) => {
+                    changes.push((kind, Some(self.shown(kind, &message))))
+                }
+                Order::TakeDown(kind) => changes.push((kind, None)),
                 Order::Keep(t_us, values) => self.keep(t_us, &values),
                 Order::Said(at, figures) => self.said(at, figures),
                 Order::Control(key, value) => {
@@ -276,6 +292,41 @@ impl Running {
                 }
             }
         }
+        self.post(&mut changes);
+    }
+
+    /// Puts up, or takes down, what has changed on the board.
+    fn post(&self, changes: &mut Vec<(Kind, Option<Utf8Bytes>)>) {
+        if changes.is_empty() {
+            return;
+        }
+        self.board.send_modify(|board| {
+            for (kind, frame) in changes.drain(..) {
+                match frame {
+                    Some(frame) => board.put_encoded(kind, frame),
+                    None => board.take_down(kind),
+                }
+            }
+        });
+    }
+
+    /// A message of the board's, encoded and counted.
+    fn shown(&self, kind: Kind, message: &HubMessage) -> Utf8Bytes {
+        if kind == Kind::Readings {
+            count(&self.counts.frames, 1);
+        }
+        encode(message)
+    }
+
+    /// How long until readings that wait are to be shown.
+    fn readings_due(&self) -> Option<Duration> {
+        let wait = (self.clerk.readings_due()? - self.clock.now()).max(0);
+        Some(Duration::from_millis(wait as u64))
+    }
+
+    /// Readings that came are shown at once where that is not too often.
+    fn show_readings(&mut self) {
+        self.decide(|clerk, now| clerk.readings(now).into_iter().collect());
     }
 
     fn asked(&mut self, ask: Ask) {
@@ -491,10 +542,7 @@ impl Running {
     }
 
     fn show(&self, kind: Kind, message: &HubMessage) {
-        if kind == Kind::Readings {
-            count(&self.counts.frames, 1);
-        }
-        self.board.send_modify(|board| board.put(kind, message));
+        self.post(&mut vec![(kind, Some(self.shown(kind, message)))]);
     }
 
     fn show_turnaround(&mut self, now: Option<turnaround::Now>) {

@@ -8,6 +8,7 @@ pub mod clerk;
 pub mod codes;
 pub mod discovery;
 pub mod door;
+mod fanout;
 pub mod files;
 pub mod helm;
 pub mod history;
@@ -32,6 +33,7 @@ use crate::{
         Core, Journal, TakeOver,
         charge::{Fence, Place},
         feed::Report,
+        lessons::Lessons,
     },
     sources::{Feed, Source, index::ChannelIndex, sim::SimControls},
 };
@@ -93,6 +95,8 @@ pub struct Setup {
     pub authority: Option<Authority>,
     /// Announce the hub on the local network by multicast DNS.
     pub announce: bool,
+    /// Readings are shown this often at most.
+    pub frame_every: Duration,
     /// The files that car and sheets were read from, for the chief to change.
     pub files: files::Room,
     /// The same files as they were read, for a second laptop.
@@ -133,6 +137,7 @@ pub struct App {
     clock: Clock,
     log: Arc<shared::EventLog>,
     board: watch::Receiver<shared::Board>,
+    fanout: Arc<fanout::Fanout>,
     index: Arc<ChannelIndex>,
     asks: mpsc::Sender<keeper::Ask>,
     posted: Feed,
@@ -194,17 +199,11 @@ pub async fn run(
     names.push(format!("{POSTED}=over HTTP"));
     let sim: Option<SimControls> = setup.sources.iter().find_map(|source| source.controls());
     let controls = sim.as_ref().map_or_else(Vec::new, SimControls::list);
-    let source = not_live.as_deref().unwrap_or("");
-    let lessons = book
-        .reader()
-        .and_then(|reader| history::lessons(&reader, &setup.car, source))
-        .inspect_err(|error| tracing::warn!("the figures know no earlier warm-ups: {error}"))
-        .unwrap_or_default();
     let journal = Journal {
         events: loaded.events,
         commands: loaded.commands,
         last: loaded.next_seq - 1,
-        lessons,
+        lessons: Lessons::default(),
     };
     let trainable = controls.iter().map(|control| control.key.clone()).collect();
     let mut core = Core::new(
@@ -218,7 +217,6 @@ pub async fn run(
     core.plan(setup.plan);
     core.season(setup.counters.clone());
     core.played(played);
-    recall(&mut core, &book);
     let log = Arc::new(shared::EventLog::new(core.record().clone()));
     let (board_in, board) = watch::channel(shared::Board::default());
     let helm = Helm::new(&loaded.kept, place);
@@ -239,7 +237,11 @@ pub async fn run(
         asks,
         reports,
         controls: sim,
-        counting: season::Counting::new(setup.counters, &setup.car, source),
+        counting: season::Counting::new(
+            setup.counters,
+            &setup.car,
+            not_live.as_deref().unwrap_or(""),
+        ),
         not_live: not_live.clone(),
         counts: counts.clone(),
         helm,
@@ -247,8 +249,14 @@ pub async fn run(
         following,
         hubs: hubs_in,
         over: over_in,
+        frame_every: setup.frame_every,
     };
-    let mut keeper = tokio::spawn(keeper.run(keeper_stop));
+    // What the book teaches takes as long to read as it holds much. The port is open meanwhile, and who knocks waits for this.
+    let mut keeper = tokio::spawn(async move {
+        let taught = tokio::task::spawn_blocking(move || taught(keeper)).await;
+        let keeper = taught.map_err(|error| error.to_string())?;
+        keeper.run(keeper_stop).await
+    });
     let tasks: Vec<_> = setup
         .sources
         .into_iter()
@@ -315,6 +323,7 @@ pub async fn run(
         not_live,
         controls,
         clock,
+        fanout: fanout::Fanout::start(&log, &board, &door.sessions.outs()),
         log,
         board,
         asks: asks_in,
@@ -444,6 +453,18 @@ fn show(board: &watch::Sender<shared::Board>, message: &HubMessage) {
 /// Waits until the hub is told to stop, or whoever could tell it has gone.
 async fn stopped(stop: &mut watch::Receiver<bool>) {
     let _ = stop.wait_for(|stop| *stop).await;
+}
+
+/// Gives the figures what earlier warm-ups teach, and what this one read before the hub was started again.
+fn taught(mut keeper: Keeper) -> Keeper {
+    let source = keeper.not_live.as_deref().unwrap_or("");
+    let reader = keeper.book.reader();
+    match reader.and_then(|reader| history::lessons(&reader, keeper.core.car(), source)) {
+        Ok(lessons) => keeper.core.know(lessons),
+        Err(error) => tracing::warn!("the figures know no earlier warm-ups: {error}"),
+    }
+    recall(&mut keeper.core, &keeper.book);
+    keeper
 }
 
 /// Gives the figures what the warm-up under way read before the hub was started again.

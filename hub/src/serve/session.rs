@@ -12,7 +12,7 @@ use spinover_protocol::{
 pub const ANSWERS_WAITING: usize = 64;
 
 /// How far one connection has been told.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Session {
     cursor: Seq,
     seen: Seen,
@@ -75,9 +75,11 @@ impl Session {
         frames
     }
 
-    /// What is new on the board, a stop call first.
-    pub fn news(&mut self, board: &Board) -> Vec<Utf8Bytes> {
-        board.news(&mut self.seen)
+    /// All that is new: events, then what is new on the board, a stop call first.
+    pub fn told(&mut self, log: &EventLog, board: &Board) -> Vec<Utf8Bytes> {
+        let mut frames = self.events(log);
+        frames.extend(board.news(&mut self.seen));
+        frames
     }
 }
 

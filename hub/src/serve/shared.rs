@@ -181,9 +181,14 @@ const KINDS: usize = Kind::Guessing as usize + 1;
 impl Board {
     /// Puts the latest of a kind up.
     pub fn put(&mut self, kind: Kind, message: &HubMessage) {
+        self.put_encoded(kind, encode(message));
+    }
+
+    /// The same with what was encoded beforehand, so that nobody who looks at the board waits for that.
+    pub fn put_encoded(&mut self, kind: Kind, frame: Utf8Bytes) {
         let slot = &mut self.slots[kind as usize];
         slot.changes += 1;
-        slot.frame = Some(encode(message));
+        slot.frame = Some(frame);
     }
 
     /// Takes down what is up of a kind: who has not seen it will not.
@@ -205,7 +210,7 @@ impl Board {
 }
 
 /// What a connection has seen of the board.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Seen([u64; KINDS]);
 
 #[cfg(test)]

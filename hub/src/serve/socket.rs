@@ -3,7 +3,9 @@
 use super::{
     App,
     door::Denied,
+    fanout::Place,
     keeper::{Ask, ConnId},
+    net::line::Line,
     session::{self, ANSWERS_WAITING, Heard, Session},
     shared::encode,
 };
@@ -77,14 +79,14 @@ impl Bye {
     }
 }
 
-/// Serves one socket until it closes.
-pub async fn serve(app: Arc<App>, mut socket: WebSocket, from: IpAddr) {
+/// Serves one socket until it closes. Where its connection has a line, the fan-out writes to that what is for everyone.
+pub async fn serve(app: Arc<App>, mut socket: WebSocket, from: IpAddr, line: Option<Arc<Line>>) {
     let hello = match timeout(HELLO_WITHIN, greet(&app, &mut socket, from)).await {
         Ok(Ok(Some(hello))) => hello,
         Ok(Ok(None)) | Err(_) => return,
         Ok(Err(bye)) => return say_goodbye(&mut socket, bye).await,
     };
-    if let Some(bye) = stay(&app, &mut socket, hello).await {
+    if let Some(bye) = stay(&app, &mut socket, hello, line).await {
         say_goodbye(&mut socket, bye).await;
     }
 }
@@ -204,13 +206,15 @@ fn denied(why: Denied) -> Bye {
 }
 
 /// The joined phase. Returns what to say when the hub is the one to end it.
-async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<Bye> {
+async fn stay(
+    app: &Arc<App>,
+    socket: &mut WebSocket,
+    hello: Hello,
+    line: Option<Arc<Line>>,
+) -> Option<Bye> {
     let conn = NEXT_CONN.fetch_add(1, Ordering::Relaxed);
     let (answers_in, mut answers) = mpsc::channel(ANSWERS_WAITING);
     let (joined_in, joined) = oneshot::channel();
-    // Subscribe first and look afterwards: what changes between is then seen twice, which does no harm, rather than never.
-    let mut events = app.log.subscribe();
-    let mut board = app.board.clone();
     let mut stop = app.stop.clone();
     let mut outs = app.door.sessions.outs();
     outs.mark_changed();
@@ -232,16 +236,18 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
     joined.await.ok()?;
 
     let resume = hello.resume.as_ref();
-    let (mut session, snapshot) = Session::begin(&app.log, &app.journal, resume);
-    board.mark_changed();
+    let (session, snapshot) = Session::begin(&app.log, &app.journal, resume);
     let mut first = vec![encode(&HubMessage::Welcome(Box::new(welcome(app, &hello))))];
     first.extend(snapshot);
     for frame in first {
         socket.send(Message::Text(frame)).await.ok()?;
     }
-    events.mark_changed();
-
     let gone_after = Duration::from_millis(PHONE_GONE_MS as u64);
+    // Its place first, and what has changed meanwhile afterwards: the fan-out sees to what changes from then on.
+    let place = app.fanout.join(conn, session, line);
+    if let Err(end) = catch_up(app, socket, &place, &hello, gone_after).await {
+        return end;
+    }
     let mut heard = tokio::time::Instant::now();
     let mut budget = Budget {
         left: MESSAGES_AT_ONCE,
@@ -273,11 +279,16 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
                     Some(Ok(Message::Close(_)) | Err(_)) | None => return None,
                 }
             }
-            Ok(()) = events.changed() => push(socket, session.events(&app.log), gone_after).await?,
-            answer = answers.recv() => push(socket, session.answer(&app.log, &answer?), gone_after).await?,
-            Ok(()) = board.changed() => {
-                let news = session.news(&board.borrow_and_update());
-                push(socket, news, gone_after).await?;
+            answer = answers.recv() => {
+                push(socket, place.answer(&app.log, &answer?), gone_after).await?;
+                if let Err(end) = catch_up(app, socket, &place, &hello, gone_after).await {
+                    return end;
+                }
+            }
+            () = place.woken() => {
+                if let Err(end) = catch_up(app, socket, &place, &hello, gone_after).await {
+                    return end;
+                }
             }
             _ = tokio::time::sleep_until(heard + gone_after) => {
                 tracing::info!(name = %hello.who.name, "heard nothing; closing");
@@ -288,8 +299,37 @@ async fn stay(app: &Arc<App>, socket: &mut WebSocket, hello: Hello) -> Option<By
     }
 }
 
-/// Sends frames in one go; gives up on a phone that takes none for so long. While it waits, newer frames replace older ones
-/// on the board, and nobody else is held up.
+/// Sends what is new until nothing is. A slow phone gets what is newest when it has room, and nobody else is held up by it.
+///
+/// # Errors
+/// When the socket is to end, with what is to be said before.
+async fn catch_up(
+    app: &App,
+    socket: &mut WebSocket,
+    place: &Place,
+    hello: &Hello,
+    patience: Duration,
+) -> Result<(), Option<Bye>> {
+    let outs = app.door.sessions.outs();
+    loop {
+        if !matches!(timeout(patience, place.has_room()).await, Ok(Ok(()))) {
+            return Err(None);
+        }
+        let news = place.news(&app.log, &app.board, &outs);
+        // Before anything that has changed since: a new code is not for who was put out.
+        if app.door.sessions.is_out(&hello.who.id, hello.outs) {
+            return Err(Some(Bye::new(Farewell::PutOut, PUT_OUT)));
+        }
+        if news.is_empty() {
+            return Ok(());
+        }
+        if push(socket, news, patience).await.is_none() {
+            return Err(None);
+        }
+    }
+}
+
+/// Sends frames in one go; gives up on a phone that takes none for so long.
 async fn push(socket: &mut WebSocket, frames: Vec<Utf8Bytes>, patience: Duration) -> Option<()> {
     let send = async {
         for frame in frames {

@@ -9,7 +9,7 @@ mod task;
 use super::{
     ASKS_WAITING, App, Setup, discovery,
     door::{Door, hosts::Hosts},
-    http,
+    fanout, http,
     keeper::{Clock, Counts},
     net,
     peers::{self, Peers},
@@ -264,6 +264,7 @@ pub async fn follow(
         stop,
     };
     let app = Arc::new(App {
+        fanout: fanout::Fanout::start(&log, &board, &door.sessions.outs()),
         door: door.clone(),
         about: None,
         show: Box::new(telling.clone()),

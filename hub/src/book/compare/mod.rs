@@ -130,8 +130,9 @@ pub fn compare(reader: &Reader, id: &str, wish: &Wish) -> Result<Comparison, Boo
     };
 
     let mut channels: Vec<(usize, Laid)> = Vec::new();
-    for (place, channel) in entry.channels.iter().enumerate() {
-        let cells = this.cells(reader, place, origin, grid)?;
+    let every: Vec<usize> = (0..entry.channels.len()).collect();
+    let read = this.cells(reader, &every, origin, grid)?;
+    for ((place, channel), cells) in entry.channels.iter().enumerate().zip(read) {
         if cells.iter().any(Option::is_some) {
             let floor = 0.5 * 10f64.powi(-i32::from(channel.decimals));
             channels.push((
@@ -146,17 +147,19 @@ pub fn compare(reader: &Reader, id: &str, wish: &Wish) -> Result<Comparison, Boo
     }
     for other in &earlier {
         let origin = other.origin(align.as_ref())?;
-        for (place, laid) in &mut channels {
-            let channel = &entry.channels[*place];
-            // By key, and only where the unit is the same: the car file may have changed in between.
-            let there = other
-                .entry
-                .channels
-                .iter()
-                .position(|c| c.key == channel.key && c.unit == channel.unit);
-            let cells = there
-                .map(|place| other.cells(reader, place, origin, grid))
-                .transpose()?;
+        // By key, and only where the unit is the same: the car file may have changed in between.
+        let there: Vec<Option<usize>> = channels
+            .iter()
+            .map(|(place, _)| {
+                let channel = &entry.channels[*place];
+                let same = |c: &Channel| c.key == channel.key && c.unit == channel.unit;
+                other.entry.channels.iter().position(same)
+            })
+            .collect();
+        let places: Vec<usize> = there.iter().flatten().copied().collect();
+        let mut read = other.cells(reader, &places, origin, grid)?.into_iter();
+        for ((_, laid), there) in channels.iter_mut().zip(there) {
+            let cells = there.and_then(|_| read.next());
             laid.earlier
                 .push(cells.unwrap_or_else(|| vec![None; grid.cells]));
         }
@@ -392,39 +395,46 @@ impl One {
         }))
     }
 
-    /// The median of a channel's readings in each cell.
+    /// The median of each of these channels' readings in each cell. They are read in one go: the times are the same for all.
     fn cells(
         &self,
         reader: &Reader,
-        place: usize,
+        places: &[usize],
         origin: Millis,
         grid: Grid,
-    ) -> Result<Vec<Option<f64>>, BookError> {
-        let channel = [place as u16];
+    ) -> Result<Vec<Vec<Option<f64>>>, BookError> {
+        let wanted: Vec<u16> = places.iter().map(|place| *place as u16).collect();
         let part = Part {
-            channels: Some(&channel),
+            channels: Some(&wanted),
             ..Part::default()
         };
-        let mut cells: Vec<Vec<f64>> = vec![Vec::new(); grid.cells];
+        let mut cells: Vec<Vec<Vec<f64>>> = vec![vec![Vec::new(); grid.cells]; places.len()];
+        let cell_of = |t_us: &i64| {
+            let t_s = (t_us - origin * 1000) as f64 / 1e6;
+            let cell = ((t_s - grid.from_s) / grid.cell_s).floor();
+            let inside = cell >= 0.0 && cell < grid.cells as f64;
+            inside.then_some(cell as usize)
+        };
         // What cannot be read leaves its cells empty, which says as much.
         reader.each_block(&self.entry.id, part, |rows| {
-            for column in rows.columns.values() {
+            let at: Vec<Option<usize>> = rows.times_us.iter().map(cell_of).collect();
+            for (channel, column) in &rows.columns {
+                let Some(own) = wanted.iter().position(|wanted| wanted == channel) else {
+                    continue;
+                };
                 for (row, value) in column.rows.iter().zip(&column.values) {
-                    let t_s = (rows.times_us[*row as usize] - origin * 1000) as f64 / 1e6;
-                    let cell = ((t_s - grid.from_s) / grid.cell_s).floor();
-                    if cell >= 0.0
-                        && let Some(cell) = cells.get_mut(cell as usize)
-                    {
-                        cell.push(*value);
+                    if let Some(cell) = at[*row as usize] {
+                        cells[own][cell].push(*value);
                     }
                 }
             }
             Ok::<(), BookError>(())
         })?;
-        Ok(cells
-            .iter()
-            .map(|values| crate::figures::robust::median(values))
-            .collect())
+        let medians = |cells: &Vec<Vec<f64>>| {
+            let median = |values: &Vec<f64>| crate::figures::robust::median(values);
+            cells.iter().map(median).collect()
+        };
+        Ok(cells.iter().map(medians).collect())
     }
 }
 

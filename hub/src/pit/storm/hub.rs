@@ -280,6 +280,7 @@ impl Storm {
         self.watch.read(self.now, &values);
         let report = Report::Batch(source_batch(values));
         self.decide(|clerk, now| clerk.reported(now, 0, report));
+        self.decide(|clerk, now| clerk.readings(now).into_iter().collect());
     }
 
     /// Something has come in from a phone.
@@ -392,7 +393,7 @@ impl Storm {
         self.pumping = false;
     }
 
-    /// Sends a connection what is new, as far as it takes it: events, then answers, then the board.
+    /// Sends a connection what is new, as far as it takes it: answers behind their events, then all else.
     fn pump_one(&mut self, id: ConnId) {
         loop {
             let (window, now) = (self.plan.window, self.now);
@@ -412,17 +413,14 @@ impl Storm {
             let Some(session) = &mut end.session else {
                 return;
             };
-            let mut frames = session.events(&hub.log);
-            if frames.is_empty() {
-                if let Some(answer) = end.answers.pop_front() {
-                    frames = session.answer(&hub.log, &answer);
-                } else if end.given_up {
+            let frames = match end.answers.pop_front() {
+                Some(answer) => session.answer(&hub.log, &answer),
+                None if end.given_up => {
                     self.hub_closes(id);
                     return;
-                } else {
-                    frames = session.news(&hub.board);
                 }
-            }
+                None => session.told(&hub.log, &hub.board),
+            };
             if frames.is_empty() {
                 return;
             }

@@ -4,6 +4,7 @@
 //! without its scheme still leads somewhere: on an encrypted hub, to the page of `trust`.
 
 pub mod authority;
+pub mod line;
 mod paced;
 pub mod trust;
 
@@ -11,6 +12,7 @@ use super::door::guesses::place;
 use axum::{Router, body::Body, extract::ConnectInfo};
 use hyper::{Request, body::Incoming, server::conn::http1, service::service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
+use line::{Line, Plain};
 pub use paced::pace;
 use std::{
     collections::HashMap,
@@ -60,6 +62,10 @@ const GOODBYES: Duration = Duration::from_secs(3);
 /// Marks a request that came encrypted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Secure(pub bool);
+
+/// With a request: the sending side of its connection, where it is not encrypted.
+#[derive(Clone, Debug)]
+pub struct Sender(pub Option<Arc<Line>>);
 
 /// What an encrypted hub answers with.
 pub struct Tls {
@@ -199,15 +205,15 @@ pub async fn serve(
         let stop = stop.clone();
         tokio::spawn(async move {
             let Some(tls) = tls else {
-                return talk(stream, seat, from, app, false, stop).await;
+                return talk_plainly(stream, seat, from, app, stop).await;
             };
             match timeout(HEAD_WITHIN, encrypted(&stream)).await {
                 Ok(Ok(true)) => {
                     if let Some(stream) = shake(stream, &seat, &tls.config, &handshakes).await {
-                        talk(stream, seat, from, app, true, stop).await;
+                        talk(stream, seat, from, app, None, stop).await;
                     }
                 }
-                Ok(Ok(false)) => talk(stream, seat, from, tls.plain.clone(), false, stop).await,
+                Ok(Ok(false)) => talk_plainly(stream, seat, from, tls.plain.clone(), stop).await,
                 _ => {}
             }
         });
@@ -247,13 +253,25 @@ async fn shake(
         .ok()
 }
 
-/// Speaks HTTP/1.1 with one connection. One version is enough for a page of six files, and is less to attack.
+async fn talk_plainly(
+    stream: TcpStream,
+    seat: Seat,
+    from: SocketAddr,
+    app: Router,
+    stop: watch::Receiver<bool>,
+) {
+    let stream = Plain::new(stream);
+    let line = stream.line();
+    talk(stream, seat, from, app, Some(line), stop).await;
+}
+
+/// Speaks HTTP/1.1 with one connection; one without a line of its own is encrypted. One version is enough for a page of six files, and is less to attack.
 async fn talk(
     stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
     seat: Seat,
     from: SocketAddr,
     app: Router,
-    secure: bool,
+    line: Option<Arc<Line>>,
     mut stop: watch::Receiver<bool>,
 ) {
     let stream = Patient {
@@ -263,7 +281,8 @@ async fn talk(
     };
     let service = service_fn(move |mut request: Request<Incoming>| {
         request.extensions_mut().insert(ConnectInfo(from));
-        request.extensions_mut().insert(Secure(secure));
+        request.extensions_mut().insert(Secure(line.is_none()));
+        request.extensions_mut().insert(Sender(line.clone()));
         app.clone().oneshot(request.map(Body::new))
     });
     let connection = http1::Builder::new()

@@ -196,7 +196,7 @@ fn unknown<'k>(
 ) {
     let keys: Vec<&str> = keys.collect();
     if !keys.contains(&spot.value.as_str()) {
-        let right = instead(&spot.value, keys.into_iter());
+        let right = instead(&spot.value, keys);
         walk.notes
             .wrong(spot.at, format!("{what} {}", quoted(&spot.value)), right);
     }

@@ -10,6 +10,7 @@
 //! - [`car`], [`sheet`]: the car and the procedure as a phone needs to know them;
 //! - [`today`]: what people measure and set for the figures;
 //! - [`hubs`]: two laptops, which of them is in charge, and what they say to each other;
+//! - [`team`]: the team's cars, as their hubs say on its bus;
 //! - [`trust`]: how far a reading can be trusted, and calibration;
 //! - [`turnaround`]: the plan of what must be done between rounds, and how it stands;
 //! - [`clock`]: a phone's clock that never goes back;
@@ -34,6 +35,7 @@ pub mod message;
 pub mod record;
 pub mod recording;
 pub mod sheet;
+pub mod team;
 pub mod today;
 pub mod trust;
 pub mod turnaround;

@@ -17,6 +17,7 @@ use crate::{
         SourceHealth, Welcome,
     },
     record::Record,
+    team::Team,
     turnaround,
 };
 use std::collections::{BTreeMap, VecDeque};
@@ -130,6 +131,8 @@ pub struct Mirror {
     pub figures: Vec<FigureNow>,
     /// How the turnaround stands; absent from a hub without a plan.
     pub turnaround: Option<turnaround::Now>,
+    /// The team's bus and the cars on it; absent from a hub without.
+    pub team: Option<Team>,
     /// The disk's trouble, while it refuses.
     pub book_trouble: Option<String>,
     /// How many milliseconds of readings a power cut could have cost of late, where that is more than is promised.
@@ -525,6 +528,7 @@ impl Link {
             HubMessage::Sources { sources } => self.mirror.sources = sources,
             HubMessage::Figures { figures } => self.mirror.figures = figures,
             HubMessage::Turnaround(now) => self.mirror.turnaround = Some(now),
+            HubMessage::Team(team) => self.mirror.team = Some(team),
             HubMessage::Book {
                 writing,
                 trouble,

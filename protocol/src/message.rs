@@ -7,6 +7,7 @@ use crate::{
     hubs::{Charge, Hubs, SeenCharge},
     record::Record,
     sheet::Must,
+    team::Team,
     today::{CanPlan, Conditions, FlowBaseline, MixReading, TimeSlip},
     trust::Point,
     turnaround,
@@ -345,6 +346,8 @@ pub enum HubMessage {
     },
     /// How the turnaround stands; only from a hub that was given a plan.
     Turnaround(turnaround::Now),
+    /// The team's bus and the cars on it; only from a hub that has one.
+    Team(Team),
     /// The book's health: whether what is accepted can be written down.
     Book {
         /// `false` while the disk refuses; commands are then refused and the phones say so.

@@ -13,6 +13,7 @@ pub mod day;
 pub mod faults;
 pub mod http;
 pub mod hub;
+pub mod nats;
 pub mod netns;
 pub mod phone;
 pub mod process;

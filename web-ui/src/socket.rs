@@ -28,6 +28,8 @@ pub enum Topic {
     Figures,
     /// How the turnaround stands.
     Turnaround,
+    /// The team's bus.
+    Team,
     /// The welcome.
     Welcome,
     /// The book's health.
@@ -104,6 +106,7 @@ pub fn join(identity: Identity, token: Option<String>) {
         Topic::Sources,
         Topic::Figures,
         Topic::Turnaround,
+        Topic::Team,
         Topic::Welcome,
         Topic::Book,
         Topic::Urgent,
@@ -253,6 +256,7 @@ impl Shell {
             HubMessage::Sources { .. } => Some(Topic::Sources),
             HubMessage::Figures { .. } => Some(Topic::Figures),
             HubMessage::Turnaround(_) => Some(Topic::Turnaround),
+            HubMessage::Team(_) => Some(Topic::Team),
             HubMessage::Book { .. } => Some(Topic::Book),
             HubMessage::Hubs(_) => Some(Topic::Hubs),
             HubMessage::Ack { id, .. } => {

@@ -161,6 +161,8 @@ pub enum Kind {
     Hubs,
     /// How the turnaround stands.
     Turnaround,
+    /// The team's bus.
+    Team,
     /// How to join, once it has changed.
     Join,
     /// Whether somebody tries codes.

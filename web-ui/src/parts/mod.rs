@@ -3,6 +3,7 @@
 pub mod alarms;
 pub mod banners;
 pub mod bottom;
+pub mod bus;
 pub mod call_sheet;
 pub mod calls;
 pub mod devices;

@@ -25,6 +25,8 @@ pub enum Feed {
     Live,
     /// A warm-up that is played back.
     Replay,
+    /// None: the reading alone is known.
+    Still,
 }
 
 impl Feed {
@@ -33,6 +35,7 @@ impl Feed {
         match self {
             Self::Live => socket::with_shell(|shell| look(shell.traces.get(index))),
             Self::Replay => player::with(|playback| look(playback.traces().get(index))),
+            Self::Still => Some(look(None)),
         }
     }
 }
@@ -116,6 +119,7 @@ fn draw(paper: &Paper) {
                 stroke(canvas, trace, ahead(shell.link(), channel), now, &place)
             });
         }
+        Feed::Still => {}
         Feed::Replay => {
             player::with(|playback| {
                 let band = player::band(playback, &channel.key);

@@ -114,7 +114,7 @@ async fn connect(
         .event_callback(heard)
         .connect(bus.servers.clone());
     match tokio::time::timeout(ANSWERS_WITHIN, connecting).await {
-        Ok(client) => Ok(client.map_err(said)?),
+        Ok(client) => client.map_err(said),
         Err(_) => Err(anyhow!("{} does not answer", bus.servers.join(", "))),
     }
 }

@@ -1,7 +1,7 @@
 //! The cars of a team: what each one's hub says of itself on the team's bus, and how the bus is. No I/O; the bus is in the hub's `bus`.
 
 use crate::{
-    ChannelKey, Millis,
+    ChannelKey, Seq,
     car::{Band, Car, Channel},
     message::Frame,
     record::{Record, Warmup},
@@ -20,6 +20,8 @@ const CALL_SHOWS_MS: i64 = 60_000;
 pub struct Team {
     /// The bus is connected.
     pub here: bool,
+    /// The bus has every event of this hub up to this one.
+    pub sent: Seq,
     /// Events of this hub that are not on the bus yet.
     pub waiting: u64,
     /// What is wrong with the bus.

@@ -70,6 +70,7 @@ fn team(state: &State, last: u64) -> Team {
     let cars: BTreeMap<String, CarHeard> = heard.collect();
     Team {
         here: state.here,
+        sent: state.sent,
         waiting: last.saturating_sub(state.sent),
         why: state.why.clone(),
         cars: cars.into_values().collect(),

@@ -155,6 +155,6 @@ fn CarStrip(
     let band = Memo::new(move |_| -> Option<Band> {
         heard.read().car.bands.get(place).copied().flatten()
     });
-    let typed = Memo::new(|_| None);
+    let typed = Memo::new(|_| None::<String>);
     view! { <StripOf channel=channel index=place reading=shown band=band typed=typed feed=Feed::Still/> }
 }

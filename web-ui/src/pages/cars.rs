@@ -76,8 +76,12 @@ pub fn Cars() -> impl IntoView {
         false => say(W::CarsNoBus),
         true => say(W::CarsNone),
     };
+    let many = move || match names.read().len() > 2 {
+        true => "yes",
+        false => "no",
+    };
     view! {
-        <div class="cars" data-test="cars" data-many=move || if names.read().len() > 2 { "yes" } else { "no" }>
+        <div class="cars" data-test="cars" data-many=many>
             <Show when=move || names.read().is_empty()><p class="hint">{none}</p></Show>
             <For each=move || names.get() key=String::clone children=move |name| view! { <Car name=name team=team/> }/>
         </div>
@@ -99,6 +103,10 @@ fn Car(name: String, team: Memo<Option<Team>>) -> impl IntoView {
         })
     };
     let live = Memo::new(move |_| matches!(*app.link.read(), LinkView::Live));
+    let old_key = move || match heard.read().is_old() || !live.get() {
+        true => "yes",
+        false => "no",
+    };
     let old = move || heard.read().is_old() || !live.get();
     let silent = move || fill(W::CarSilent, &[&age(heard.read().heard_ms as f64)]);
     let channels = Memo::new(move |_| heard.read().car.channels.clone());
@@ -119,7 +127,7 @@ fn Car(name: String, team: Memo<Option<Team>>) -> impl IntoView {
             class="car"
             class:old=old
             data-test=test
-            data-old=move || if old() { "yes" } else { "no" }
+            data-old=old_key
             data-at=move || at_key(heard.read().car.at)
         >
             <h2 class="car-name">{name}<small>{move || heard.read().car.team.clone()}</small></h2>

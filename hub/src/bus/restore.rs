@@ -59,11 +59,17 @@ pub async fn restore(bus: &Bus, car: &str, data: &Path) -> anyhow::Result<(Strin
         }
     };
     let count = events.len();
-    hubs::name_journal(data, &journal)?;
-    let (book, _) = Book::open(data)?;
+    // In a room of its own first: a book that is not whole must not lie where one is looked for.
+    std::fs::create_dir_all(data).with_context(|| data.display().to_string())?;
+    let room = tempfile::Builder::new()
+        .prefix("restored-")
+        .tempdir_in(data)?;
+    hubs::name_journal(room.path(), &journal)?;
+    let (book, _) = Book::open(room.path())?;
     for some in events.chunks(AT_ONCE) {
         book.append(some.to_vec()).await??;
     }
     book.close().await?;
+    hubs::adopt(data, &room.path().join("spinover.db"))?;
     Ok((journal, count))
 }

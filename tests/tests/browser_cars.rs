@@ -25,7 +25,7 @@ async fn every_car_on_one_page() -> Result<()> {
     let mut other = Launch::demo().arg("--bus").arg(&bus).start();
     let browser = Browser::start();
     let page = browser.page("Ash", PHONE).await;
-    page.goto(&format!("{}/#{CREW_CODE}/wall/Ash", one.url()))
+    page.goto(&format!("{}/#{CREW_CODE}/idle/Ash", one.url()))
         .await?;
     page.tap("caution-ok").await?;
     page.until_shows("[data-test=\"link-state\"][data-link=\"live\"]")

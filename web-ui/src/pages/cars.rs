@@ -140,7 +140,7 @@ fn Car(name: String, team: Memo<Option<Team>>) -> impl IntoView {
                 <span class="car-phase">{move || at_words(&heard.read()).0}</span>
                 <strong>{move || at_words(&heard.read()).1}</strong>
             </p>
-            <div class="strips">{strips}</div>
+            <div class="strips narrow">{strips}</div>
             {move || latest().map(|words| view! { <p class="car-call" data-test="car-call">{words}</p> })}
         </article>
     }

@@ -1,7 +1,8 @@
 //! The hub: takes readings in, holds the one truth, keeps the book, serves the phones.
 //!
-//! Arrows go one way: `serve`, `sources`, `book` -> `core` -> `figures` -> the protocol crate.
+//! Arrows go one way: `serve`, `sources`, `bus`, `book` -> `core` -> `figures` -> the protocol crate.
 pub mod book;
+pub mod bus;
 pub mod command;
 pub mod core;
 pub mod figures;

@@ -10,6 +10,7 @@
 //! - [`car`], [`sheet`]: the car and the procedure as a phone needs to know them;
 //! - [`today`]: what people measure and set for the figures;
 //! - [`hubs`]: two laptops, which of them is in charge, and what they say to each other;
+//! - [`team`]: the team's cars, as their hubs say on its bus;
 //! - [`trust`]: how far a reading can be trusted, and calibration;
 //! - [`turnaround`]: the plan of what must be done between rounds, and how it stands;
 //! - [`season`]: what is counted until a part is due;
@@ -36,6 +37,7 @@ pub mod record;
 pub mod recording;
 pub mod season;
 pub mod sheet;
+pub mod team;
 pub mod today;
 pub mod trust;
 pub mod turnaround;

@@ -17,7 +17,9 @@ use crate::{
         SourceHealth, Welcome,
     },
     record::Record,
-    season, turnaround,
+    season,
+    team::Team,
+    turnaround,
 };
 use std::collections::{BTreeMap, VecDeque};
 
@@ -132,6 +134,8 @@ pub struct Mirror {
     pub turnaround: Option<turnaround::Now>,
     /// How long the counted parts have been in; absent from a hub without a season file.
     pub season: Option<season::Now>,
+    /// The team's bus and the cars on it; absent from a hub without.
+    pub team: Option<Team>,
     /// The disk's trouble, while it refuses.
     pub book_trouble: Option<String>,
     /// How many milliseconds of readings a power cut could have cost of late, where that is more than is promised.
@@ -533,6 +537,7 @@ impl Link {
             HubMessage::Figures { figures } => self.mirror.figures = figures,
             HubMessage::Turnaround(now) => self.mirror.turnaround = Some(now),
             HubMessage::Season(now) => self.mirror.season = Some(now),
+            HubMessage::Team(team) => self.mirror.team = Some(team),
             HubMessage::Book {
                 writing,
                 trouble,

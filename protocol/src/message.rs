@@ -8,6 +8,7 @@ use crate::{
     record::Record,
     season,
     sheet::Must,
+    team::Team,
     today::{CanPlan, Conditions, FlowBaseline, MixReading, TimeSlip},
     trust::Point,
     turnaround,
@@ -366,6 +367,8 @@ pub enum HubMessage {
     Turnaround(turnaround::Now),
     /// How long the counted parts have been in; only from a hub that was given a season file.
     Season(season::Now),
+    /// The team's bus and the cars on it; only from a hub that has one.
+    Team(Team),
     /// The book's health: whether what is accepted can be written down.
     Book {
         /// `false` while the disk refuses; commands are then refused and the phones say so.

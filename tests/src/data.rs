@@ -20,6 +20,18 @@ pub fn own(name: &str) -> PathBuf {
         .join(name)
 }
 
+/// The car of that file, which is a Kestrel, under another name, written to that folder.
+///
+/// # Panics
+/// When it cannot be read or written.
+pub fn car_named(of: &Path, name: &str, folder: &Path) -> PathBuf {
+    let text = std::fs::read_to_string(of).expect("a car file");
+    let path = folder.join("car.toml");
+    let named = text.replacen("name = \"Kestrel\"", &format!("name = \"{name}\""), 1);
+    std::fs::write(&path, named).expect("room for a car file");
+    path
+}
+
 /// The folder of recordings: what `SPINOVER_DATA` names, or `../shared/data` beside the checkout.
 pub fn data_dir() -> Option<PathBuf> {
     let named = std::env::var_os("SPINOVER_DATA").map(PathBuf::from);

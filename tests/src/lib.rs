@@ -14,6 +14,7 @@ pub mod fan;
 pub mod faults;
 pub mod http;
 pub mod hub;
+pub mod nats;
 pub mod netns;
 pub mod phone;
 pub mod process;

@@ -30,6 +30,8 @@ pub enum Topic {
     Season,
     /// How the turnaround stands.
     Turnaround,
+    /// The team's bus.
+    Team,
     /// The welcome.
     Welcome,
     /// The book's health.
@@ -106,6 +108,7 @@ pub fn join(identity: Identity, token: Option<String>) {
         Topic::Sources,
         Topic::Figures,
         Topic::Turnaround,
+        Topic::Team,
         Topic::Welcome,
         Topic::Book,
         Topic::Urgent,
@@ -256,6 +259,7 @@ impl Shell {
             HubMessage::Figures { .. } => Some(Topic::Figures),
             HubMessage::Turnaround(_) => Some(Topic::Turnaround),
             HubMessage::Season(_) => Some(Topic::Season),
+            HubMessage::Team(_) => Some(Topic::Team),
             HubMessage::Book { .. } => Some(Topic::Book),
             HubMessage::Hubs(_) => Some(Topic::Hubs),
             HubMessage::Ack { id, .. } => {

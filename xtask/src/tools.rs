@@ -59,7 +59,7 @@ pub fn cargo_fuzz() -> Result<()> {
     cargo_tool("cargo-fuzz", "cargo-fuzz", CARGO_FUZZ)
 }
 
-/// What the tests of live sources hold ours against: decoders from PyPI into `target/reference`, a broker and a pair of
+/// What the tests of live sources hold ours against: decoders from PyPI into `target/reference`, two brokers and a pair of
 /// pseudo-terminals from the system's packages. Those tests say in one line what they skip without them, so that a machine that cannot
 /// have them still builds and tests all else.
 fn outside() {
@@ -81,6 +81,7 @@ fn outside() {
         ("mosquitto", "mosquitto"),
         ("mosquitto_pub", "mosquitto-clients"),
         ("socat", "socat"),
+        ("nats-server", "nats-server"),
     ]
     .into_iter()
     .filter(|(program, _)| !there(program))

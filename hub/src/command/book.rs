@@ -8,6 +8,7 @@ use crate::book::{
     photos::Picture,
     report,
 };
+use crate::bus::Bus;
 use clap::{Args, Subcommand, ValueEnum};
 use spinover_protocol::Millis;
 use std::{
@@ -119,12 +120,20 @@ enum Action {
         /// The warm-up.
         id: String,
     },
-    /// Restore one that was deleted.
+    /// Restore one that was deleted; or, from the team's bus, a car's whole journal into a directory that has no book, when the laptop's
+    /// disk is lost. Readings and photos are not on the bus; see docs/bus.md.
     Restore {
         #[command(flatten)]
         data: Data,
         /// The warm-up's whole id.
-        id: String,
+        #[arg(required_unless_present = "bus", conflicts_with = "bus")]
+        id: Option<String>,
+        /// The bus: nats://HOST:PORT, several with commas between.
+        #[arg(long, value_name = "URL", requires = "car")]
+        bus: Option<Bus>,
+        /// The car's name, with --bus.
+        #[arg(long, value_name = "NAME", requires = "bus")]
+        car: Option<String>,
     },
     /// Read the whole book and say whether it is as it was written. Changes nothing.
     Check {
@@ -372,9 +381,13 @@ impl BookCommand {
                     "{id} is deleted; `spinover book restore` brings it back for 30 days"
                 )?)
             }
-            Action::Restore { data, id } => {
-                change(&data, async |book| answered(book.restore(&id).await))
-            }
+            Action::Restore { data, id, bus, car } => match (bus, car) {
+                (Some(bus), Some(car)) => from_bus(&data, &bus, &car, out),
+                _ => {
+                    let id = id.unwrap_or_default();
+                    change(&data, async |book| answered(book.restore(&id).await))
+                }
+            },
             Action::Check { data, json } => check_all(&data, json, out),
         }
     }
@@ -410,6 +423,15 @@ async fn attach(book: &Book, id: &str, photos: &[Vec<u8>]) -> Result<(), BookErr
         answered(book.attach(id, photo)?.await)?;
     }
     Ok(())
+}
+
+fn from_bus(data: &Data, bus: &Bus, car: &str, out: &mut impl Write) -> Result<(), Failure> {
+    let restored = runtime()?.block_on(crate::bus::restore(bus, car, &data.data));
+    let (journal, count) = restored.map_err(|error| Failure::Failed(format!("{error:#}")))?;
+    Ok(writeln!(
+        out,
+        "{count} events of {car}'s journal {journal}; readings and photos are not on the bus"
+    )?)
 }
 
 fn runtime() -> Result<tokio::runtime::Runtime, Failure> {

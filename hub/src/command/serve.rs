@@ -3,6 +3,7 @@
 use super::work::{Work, open};
 use crate::{
     book::{Book, BookError, Loaded},
+    bus::Bus,
     files::{self, CarFile, FileErrors, kept::Kept},
     serve::{
         self, Ending, Setup, codes, discovery, door::sessions::Sessions, files::Files,
@@ -44,6 +45,10 @@ struct Common {
         value_name = "CODE"
     )]
     chief_code: Option<String>,
+    /// The team's bus, a NATS server with JetStream, to publish the journal to and to hear of the other cars: nats://HOST:PORT, several with
+    /// commas between, ?copies=3 in a cluster of three. See docs/bus.md.
+    #[arg(long, env = "SPINOVER_BUS", hide_env_values = true, value_name = "URL")]
+    bus: Option<Bus>,
     /// Do not announce the hub as spinover.local on the network.
     #[arg(long)]
     quiet_network: bool,
@@ -365,6 +370,7 @@ fn hub(
             take_over: None,
             // Once: it must not take charge again from one that takes over while this one runs.
             take_charge: take_charge && first,
+            bus: common.bus.clone(),
         };
         let announce = setup.announce;
         let ready = |join: &Join| match first {

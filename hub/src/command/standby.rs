@@ -6,6 +6,7 @@ use super::{
 };
 use crate::{
     book::{Book, Loaded},
+    bus::Bus,
     core::{TakeOver, charge::Fence},
     files::{CarFile, kept::Kept},
     serve::{
@@ -84,6 +85,9 @@ pub struct StandbyCommand {
     /// Where readings come from once this laptop has taken over; opened only then. May be given several times.
     #[arg(long, value_name = "SPEC")]
     source: Vec<String>,
+    /// The team's bus, once this laptop has taken over, as for `spinover serve`.
+    #[arg(long, env = "SPINOVER_BUS", hide_env_values = true, value_name = "URL")]
+    bus: Option<Bus>,
     /// A name that this laptop goes by on the network, besides its addresses; may be given several times.
     #[arg(long, value_name = "NAME")]
     host_name: Vec<String>,
@@ -334,6 +338,7 @@ impl Running {
             texts: found.texts.clone(),
             take_over: None,
             take_charge: false,
+            bus: self.options.bus.clone(),
         })
     }
 

@@ -4,6 +4,7 @@
 
 mod airs;
 mod book;
+mod bus;
 pub mod clerk;
 pub mod codes;
 pub mod discovery;
@@ -105,6 +106,8 @@ pub struct Setup {
     pub take_over: Option<TakeOver>,
     /// It takes charge again although another hub took over from it.
     pub take_charge: bool,
+    /// The team's bus.
+    pub bus: Option<crate::bus::Bus>,
 }
 
 /// Why a hub ended.
@@ -347,6 +350,9 @@ pub async fn run(
     });
     let announced = tokio::spawn(withdraw_when_replaced(announced, app.peers.hubs.clone()));
     let comparing = tokio::spawn(peers::keep_comparing(app.clone()));
+    let bus = setup
+        .bus
+        .map(|bus| tokio::spawn(bus::run(bus, app.clone())));
     ready(&join);
     let kept = tokio::spawn(door.sessions.clone().keep(halt.clone()));
     let telling = move |message| show(&board_in, &message);
@@ -367,6 +373,8 @@ pub async fn run(
     }
     announced.abort();
     comparing.abort();
+    // What is not on the bus yet goes there when the hub runs again; nobody waits for it.
+    bus.inspect(tokio::task::JoinHandle::abort);
     keeper_stop_in.send_replace(true);
     keeper
         .await
@@ -441,10 +449,11 @@ async fn withdraw_when_replaced(
     }
 }
 
-/// Puts a message of the door's up on everyone's board.
+/// Puts a message of the door's or the bus's up on everyone's board.
 fn show(board: &watch::Sender<shared::Board>, message: &HubMessage) {
     let kind = match message {
         HubMessage::Join(_) => shared::Kind::Join,
+        HubMessage::Team(_) => shared::Kind::Team,
         _ => shared::Kind::Guessing,
     };
     board.send_modify(|board| board.put(kind, message));

@@ -170,6 +170,8 @@ pub enum Kind {
     Turnaround,
     /// How long the counted parts have been in.
     Season,
+    /// The team's bus.
+    Team,
     /// How to join, once it has changed.
     Join,
     /// Whether somebody tries codes.

@@ -20,6 +20,7 @@ use spinover_tests::{
     chief::mark_until,
     data, eventually, http,
     hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
+    nats::Servers,
     phone::Phone,
 };
 use std::{path::Path, time::Duration};
@@ -111,6 +112,12 @@ async fn main() -> Result<()> {
         files(&folder).await?;
     }
     if wanted == ["files"] {
+        return Ok(());
+    }
+    if wants("cars") {
+        cars(&folder).await?;
+    }
+    if wanted == ["cars"] {
         return Ok(());
     }
     if wants("second") {
@@ -221,6 +228,47 @@ async fn alarm(folder: &Path) -> Result<()> {
             page.until_shows("[data-alarm=\"oil_pressure_lost\"]").await;
             album.keep(page, name).await?;
         }
+    }
+    Ok(())
+}
+
+/// Two cars on the team's wall: one under way and stopped, one that has fallen silent.
+async fn cars(folder: &Path) -> Result<()> {
+    let Some(servers) = Servers::start(1).await else {
+        return Ok(());
+    };
+    let bus = servers.url();
+    let room = tempfile::tempdir()?;
+    let demo = data::root().join("hub/demo");
+    let lapwing = data::car_named(&demo.join("kestrel.toml"), "Lapwing", room.path());
+    let hub = Launch::demo().arg("--bus").arg(&bus).start();
+    let other = || {
+        Launch::serve(&lapwing, &demo.join("pit-warm-up.toml"))
+            .source("sim:")
+            .arg("--bus")
+            .arg(&bus)
+            .start()
+    };
+    let browser = Browser::start();
+    for size in SIZES {
+        let mut other = other();
+        let page = browser.page(&format!("cars-{size}"), size).await;
+        let album = Album { folder, size };
+        before_joining(&page, &hub, &album, &|_| false).await?;
+        show(&page, &hub, &shot("", "wall", "/cars")).await?;
+        page.until_shows("[data-test=\"car-Lapwing\"] .strip[data-quality=\"good\"]")
+            .await;
+        let text = "Fuel leak, left side".to_owned();
+        let hazel = Phone::join(&other, CREW_CODE, "Hazel", "fuel").await;
+        hazel.done(Command::Stop { text }).await;
+        let (to, text) = (Audience::All, "Chocks are in".to_owned());
+        hazel.done(Command::Call { to, text }).await;
+        page.until_shows("[data-test=\"car-stop\"]").await;
+        album.keep(&page, "cars").await?;
+        other.kill();
+        page.until_shows("[data-test=\"car-Lapwing\"][data-old=\"yes\"]")
+            .await;
+        album.keep(&page, "cars-silent").await?;
     }
     Ok(())
 }

@@ -2,6 +2,7 @@
 
 use super::crew::OwnStrips;
 use crate::parts::{
+    bus::TeamBus,
     call_sheet::CallList,
     figures::{Figures, Offers},
     laptops::SecondLaptop,
@@ -28,6 +29,7 @@ pub fn Chief() -> impl IntoView {
                 <SeasonDue/>
                 <People/>
                 <SecondLaptop/>
+                <TeamBus/>
                 <Figures quiet=true/>
                 <Sources/>
             </div>

@@ -2,7 +2,7 @@
 
 use crate::{
     app::app,
-    parts::{laptops::SecondLaptop, people::People, sources::Sources},
+    parts::{bus::TeamBus, laptops::SecondLaptop, people::People, sources::Sources},
     pure::route::Page,
     socket::Topic,
     words::{Word as W, fill, say},
@@ -54,6 +54,7 @@ pub fn Laptop() -> impl IntoView {
                 </Show>
                 <People/>
                 <SecondLaptop/>
+                <TeamBus/>
                 <Sources all=true/>
             </div>
         </div>

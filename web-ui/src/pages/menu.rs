@@ -8,6 +8,7 @@ use crate::{
         route::{Over, Page},
         show::Units,
     },
+    socket::Topic,
     speech,
     words::{Word as W, fill, say},
 };
@@ -54,10 +55,16 @@ pub fn Menu() -> impl IntoView {
         app.settings.update(change);
         app.settings.get_untracked().save();
     };
+    let team = app.about(&[Topic::Team, Topic::Welcome], |link| {
+        link.mirror().team.is_some()
+    });
     let pages = move || {
         let mut pages = tab_list(chief.get());
         pages.push((Page::Turnaround, say(W::PageTurnaround)));
         pages.push((Page::Wall, say(W::PageWall)));
+        if team.get().unwrap_or_default() {
+            pages.push((Page::Cars, say(W::PageCars)));
+        }
         pages.into_iter().map(|(page, label)| view! {
             <button type="button" class="key choice" data-test=format!("menu-{}", page.key()) on:click=move |_| app.go(page)>{label}</button>
         }).collect_view()

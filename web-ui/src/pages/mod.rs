@@ -3,6 +3,7 @@
 mod bands;
 mod book;
 mod calibrate;
+mod cars;
 mod cautions;
 mod chief;
 mod crew;
@@ -122,7 +123,7 @@ fn Inside() -> impl IntoView {
     let chief = app.chief();
     let lost = move || matches!(*app.link.read(), LinkView::Lost(_));
     let over_open = move || app.route.read().over.is_some();
-    let wall = Memo::new(move |_| page.get() == Page::Wall);
+    let wall = Memo::new(move |_| matches!(page.get(), Page::Wall | Page::Cars));
     let of = Memo::new(move |_| app.route.read().of.clone());
     keyboard::listen(app, chief);
     // The replay that is open, for as long as the address names it.
@@ -148,7 +149,7 @@ fn Inside() -> impl IntoView {
                 // Under the step and the link, so that a call never hides that the link is lost.
                 <Incoming wall=wall/>
             </div>
-            <Show when=move || !matches!(page.get(), Page::Wall | Page::Replay)>
+            <Show when=move || !matches!(page.get(), Page::Wall | Page::Cars | Page::Replay)>
                 <Tabs page=page chief=chief/>
             </Show>
             <main>
@@ -173,7 +174,7 @@ fn Inside() -> impl IntoView {
             </main>
             <div class="foot">
                 <Notices/>
-                <Show when=move || page.get() != Page::Wall>
+                <Show when=move || !wall.get()>
                     <Receipt/>
                     <Bottom page=page/>
                 </Show>

@@ -4,6 +4,7 @@ pub mod air_then;
 pub mod alarms;
 pub mod banners;
 pub mod bottom;
+pub mod bus;
 pub mod call_sheet;
 pub mod calls;
 pub mod devices;

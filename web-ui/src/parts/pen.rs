@@ -32,6 +32,8 @@ pub enum Feed {
     Live,
     /// A warm-up that is played back.
     Replay,
+    /// None: the reading alone is known.
+    Still,
 }
 
 impl Feed {
@@ -40,6 +42,7 @@ impl Feed {
         match self {
             Self::Live => socket::with_shell(|shell| look(shell.traces.get(index))),
             Self::Replay => player::with(|playback| look(playback.traces().get(index))),
+            Self::Still => Some(look(None)),
         }
     }
 }
@@ -189,6 +192,7 @@ fn draw(paper: &mut Paper, now: f64) {
                 }
             });
         }
+        Feed::Still => {}
         Feed::Replay => {
             player::with(|playback| {
                 let band = player::band(playback, &channel.key);

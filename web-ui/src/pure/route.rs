@@ -18,6 +18,8 @@ pub enum Page {
     Laptop,
     /// The view for a wall, which needs no hands.
     Wall,
+    /// Every car of the team, for a wall.
+    Cars,
     /// What is done between rounds.
     Turnaround,
     /// Every warm-up that is kept.
@@ -30,7 +32,7 @@ pub enum Page {
 
 impl Page {
     /// Every page.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 12] = [
         Self::Crew,
         Self::All,
         Self::Steps,
@@ -38,6 +40,7 @@ impl Page {
         Self::Figures,
         Self::Laptop,
         Self::Wall,
+        Self::Cars,
         Self::Turnaround,
         Self::Book,
         Self::Replay,
@@ -54,6 +57,7 @@ impl Page {
             Self::Figures => "figures",
             Self::Laptop => "laptop",
             Self::Wall => "wall",
+            Self::Cars => "cars",
             Self::Turnaround => "turnaround",
             Self::Book => "book",
             Self::Replay => "replay",

@@ -82,7 +82,8 @@ impl Plant {
     /// The rules that it breaks, any of them first.
     pub fn breaks(self) -> &'static [Rule] {
         match self {
-            Self::AnswersBeforeDisk => &[Rule::Lost],
+            // After a crash the journal has other events under the numbers that phones were shown.
+            Self::AnswersBeforeDisk => &[Rule::Lost, Rule::Apart],
             Self::ResumesOneLate => &[Rule::Unsettled, Rule::Stop],
             // A command that comes again is another event, or is answered as another, or refused.
             Self::ForgetsCommands => &[Rule::Twice, Rule::Lost, Rule::RefusedButDone],

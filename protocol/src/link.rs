@@ -374,10 +374,20 @@ impl Link {
         ahead.is_finite().then_some(now + ahead)
     }
 
-    /// Of when the latest readings are, on the phone's clock: the time of hearing, less what they took to come. A welcome alone
-    /// does not make the readings of the connection before any newer.
+    /// The latest that it can be on the hub's clock: where a ping's way there and back was slow on one half only, its middle says too
+    /// little, and readings would look younger than they are.
+    fn hub_now_at_most(&self, now: f64) -> Option<f64> {
+        let most = self.offsets.iter().map(|offset| offset.most);
+        match most.min_by(f64::total_cmp) {
+            Some(most) => Some(now + most.max(self.ahead_at_least)),
+            None => self.hub_now(now),
+        }
+    }
+
+    /// Of when the latest readings are, on the phone's clock: the time of hearing, less what they can have taken to come. A welcome
+    /// alone does not make the readings of the connection before any newer.
     fn told_at(&self, now: f64) -> f64 {
-        match self.hub_now(now).zip(self.frame_said) {
+        match self.hub_now_at_most(now).zip(self.frame_said) {
             Some((hub_now, said)) => self.heard_at.min(now - (hub_now - said)),
             None => self.told_before,
         }

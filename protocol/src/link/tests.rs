@@ -206,8 +206,8 @@ fn pong(sent: f64, now: Millis) -> Input {
 fn old_frames_one_after_the_other_are_not_live() {
     let mut link = link();
     up(&mut link);
-    // The hub's clock is 5,000 ahead, as the pong tells.
-    link.take(40.0, pong(30.0, 5_035));
+    // The hub's clock is 5,000 ahead, as the pong tells, which took no time.
+    link.take(40.0, pong(40.0, 5_040));
     for t in (100..10_000).step_by(100) {
         let now = t as f64;
         // Each frame takes a little longer than the last: half of what has passed.
@@ -221,6 +221,22 @@ fn old_frames_one_after_the_other_are_not_live() {
     }
     link.take(10_000.0, readings(14_990));
     assert_eq!(link.state(10_000.0), State::Live, "caught up");
+}
+
+#[test]
+fn a_way_that_is_slow_on_one_half_makes_no_reading_younger() {
+    let mut link = link();
+    up(&mut link);
+    // The phone's clock is set 10 s on, and is 4.98 s ahead of the hub's. The hub answers at 8 s, at once; all of the 3 s are the way
+    // back, and half-way there it would be 6.5 s at the hub.
+    link.take(15_980.0, pong(12_980.0, 8_000));
+    // Said at 8.8 s, heard at 11.01 s of the hub's clock.
+    link.take(15_990.0, readings(8_800));
+    let since_ms = 13_780.0;
+    assert_eq!(link.state(15_990.0), State::Lost { since_ms });
+    link.take(16_100.0, pong(16_080.0, 11_110));
+    link.take(16_110.0, readings(11_115));
+    assert_eq!(link.state(16_110.0), State::Live, "quick again");
 }
 
 #[test]

@@ -107,6 +107,7 @@ pub fn join(identity: Identity, token: Option<String>) {
         Topic::People,
         Topic::Sources,
         Topic::Figures,
+        Topic::Season,
         Topic::Turnaround,
         Topic::Team,
         Topic::Welcome,

@@ -438,6 +438,7 @@ impl Running {
             HubMessage::Sources { .. } => Kind::Sources,
             HubMessage::Figures { .. } => Kind::Figures,
             HubMessage::Turnaround(_) => Kind::Turnaround,
+            HubMessage::Season(_) => Kind::Season,
             HubMessage::StopNow { .. } => Kind::StopNow,
             // Its book and its standing are not ours.
             _ => return,

@@ -619,6 +619,10 @@ impl Link {
         }
         self.told_before = self.told_at(now);
         self.frame_said = None;
+        let asked = match self.socket {
+            Socket::Joining { since } => since,
+            _ => now,
+        };
         self.socket = Socket::Up;
         self.attempts = 0;
         self.refused = None;
@@ -627,6 +631,12 @@ impl Link {
         self.offsets.clear();
         self.ahead_at_least = f64::NEG_INFINITY;
         self.said(now, welcome.now);
+        // It answers the hello as a pong answers a ping: what follows may come late before the first pong has.
+        self.offsets.push_back(Offset {
+            lag: (now - asked).max(0.0),
+            least: welcome.now as f64 - now,
+            most: welcome.now as f64 - asked,
+        });
         if self
             .mirror
             .welcome

@@ -35,7 +35,7 @@ fn noted(seq: Seq) -> Event {
 
 fn up(link: &mut Link) {
     assert_eq!(link.take(0.0, Input::Tick), vec![Action::Dial]);
-    link.take(10.0, Input::Opened);
+    link.take(20.0, Input::Opened);
     link.take(20.0, welcome("j"));
     assert_eq!(link.state(20.0), State::Connecting, "no readings yet");
     link.take(20.0, readings(5_000));
@@ -237,6 +237,20 @@ fn a_way_that_is_slow_on_one_half_makes_no_reading_younger() {
     link.take(16_100.0, pong(16_080.0, 11_110));
     link.take(16_110.0, readings(11_115));
     assert_eq!(link.state(16_110.0), State::Live, "quick again");
+}
+
+#[test]
+fn readings_that_come_late_after_a_late_welcome_are_not_live() {
+    let mut link = link();
+    assert_eq!(link.take(0.0, Input::Tick), vec![Action::Dial]);
+    link.take(10.0, Input::Opened);
+    // Said at once, and three seconds on the way, as what comes after it.
+    link.take(3_010.0, welcome("j"));
+    link.take(3_020.0, readings(5_010));
+    assert!(matches!(link.state(3_020.0), State::Lost { .. }));
+    link.take(3_100.0, pong(3_080.0, 8_080));
+    link.take(3_110.0, readings(8_100));
+    assert_eq!(link.state(3_110.0), State::Live);
 }
 
 #[test]

@@ -290,11 +290,14 @@ async fn what_is_open_tells_no_secrets_and_the_rest_needs_a_code() {
             .and_then(|number| number.parse::<f64>().ok())
             .expect("a number")
     };
-    let metrics = eventually("the readings to be counted", async || {
+    let metrics = eventually("the readings and the faults to be counted", async || {
         let metrics = http::get(&address, "/metrics", None)
             .await
             .expect("an answer");
-        (value(&metrics.text(), "spinover_readings_total") >= 2.0).then_some(metrics)
+        let all = ["spinover_readings_total", "spinover_faults_total"];
+        all.iter()
+            .all(|name| value(&metrics.text(), name) >= 2.0)
+            .then_some(metrics)
     })
     .await;
     assert!(

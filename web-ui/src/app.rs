@@ -35,6 +35,8 @@ const TICK_MS: u64 = 100;
 /// After showing the readings the page rests for so many times what that took, but no longer than this, in milliseconds.
 const REST_PER_COST: f64 = 3.0;
 const LONGEST_REST_MS: f64 = 400.0;
+/// A browser that has given no frame for this long is not waited for.
+const FRAMELESS_MS: f64 = 800.0;
 /// How long a notice stands, in milliseconds.
 const NOTICE_MS: f64 = 8_000.0;
 
@@ -118,6 +120,8 @@ pub struct App {
 
 thread_local! {
     static FRAME_ASKED: Cell<bool> = const { Cell::new(false) };
+    /// When the readings were shown last.
+    static SHOWN_AT: Cell<f64> = const { Cell::new(0.0) };
     /// No frame is asked for before this time of the phone's.
     static FREE_AT: Cell<f64> = const { Cell::new(0.0) };
     static CONNECTING_SINCE: Cell<f64> = const { Cell::new(0.0) };
@@ -593,8 +597,8 @@ impl App {
             self.notices
                 .update(|notices| notices.retain(|notice| notice.until >= phone_now));
         }
-        // A hidden page has no frames.
-        if document().hidden() {
+        // A hidden page has no frames, and no browser must be able to keep old numbers on the screen by giving none.
+        if document().hidden() || phone_now - SHOWN_AT.get() > FRAMELESS_MS {
             self.refresh();
         } else {
             self.ask_frame();
@@ -604,6 +608,7 @@ impl App {
     /// Shows the link's state and the readings as they are now.
     fn refresh(self) {
         let now = socket::now();
+        SHOWN_AT.set(now);
         let seconds = |since: f64| ((now - since) / 1000.0).max(0.0) as u32;
         let view = socket::with(|link| match link.state(now) {
             State::Connecting => LinkView::Connecting(seconds(CONNECTING_SINCE.get())),

@@ -204,6 +204,8 @@ pub struct Link {
     ping_sent: f64,
     /// The page has slept, and no ping of that time or later has been answered: what comes in may have waited for as long as it slept.
     woken: Option<f64>,
+    /// What was asked before this is no measure of the hub's clock: the page has slept since, and its own clock may have stood still.
+    measured_from: f64,
     lag_ms: Option<u32>,
     waiting: Vec<Waiting>,
     answers: VecDeque<(CommandId, Answer)>,
@@ -235,6 +237,7 @@ impl Link {
             told_before: f64::NEG_INFINITY,
             ping_sent: f64::NEG_INFINITY,
             woken: None,
+            measured_from: f64::NEG_INFINITY,
             lag_ms: None,
             waiting: Vec::new(),
             answers: VecDeque::new(),
@@ -316,7 +319,9 @@ impl Link {
                 }
                 // How long it slept, no clock of the page's may know, and old frames can be waiting in its socket; only the answer to
                 // what it asks from now on shows that the link is still there. A clock that was set back may stand where it stood.
-                self.woken = Some(now.max(self.ping_sent + 1.0));
+                self.measured_from = now.max(self.ping_sent + 1.0);
+                self.woken = Some(self.measured_from);
+                self.offsets.clear();
                 self.pinged_at = f64::NEG_INFINITY;
                 if let Socket::Down { dial_at } = &mut self.socket {
                     *dial_at = now;
@@ -581,7 +586,9 @@ impl Link {
                     self.ahead_at_least = least;
                 }
                 self.said(now, hub_now);
-                self.offsets.push_back(Offset { lag, least, most });
+                if sent > self.measured_from - 0.5 {
+                    self.offsets.push_back(Offset { lag, least, most });
+                }
                 if self.offsets.len() > OFFSETS_KEPT {
                     self.offsets.pop_front();
                 }
@@ -632,11 +639,13 @@ impl Link {
         self.ahead_at_least = f64::NEG_INFINITY;
         self.said(now, welcome.now);
         // It answers the hello as a pong answers a ping: what follows may come late before the first pong has.
-        self.offsets.push_back(Offset {
-            lag: (now - asked).max(0.0),
-            least: welcome.now as f64 - now,
-            most: welcome.now as f64 - asked,
-        });
+        if asked > self.measured_from - 0.5 {
+            self.offsets.push_back(Offset {
+                lag: (now - asked).max(0.0),
+                least: welcome.now as f64 - now,
+                most: welcome.now as f64 - asked,
+            });
+        }
         if self
             .mirror
             .welcome

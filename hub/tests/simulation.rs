@@ -10,7 +10,7 @@ const SEEDS: u64 = 30;
 const PLANTS_WITHIN: u64 = 30;
 /// Seeds on which the storm once found something wrong, and what that was. They are run always. The first four found it in the storm
 /// as it then was: people press less often now, so that each seed draws other troubles.
-const FOUND: [(u64, &str); 6] = [
+const FOUND: [(u64, &str); 9] = [
     (0, "old frames over a slow link looked live"),
     (
         21,
@@ -31,6 +31,18 @@ const FOUND: [(u64, &str); 6] = [
     (
         429,
         "a long storm with sleepers came to no rest, for a mistake of the storm itself",
+    ),
+    (
+        913,
+        "what followed a welcome that came late looked live before the first pong",
+    ),
+    (
+        977,
+        "the hub's time was taken from the middle of a ping whose way was slow on one half",
+    ),
+    (
+        6322,
+        "what had been asked before a page slept was taken for a measure of the hub's clock",
     ),
 ];
 

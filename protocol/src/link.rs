@@ -407,6 +407,23 @@ impl Link {
         self.offsets.retain(|offset| offset.most >= least);
     }
 
+    /// What was asked then is answered now, and the hub said that it was this time: how long that took, in milliseconds.
+    fn measured(&mut self, asked: f64, now: f64, hub_now: Millis) -> f64 {
+        let hub_now = hub_now as f64;
+        let lag = (now - asked).max(0.0);
+        if asked > self.measured_from - 0.5 {
+            self.offsets.push_back(Offset {
+                lag,
+                least: hub_now - now,
+                most: hub_now - asked,
+            });
+        }
+        if self.offsets.len() > OFFSETS_KEPT {
+            self.offsets.pop_front();
+        }
+        lag
+    }
+
     /// The lag last measured, there and back, in milliseconds.
     pub fn lag_ms(&self) -> Option<u32> {
         self.lag_ms
@@ -577,21 +594,15 @@ impl Link {
                 if self.woken.is_some_and(|woken| sent > woken - 0.5) {
                     self.woken = None;
                 }
-                let lag = (now - sent).max(0.0);
-                let (least, most) = (hub_now as f64 - now, hub_now as f64 - sent);
+                let most = hub_now as f64 - sent;
                 // What was known before and cannot be so by this pong was of a clock that has been set since.
                 self.offsets
                     .retain(|offset| offset.least <= most + CLOCKS_MS);
                 if self.ahead_at_least > most + CLOCKS_MS {
-                    self.ahead_at_least = least;
+                    self.ahead_at_least = hub_now as f64 - now;
                 }
                 self.said(now, hub_now);
-                if sent > self.measured_from - 0.5 {
-                    self.offsets.push_back(Offset { lag, least, most });
-                }
-                if self.offsets.len() > OFFSETS_KEPT {
-                    self.offsets.pop_front();
-                }
+                let lag = self.measured(sent, now, hub_now);
                 self.lag_ms = Some(lag as u32);
             }
         }
@@ -639,13 +650,7 @@ impl Link {
         self.ahead_at_least = f64::NEG_INFINITY;
         self.said(now, welcome.now);
         // It answers the hello as a pong answers a ping: what follows may come late before the first pong has.
-        if asked > self.measured_from - 0.5 {
-            self.offsets.push_back(Offset {
-                lag: (now - asked).max(0.0),
-                least: welcome.now as f64 - now,
-                most: welcome.now as f64 - asked,
-            });
-        }
+        self.measured(asked, now, welcome.now);
         if self
             .mirror
             .welcome

@@ -309,6 +309,29 @@ fn what_waited_in_the_socket_while_the_page_slept_does_not_make_it_live() {
 }
 
 #[test]
+fn what_was_asked_before_a_sleep_is_no_measure() {
+    let mut link = link();
+    up(&mut link);
+    link.take(1_020.0, Input::Tick);
+    // It slept for two seconds that its clock, set back meanwhile, does not know of: the hub is 6,980 ahead of it now, not 4,980.
+    let actions = link.take(1_020.0, Input::Wake);
+    let [Action::Send(asked)] = &actions[..] else {
+        panic!("it asks at once: {actions:?}")
+    };
+    let ClientMessage::Ping { sent, .. } = **asked else {
+        panic!("{asked:?}")
+    };
+    // What was asked before is answered after; by it the hub would be 4,985 ms ahead at most.
+    link.take(1_030.0, pong(1_015.0, 6_000));
+    // What it asked since is answered at 1.03 s, at once; that and a reading are 2.1 s on their way.
+    link.take(3_130.0, pong(sent, 8_010));
+    link.take(3_135.0, readings(8_015));
+    assert!(matches!(link.state(3_135.0), State::Lost { .. }));
+    link.take(3_200.0, readings(10_170));
+    assert_eq!(link.state(3_200.0), State::Live, "quick again");
+}
+
+#[test]
 fn a_clock_that_was_set_is_noticed_by_what_cannot_be() {
     let mut link = link();
     up(&mut link);

@@ -21,7 +21,7 @@ pub fn DevicesKey() -> impl IntoView {
     let chief = app.chief();
     view! {
         <Show when=move || chief.get()>
-            <button type="button" class="key" data-test="devices-open" on:click=move |_| app.open(crate::pure::route::Over::Devices)>{say(W::Devices)}</button>
+            <button type="button" class="key devices-open" data-test="devices-open" on:click=move |_| app.open(crate::pure::route::Over::Devices)>{say(W::Devices)}</button>
         </Show>
     }
 }

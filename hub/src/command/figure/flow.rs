@@ -8,6 +8,34 @@ use super::{CommandError, Output, missing, print, value};
 use crate::figures::flow::{Baseline, Case, FlowAdvice, FlowNumber, Today, advise};
 use crate::figures::quantity::{Celsius, KgPerM3, LitresPerMin};
 
+/// How the chief's rule goes on from the baseline.
+#[derive(Args, Clone, Copy, Debug)]
+pub(super) struct RuleArgs {
+    /// Percent of flow for one percent of density
+    #[arg(long, default_value_t = 1.0, allow_hyphen_values = true)]
+    per_pct_density: f64,
+    /// Percent of flow for one kelvin, on top of what density does
+    #[arg(long, default_value_t = 0.0, allow_hyphen_values = true)]
+    per_k: f64,
+    /// How far off the rule usually is, percent (one standard deviation)
+    #[arg(long, default_value_t = 2.0)]
+    rule_off_pct: f64,
+}
+
+impl RuleArgs {
+    /// The rule from that flow (L/min), right at that air density (kg/m3) and temperature (degC).
+    pub(super) fn from(self, l_per_min: f64, density_kg_m3: f64, temp_c: f64) -> Baseline {
+        Baseline {
+            flow_l_per_min: LitresPerMin(l_per_min),
+            density_kg_m3: KgPerM3(density_kg_m3),
+            temp_c: Celsius(temp_c),
+            pct_per_pct_density: self.per_pct_density,
+            pct_per_k: self.per_k,
+            sd_pct: self.rule_off_pct,
+        }
+    }
+}
+
 /// Arguments of `spinover figure flow`.
 #[derive(Args, Clone, Debug)]
 #[command(after_help = "Columns: density_kg_m3,temp_c.\nAdds: \
@@ -25,15 +53,8 @@ pub(super) struct FlowArgs {
     /// Air temperature that it was right at, degC (or with a unit: 75F)
     #[arg(long, value_parser = value::celsius, allow_hyphen_values = true)]
     base_temp_c: f64,
-    /// Percent of flow for one percent of density
-    #[arg(long, default_value_t = 1.0, allow_hyphen_values = true)]
-    per_pct_density: f64,
-    /// Percent of flow for one kelvin, on top of what density does
-    #[arg(long, default_value_t = 0.0, allow_hyphen_values = true)]
-    per_k: f64,
-    /// How far off the rule usually is, percent (one standard deviation)
-    #[arg(long, default_value_t = 2.0)]
-    rule_off_pct: f64,
+    #[command(flatten)]
+    rule: RuleArgs,
     /// Today's air density, kg/m3
     #[arg(long, value_parser = value::kg_per_m3)]
     density_kg_m3: Option<f64>,
@@ -56,14 +77,11 @@ struct Answer {
 }
 
 pub(super) fn run(args: &FlowArgs) -> Result<(), CommandError> {
-    let base = Baseline {
-        flow_l_per_min: LitresPerMin(args.base_l_per_min),
-        density_kg_m3: KgPerM3(args.base_density_kg_m3),
-        temp_c: Celsius(args.base_temp_c),
-        pct_per_pct_density: args.per_pct_density,
-        pct_per_k: args.per_k,
-        sd_pct: args.rule_off_pct,
-    };
+    let base = args.rule.from(
+        args.base_l_per_min,
+        args.base_density_kg_m3,
+        args.base_temp_c,
+    );
     let cases = args.book.as_deref().map_or(Ok(Vec::new()), read_book)?;
     if let Some(path) = &args.output.csv {
         let table = Table::open(path)?;

@@ -3,12 +3,12 @@
 use clap::Args;
 use serde::Serialize;
 
+use super::flow::RuleArgs;
 use super::table::{Row, Table, cell};
 use super::{CommandError, Output, missing, print, value};
 use crate::figures::CantSay;
 use crate::figures::air_ahead::{AirAhead, FlowAhead, Seen, ahead, flow_ahead};
 use crate::figures::flow::{Baseline, by_baseline};
-use crate::figures::quantity::{Celsius, KgPerM3, LitresPerMin};
 
 /// Arguments of `spinover figure forecast`.
 #[derive(Args, Clone, Debug)]
@@ -35,15 +35,8 @@ pub(super) struct ForecastArgs {
     /// Air temperature that it was right at, degC (or with a unit: 75F)
     #[arg(long, value_parser = value::celsius, allow_hyphen_values = true, requires = "base_l_per_min")]
     base_temp_c: Option<f64>,
-    /// Percent of flow for one percent of density
-    #[arg(long, default_value_t = 1.0, allow_hyphen_values = true)]
-    per_pct_density: f64,
-    /// Percent of flow for one kelvin, on top of what density does
-    #[arg(long, default_value_t = 0.0, allow_hyphen_values = true)]
-    per_k: f64,
-    /// How far off the rule usually is, percent (one standard deviation)
-    #[arg(long, default_value_t = 2.0)]
-    rule_off_pct: f64,
+    #[command(flatten)]
+    rule: RuleArgs,
 }
 
 /// The answer as JSON.
@@ -103,14 +96,11 @@ pub(super) fn run(args: &ForecastArgs) -> Result<(), CommandError> {
 
 impl ForecastArgs {
     fn baseline(&self) -> Option<Baseline> {
-        Some(Baseline {
-            flow_l_per_min: LitresPerMin(self.base_l_per_min?),
-            density_kg_m3: KgPerM3(self.base_density_kg_m3?),
-            temp_c: Celsius(self.base_temp_c?),
-            pct_per_pct_density: self.per_pct_density,
-            pct_per_k: self.per_k,
-            sd_pct: self.rule_off_pct,
-        })
+        Some(self.rule.from(
+            self.base_l_per_min?,
+            self.base_density_kg_m3?,
+            self.base_temp_c?,
+        ))
     }
 }
 

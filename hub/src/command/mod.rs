@@ -5,6 +5,7 @@ pub mod check;
 pub mod figure;
 pub mod figure_warm;
 pub mod heap;
+mod network;
 pub mod serve;
 pub mod standby;
 mod work;

@@ -1,5 +1,6 @@
 //! `spinover serve` and `spinover demo`: files and options in, a running hub out.
 
+use super::network::Network;
 use super::work::{Work, open};
 use crate::{
     book::{Book, BookError, Loaded},
@@ -25,9 +26,8 @@ use tokio::{net::TcpListener, sync::watch};
 /// Options that both commands have.
 #[derive(Debug, Args)]
 struct Common {
-    /// Address and port to listen on; port 0 picks a free one.
-    #[arg(long, default_value = "0.0.0.0:4780", value_name = "ADDR:PORT")]
-    listen: SocketAddr,
+    #[command(flatten)]
+    network: Network,
     /// Code for the crew: see, call, type readings in, say seen. Random when absent. Better given by the environment: other
     /// users of this machine can see arguments.
     #[arg(
@@ -49,16 +49,10 @@ struct Common {
     /// commas between, ?copies=3 in a cluster of three. See docs/bus.md.
     #[arg(long, env = "SPINOVER_BUS", hide_env_values = true, value_name = "URL")]
     bus: Option<Bus>,
-    /// Do not announce the hub as spinover.local on the network.
-    #[arg(long)]
-    quiet_network: bool,
     /// Encrypt all traffic, by a certificate authority of the hub's own that phones must trust first; see docs/security.md.
     /// The page that explains it is at http://ADDR:PORT/trust.
     #[arg(long)]
     tls: bool,
-    /// Another name by which phones reach the hub, besides its addresses and spinover.local. May be given several times.
-    #[arg(long, value_name = "NAME")]
-    host_name: Vec<String>,
     /// Frames of readings a second that a phone is sent at most, 1 to 200. Twenty is faster than an eye follows a number; fewer save
     /// a weak Wi-Fi.
     #[arg(long, default_value_t = 20, value_name = "HZ", value_parser = clap::value_parser!(u16).range(1..=200))]
@@ -283,7 +277,7 @@ fn hub(
     take_charge: bool,
 ) -> Result<(), Failed> {
     let (crew, chief) = (common.crew_code.as_ref(), common.chief_code.as_ref());
-    good_names(&common.host_name, crew, chief)?;
+    good_names(&common.network.host_name, crew, chief)?;
     let seed = u64::from(getrandom::u32().context("the system gives no random numbers")?);
     let mut found = work.load()?;
     let mut sources = open(&found.good.car, &named, seed)?;
@@ -321,8 +315,8 @@ fn hub(
             })?,
         };
         let authority = if common.tls {
-            let ip = common.listen.ip();
-            Some(Authority::open(data, ip, &common.host_name).context("no encryption")?)
+            let ip = common.network.listen.ip();
+            Some(Authority::open(data, ip, &common.network.host_name).context("no encryption")?)
         } else {
             None
         };
@@ -330,9 +324,7 @@ fn hub(
         let port = match &listener {
             Some(port) => port,
             None => {
-                let port = std::net::TcpListener::bind(common.listen)
-                    .with_context(|| format!("cannot listen on {}", common.listen))?;
-                port.set_nonblocking(true).context("the port")?;
+                let port = common.network.port()?;
                 let stop_in = stop_in.clone();
                 runtime.spawn(async move {
                     stop_signal().await;
@@ -357,9 +349,9 @@ fn hub(
             crew_code: crew_code.clone(),
             chief_code: chief_code.clone(),
             sessions: sessions.clone(),
-            host_names: common.host_name.clone(),
+            host_names: common.network.host_name.clone(),
             authority,
-            announce: !common.quiet_network && !common.listen.ip().is_loopback(),
+            announce: common.network.announced(),
             frame_every: Duration::from_secs_f64(1.0 / f64::from(common.frame_rate)),
             files: Some(Arc::new(Files::new(
                 work.kept.clone(),

@@ -1,5 +1,6 @@
 //! `spinover standby`: follow the hub on the first laptop, and take over from it.
 
+use super::network::Network;
 use super::{
     serve::{Failed, code_for, exit, good_names, greet, open_book, stop_signal},
     work::{Found, Work, open},
@@ -26,7 +27,6 @@ use spinover_protocol::{
     record::Record,
 };
 use std::{
-    net::SocketAddr,
     path::{Path, PathBuf},
     process::ExitCode,
     sync::Arc,
@@ -72,9 +72,8 @@ pub struct StandbyCommand {
         value_name = "CODE"
     )]
     crew_code: Option<String>,
-    /// Address and port to listen on; port 0 picks a free one.
-    #[arg(long, default_value = "0.0.0.0:4780", value_name = "ADDR:PORT")]
-    listen: SocketAddr,
+    #[command(flatten)]
+    network: Network,
     /// Take over without anyone's word when the hub in charge has been gone for --after seconds. While the link between the two
     /// laptops is cut and both run, both may then take commands; see docs/standby.md before you choose this.
     #[arg(long)]
@@ -88,12 +87,6 @@ pub struct StandbyCommand {
     /// The team's bus, once this laptop has taken over, as for `spinover serve`.
     #[arg(long, env = "SPINOVER_BUS", hide_env_values = true, value_name = "URL")]
     bus: Option<Bus>,
-    /// A name that this laptop goes by on the network, besides its addresses; may be given several times.
-    #[arg(long, value_name = "NAME")]
-    host_name: Vec<String>,
-    /// Do not announce the hub as spinover.local on the network when it has taken over.
-    #[arg(long)]
-    quiet_network: bool,
 }
 
 fn seconds(text: &str) -> Result<f64, String> {
@@ -185,7 +178,7 @@ impl StandbyCommand {
             )));
         }
         good_names(
-            &self.host_name,
+            &self.network.host_name,
             self.crew_code.as_ref(),
             Some(&self.chief_code),
         )?;
@@ -212,9 +205,7 @@ struct Running {
 
 impl Running {
     fn new(options: StandbyCommand, url: String) -> Result<Self, Failed> {
-        let port = std::net::TcpListener::bind(options.listen)
-            .with_context(|| format!("cannot listen on {}", options.listen))?;
-        port.set_nonblocking(true).context("the port")?;
+        let port = options.network.port()?;
         let first = First {
             url,
             code: options.chief_code.clone(),
@@ -331,7 +322,7 @@ impl Running {
             crew_code,
             chief_code,
             sessions: self.sessions()?,
-            host_names: self.options.host_name.clone(),
+            host_names: self.options.network.host_name.clone(),
             authority: None,
             announce: false,
             files: None,
@@ -383,7 +374,7 @@ impl Running {
             let mut setup = self.setup(&found, codes)?;
             setup.sources = opened(&found.good.car, &named, seed);
             setup.take_over = over.take();
-            setup.announce = !self.options.quiet_network && !self.options.listen.ip().is_loopback();
+            setup.announce = self.options.network.announced();
             let (again, from) = (named.clone(), work.clone());
             let trial = move |file: &CarFile| match again.is_empty() {
                 // The car file's own sources are the first laptop's.

@@ -24,6 +24,7 @@ pub mod recording;
 pub mod wall_clock;
 pub mod wide;
 
+use serde_json::Value;
 use std::time::{Duration, Instant};
 
 /// How long a test waits for what should come in a blink. Machines that build and test at once are slow, and a test that
@@ -31,6 +32,14 @@ use std::time::{Duration, Instant};
 pub const DEADLINE: Duration = Duration::from_secs(40);
 /// Between two looks at something that does not say when it changes.
 const LOOK_EVERY: Duration = Duration::from_millis(25);
+
+/// Prints what a bench came to: a line for programs, or to read.
+pub fn tell(told: &Value, json: bool) {
+    match json {
+        true => println!("{told}"),
+        false => println!("{told:#}"),
+    }
+}
 
 /// Looks again and again until there is something to return.
 ///

@@ -3,6 +3,7 @@
 use anyhow::Result;
 use std::{
     fmt::Write,
+    path::{Path, PathBuf},
     sync::atomic::{AtomicBool, AtomicU64, Ordering},
     time::Duration,
 };
@@ -11,15 +12,20 @@ use tokio::{io::AsyncWriteExt, net::TcpStream};
 /// Its channels.
 pub const CHANNELS: usize = 24;
 
-/// Its file: every role shows every channel.
-pub fn car() -> String {
+/// Its file: channels whose values are never in doubt, so that frames are all alike; the first may be a number that only grows. Every
+/// role shows them all.
+fn car(channels: usize) -> String {
     let mut car = "team = \"Larkspur Racing\"\nname = \"Kestrel\"\n".to_owned();
     let mut strips = Vec::new();
-    for n in 0..CHANNELS {
+    for n in 0..channels {
+        let most = if n == 0 { 1e9 } else { 1000.0 };
         let _ = write!(
             car,
-            "[[channel]]\nkey = \"channel_{n}\"\nunit = \"psi\"\nplausible = [-1000, 1000]\nband = [20, 80]\n"
+            "[[channel]]\nkey = \"channel_{n}\"\nunit = \"psi\"\nplausible = [-1000, {most}]\n"
         );
+        if n > 0 {
+            let _ = writeln!(car, "band = [20, 80]");
+        }
         strips.push(format!("\"channel_{n}\""));
     }
     let strips = strips.join(", ");
@@ -28,13 +34,16 @@ pub fn car() -> String {
         .concat()
 }
 
-/// The tests' own sheet, with a channel of this car in its gate.
+/// Its car file and a sheet for it, with a channel of it in its gate, in that folder.
 ///
 /// # Errors
-/// When it cannot be read.
-pub fn sheet() -> Result<String> {
-    let own = std::fs::read_to_string(crate::data::own("sheet.toml"))?;
-    Ok(own.replace("oil_pressure", "channel_0"))
+/// When they cannot be written.
+pub fn files(folder: &Path, channels: usize) -> Result<[PathBuf; 2]> {
+    let (car_file, sheet_file) = (folder.join("car.toml"), folder.join("sheet.toml"));
+    std::fs::write(&car_file, car(channels))?;
+    let sheet = std::fs::read_to_string(crate::data::own("sheet.toml"))?;
+    std::fs::write(&sheet_file, sheet.replace("oil_pressure", "channel_1"))?;
+    Ok([car_file, sheet_file])
 }
 
 /// The address of the hub's source of lines, once the hub has opened it.

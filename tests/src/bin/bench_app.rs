@@ -12,6 +12,7 @@
 #![forbid(unsafe_code)]
 
 use anyhow::{Context, Result, bail};
+use clap::Parser;
 use serde_json::{Value, json};
 use spinover_tests::{
     DEADLINE, app,
@@ -19,7 +20,7 @@ use spinover_tests::{
     day::slope,
     hub::{CREW_CODE, Hub, Launch},
     phone::Phone,
-    wide,
+    tell, wide,
 };
 use std::{
     sync::atomic::{AtomicBool, AtomicU64, Ordering},
@@ -63,31 +64,24 @@ const WATCHER: &str = r#"(() => {
 const DOWNLOADED: &str = r#"return [...performance.getEntriesByType("navigation"), ...performance.getEntriesByType("resource")]
   .map((one) => [new URL(one.name).pathname, one.encodedBodySize, one.decodedBodySize, one.responseEnd])"#;
 
+#[derive(Parser)]
+struct Asked {
+    /// One line of numbers.
+    #[arg(long)]
+    json: bool,
+    /// Loads from nothing, of which the median counts.
+    #[arg(long, default_value_t = 5)]
+    loads: usize,
+    /// How long it is then watched; 10 for the growth of its memory.
+    #[arg(long, default_value_t = 1.0)]
+    minutes: f64,
+}
+
 #[tokio::main]
 async fn main() -> Result<()> {
-    let (mut loads, mut minutes, mut as_json) = (5_usize, 1.0, false);
-    let mut args = std::env::args().skip(1);
-    while let Some(arg) = args.next() {
-        let mut number = || -> Result<f64> {
-            let word = args
-                .next()
-                .with_context(|| format!("{arg} wants a number"))?;
-            Ok(word.parse()?)
-        };
-        match arg.as_str() {
-            "--json" => as_json = true,
-            "--loads" => loads = (number()? as usize).max(1),
-            "--minutes" => minutes = number()?,
-            other => bail!("{other} is not known here"),
-        }
-    }
+    let asked = Asked::parse();
     let files = tempfile::tempdir()?;
-    let (car, sheet) = (
-        files.path().join("car.toml"),
-        files.path().join("sheet.toml"),
-    );
-    std::fs::write(&car, wide::car())?;
-    std::fs::write(&sheet, wide::sheet()?)?;
+    let [car, sheet] = wide::files(files.path(), wide::CHANNELS)?;
     let hub = Launch::serve(&car, &sheet)
         .source("lines:tcp://127.0.0.1:0")
         .start();
@@ -100,17 +94,13 @@ async fn main() -> Result<()> {
     drop(phone);
     let (sent, stop) = (AtomicU64::new(0), AtomicBool::new(false));
     let measured = async {
-        let told = measure(&hub, loads, minutes).await;
+        let told = measure(&hub, asked.loads.max(1), asked.minutes).await;
         stop.store(true, Ordering::Relaxed);
         told
     };
     let (told, fed) = tokio::join!(measured, wide::feed(source, RATE_HZ, &sent, &stop));
     fed?;
-    let told = told?;
-    match as_json {
-        true => println!("{told}"),
-        false => println!("{told:#}"),
-    }
+    tell(&told?, asked.json);
     Ok(())
 }
 

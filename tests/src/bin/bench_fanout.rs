@@ -9,6 +9,7 @@
 #![forbid(unsafe_code)]
 
 use anyhow::{Context, Result, bail};
+use clap::Parser;
 use serde_json::{Map, Value, json};
 use spinover_tests::{
     DEADLINE,
@@ -32,61 +33,33 @@ const LOADS_CORE: usize = 1;
 /// What the one-line summary is of.
 const TYPICAL: (usize, f64) = (100, 100.0);
 
+#[derive(Parser)]
 struct Options {
+    /// Clients.
+    #[arg(long, value_delimiter = ',', default_values_t = [10, 100, 1000])]
     phones: Vec<usize>,
+    /// Frames a second.
+    #[arg(long, value_delimiter = ',', default_values_t = [20.0, 100.0])]
     rates: Vec<f64>,
+    /// How long each is measured.
+    #[arg(long, default_value_t = 5.0)]
     seconds: f64,
+    /// The servers.
+    #[arg(long = "only", value_enum, value_delimiter = ',', default_values_t = [Kind::Floor, Kind::Hub, Kind::Mosquitto, Kind::Nats])]
     kinds: Vec<Kind>,
+    /// One line of everything.
+    #[arg(long)]
     json: bool,
-}
-
-fn options() -> Result<Option<Options>> {
-    let mut options = Options {
-        phones: vec![10, 100, 1000],
-        rates: vec![20.0, 100.0],
-        seconds: 5.0,
-        kinds: vec![Kind::Floor, Kind::Hub, Kind::Mosquitto, Kind::Nats],
-        json: false,
-    };
-    let mut args = std::env::args().skip(1);
-    while let Some(arg) = args.next() {
-        let mut word = || args.next().with_context(|| format!("{arg} wants a value"));
-        match arg.as_str() {
-            // This program again, as the server that is the floor.
-            "--floor" => {
-                fan::floor::serve()?;
-                return Ok(None);
-            }
-            "--json" => options.json = true,
-            "--seconds" => options.seconds = word()?.parse()?,
-            "--phones" => {
-                options.phones = word()?
-                    .split(',')
-                    .map(str::parse)
-                    .collect::<Result<_, _>>()?
-            }
-            "--rates" => {
-                options.rates = word()?
-                    .split(',')
-                    .map(str::parse)
-                    .collect::<Result<_, _>>()?
-            }
-            "--only" => {
-                let only = word()?;
-                options
-                    .kinds
-                    .retain(|kind| only.split(',').any(|name| name == kind.name()));
-            }
-            other => bail!("{other} is not known here"),
-        }
-    }
-    Ok(Some(options))
+    /// This program again, as the server that is the floor.
+    #[arg(long, hide = true)]
+    floor: bool,
 }
 
 fn main() -> Result<()> {
-    let Some(options) = options()? else {
-        return Ok(());
-    };
+    let options = Options::parse();
+    if options.floor {
+        return fan::floor::serve();
+    }
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let pinned = cores > 1 && fan::pin(std::process::id(), LOADS_CORE);
     let template = capture()?;

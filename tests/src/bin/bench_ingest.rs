@@ -7,6 +7,7 @@
 #![forbid(unsafe_code)]
 
 use anyhow::{Context, Result, bail};
+use clap::Parser;
 use serde_json::{Value, json};
 use spinover::book::Book;
 use spinover_tests::{
@@ -28,16 +29,18 @@ const RATE_HZ: f64 = 1000.0;
 const SERVERS_CORE: usize = 0;
 const LOADS_CORE: usize = 1;
 
+#[derive(Parser)]
+struct Asked {
+    /// One line of numbers.
+    #[arg(long)]
+    json: bool,
+    /// How long it is measured.
+    #[arg(long, default_value_t = 20.0)]
+    seconds: f64,
+}
+
 fn main() -> Result<()> {
-    let (mut seconds, mut as_json) = (20.0, false);
-    let mut args = std::env::args().skip(1);
-    while let Some(arg) = args.next() {
-        match arg.as_str() {
-            "--json" => as_json = true,
-            "--seconds" => seconds = args.next().context("--seconds wants a number")?.parse()?,
-            other => bail!("{other} is not known here"),
-        }
-    }
+    let Asked { json, seconds } = Asked::parse();
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let core = (cores > 1 && fan::pin(std::process::id(), LOADS_CORE)).then_some(SERVERS_CORE);
     let steady = run(seconds, Some(RATE_HZ), core)?;
@@ -50,10 +53,7 @@ fn main() -> Result<()> {
         "steady": steady,
         "most": most,
     });
-    match as_json {
-        true => println!("{told}"),
-        false => println!("{told:#}"),
-    }
+    spinover_tests::tell(&told, json);
     Ok(())
 }
 

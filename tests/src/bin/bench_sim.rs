@@ -4,7 +4,8 @@
 //! one of them. Simulated time throughout, so it comes to the same on every machine; only the seconds it takes do not.
 #![forbid(unsafe_code)]
 
-use anyhow::{Context, Result, bail};
+use anyhow::{Result, bail};
+use clap::Parser;
 use serde_json::json;
 use spinover::pit::storm::{self, Outcome, Plant};
 use std::{
@@ -22,47 +23,38 @@ const PLANTS_WITHIN: u64 = 1_000;
 /// Of how many violations the story is told.
 const STORIES: usize = 3;
 
+#[derive(Parser)]
 struct Asked {
+    /// One line of numbers.
+    #[arg(long)]
     json: bool,
+    /// Storms.
+    #[arg(long, default_value_t = SEEDS)]
     seeds: u64,
+    /// The first one's seed.
+    #[arg(long, default_value_t = 0)]
     from: u64,
-    threads: usize,
+    /// Threads; as many as there are cores when left out.
+    #[arg(long)]
+    threads: Option<usize>,
+    /// Tells the story of this one only.
+    #[arg(long)]
     seed: Option<u64>,
+    /// A mistake to plant.
+    #[arg(long, value_parser = plant)]
     plant: Option<Plant>,
 }
 
 impl Asked {
-    fn read() -> Result<Self> {
-        let mut asked = Self {
-            json: false,
-            seeds: SEEDS,
-            from: 0,
-            threads: std::thread::available_parallelism().map_or(1, usize::from),
-            seed: None,
-            plant: None,
-        };
-        let mut args = std::env::args().skip(1);
-        while let Some(arg) = args.next() {
-            let mut value = || args.next().with_context(|| format!("{arg} wants a value"));
-            match arg.as_str() {
-                "--json" => asked.json = true,
-                "--seeds" => asked.seeds = value()?.parse()?,
-                "--from" => asked.from = value()?.parse()?,
-                "--threads" => asked.threads = value()?.parse::<usize>()?.max(1),
-                "--seed" => asked.seed = Some(value()?.parse()?),
-                "--plant" => {
-                    let name = value()?;
-                    let plant = Plant::ALL.into_iter().find(|plant| plant.name() == name);
-                    let names = Plant::ALL.map(Plant::name).join(", ");
-                    asked.plant = Some(
-                        plant.with_context(|| format!("there is no {name}; there are {names}"))?,
-                    );
-                }
-                _ => bail!("not {arg}; see the top of tests/src/bin/bench_sim.rs"),
-            }
-        }
-        Ok(asked)
+    fn threads(&self) -> usize {
+        let cores = || std::thread::available_parallelism().map_or(1, usize::from);
+        self.threads.unwrap_or_else(cores).max(1)
     }
+}
+
+fn plant(name: &str) -> Result<Plant, String> {
+    let plant = Plant::ALL.into_iter().find(|plant| plant.name() == name);
+    plant.ok_or_else(|| format!("there are {}", Plant::ALL.map(Plant::name).join(", ")))
 }
 
 fn print_story(outcome: &Outcome) {
@@ -93,7 +85,7 @@ fn storms(asked: &Asked) -> Vec<Outcome> {
     let next = AtomicU64::new(asked.from);
     let done = Mutex::new(Vec::new());
     std::thread::scope(|scope| {
-        for _ in 0..asked.threads {
+        for _ in 0..asked.threads() {
             scope.spawn(|| {
                 loop {
                     let seed = next.fetch_add(1, Ordering::Relaxed);
@@ -116,7 +108,7 @@ fn storms(asked: &Asked) -> Vec<Outcome> {
 }
 
 fn main() -> Result<()> {
-    let asked = Asked::read()?;
+    let asked = Asked::parse();
     if let Some(seed) = asked.seed {
         print_story(&storm::tell(seed, asked.plant));
         return Ok(());
@@ -163,7 +155,7 @@ fn main() -> Result<()> {
         "connections": sum(|outcome| outcome.connections),
         "simulated_hours": (hours * 10.0).round() / 10.0,
         "wall_seconds": (wall_s * 10.0).round() / 10.0,
-        "threads": asked.threads,
+        "threads": asked.threads(),
         "planted_found_after": planted,
     });
     match asked.json {

@@ -13,7 +13,8 @@
 //! run). Samples near each other are alike, so the interval is somewhat narrower than it says.
 #![forbid(unsafe_code)]
 
-use anyhow::{Context, Result, bail};
+use anyhow::{Context, Result};
+use clap::Parser;
 use serde_json::{Value, json};
 use spinover_protocol::message::Command;
 use spinover_tests::{
@@ -22,6 +23,7 @@ use spinover_tests::{
     hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
     phone::Phone,
     process::{self, Use},
+    tell,
     wide::{self, CHANNELS},
 };
 use std::{
@@ -31,40 +33,38 @@ use std::{
 };
 use tokio::net::TcpStream;
 
+#[derive(Parser)]
+struct Asked {
+    /// One line of numbers.
+    #[arg(long)]
+    json: bool,
+    /// Simulated hours; 0 leaves them out.
+    #[arg(long, default_value_t = 24.0)]
+    hours: f64,
+    /// Real minutes; 0 leaves them out.
+    #[arg(long, default_value_t = 60.0)]
+    minutes: f64,
+    /// Phones of the real minutes.
+    #[arg(long, default_value_t = 50)]
+    phones: usize,
+    /// The crew does everything so many times as often.
+    #[arg(long, default_value_t = 1)]
+    hurry: u32,
+}
+
 #[tokio::main]
 async fn main() -> Result<()> {
-    let (mut hours, mut minutes, mut phones, mut as_json) = (24.0, 60.0, 50, false);
-    let mut hurry = 1;
-    let mut args = std::env::args().skip(1);
-    while let Some(arg) = args.next() {
-        let mut number = || -> Result<f64> {
-            let word = args
-                .next()
-                .with_context(|| format!("{arg} wants a number"))?;
-            Ok(word.parse()?)
-        };
-        match arg.as_str() {
-            "--json" => as_json = true,
-            "--hours" => hours = number()?,
-            "--minutes" => minutes = number()?,
-            "--phones" => phones = number()? as usize,
-            "--hurry" => hurry = (number()? as u32).max(1),
-            other => bail!("{other} is not known here"),
-        }
-    }
+    let asked = Asked::parse();
+    let (hours, minutes) = (asked.hours, asked.minutes);
     let simulated = match hours > 0.0 {
         true => tokio::task::spawn_blocking(move || day::simulated(hours)).await??,
         false => Value::Null,
     };
     let real = match minutes > 0.0 {
-        true => real(minutes, phones, hurry).await?,
+        true => real(minutes, asked.phones, asked.hurry.max(1)).await?,
         false => Value::Null,
     };
-    let told = json!({ "simulated": simulated, "real": real });
-    match as_json {
-        true => println!("{told}"),
-        false => println!("{told:#}"),
-    }
+    tell(&json!({ "simulated": simulated, "real": real }), asked.json);
     Ok(())
 }
 
@@ -80,12 +80,7 @@ const ANEW: Duration = Duration::from_secs(300);
 
 async fn real(minutes: f64, count: usize, hurry: u32) -> Result<Value> {
     let files = tempfile::tempdir()?;
-    let (car_file, sheet) = (
-        files.path().join("car.toml"),
-        files.path().join("sheet.toml"),
-    );
-    std::fs::write(&car_file, wide::car())?;
-    std::fs::write(&sheet, wide::sheet()?)?;
+    let [car_file, sheet] = wide::files(files.path(), CHANNELS)?;
     let mut hub = Launch::serve(&car_file, &sheet)
         .source("lines:tcp://127.0.0.1:0")
         .start();

@@ -8,6 +8,7 @@
 #![forbid(unsafe_code)]
 
 use anyhow::{Context, Result, bail};
+use clap::Parser;
 use serde_json::{Value, json};
 use spinover::{
     book::Book, core::Output, files::demo, pit::Pit, serve::history, sources::sim::Settings,
@@ -216,31 +217,30 @@ fn measure(count: usize, runtime: &tokio::runtime::Runtime) -> Result<Value> {
     }))
 }
 
+#[derive(Parser)]
+struct Asked {
+    /// One line of numbers.
+    #[arg(long)]
+    json: bool,
+    /// Warm-ups in the book, one measurement each.
+    #[arg(long, value_delimiter = ',', default_values_t = [10, 100, 1000])]
+    warmups: Vec<usize>,
+}
+
 fn main() -> Result<()> {
-    let (mut counts, mut as_json) = (vec![10, 100, 1000], false);
-    let mut args = std::env::args().skip(1);
-    while let Some(arg) = args.next() {
-        match arg.as_str() {
-            "--json" => as_json = true,
-            "--warmups" => {
-                let word = args.next().context("--warmups wants numbers")?;
-                counts = word.split(',').map(str::parse).collect::<Result<_, _>>()?;
-            }
-            other => bail!("{other} is not known here"),
-        }
-    }
+    let asked = Asked::parse();
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()?;
     let mut sizes = Vec::new();
-    for count in counts {
+    for count in asked.warmups {
         let size = measure(count, &runtime)?;
-        if !as_json {
+        if !asked.json {
             println!("{size:#}");
         }
         sizes.push(size);
     }
-    if as_json {
+    if asked.json {
         let most = sizes.last().context("no size")?;
         let median = |key: &str| most[key]["median_ms"].clone();
         let told = json!({

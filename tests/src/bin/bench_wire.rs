@@ -7,7 +7,8 @@
 //! broker sends together. Compression is that of permessage-deflate (RFC 7692) as a library gives it, on the same frames.
 #![forbid(unsafe_code)]
 
-use anyhow::{Context, Result, bail};
+use anyhow::{Context, Result};
+use clap::Parser;
 use flate2::{Compress, Compression, FlushCompress};
 use serde_json::{Value, json};
 use spinover_tests::fan::{
@@ -20,16 +21,18 @@ use std::{collections::BTreeMap, io::Read, sync::Arc, time::Instant};
 
 const RATE: f64 = 20.0;
 
+#[derive(Parser)]
+struct Asked {
+    /// One line of numbers.
+    #[arg(long)]
+    json: bool,
+    /// How long it is measured.
+    #[arg(long, default_value_t = 20.0)]
+    seconds: f64,
+}
+
 fn main() -> Result<()> {
-    let (mut seconds, mut as_json) = (20.0, false);
-    let mut args = std::env::args().skip(1);
-    while let Some(arg) = args.next() {
-        match arg.as_str() {
-            "--json" => as_json = true,
-            "--seconds" => seconds = args.next().context("--seconds wants a number")?.parse()?,
-            other => bail!("{other} is not known here"),
-        }
-    }
+    let Asked { json, seconds } = Asked::parse();
     let (frames, took) = listen(seconds)?;
     let readings: Vec<&Vec<u8>> = frames
         .iter()
@@ -57,10 +60,7 @@ fn main() -> Result<()> {
             deflated(&readings, 1, true)?, deflated(&readings, 6, true)?,
         ],
     });
-    match as_json {
-        true => println!("{told}"),
-        false => println!("{told:#}"),
-    }
+    spinover_tests::tell(&told, json);
     Ok(())
 }
 

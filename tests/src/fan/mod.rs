@@ -16,8 +16,7 @@ use std::{
     time::Instant,
 };
 
-/// Channels of the bench's car.
-pub const CHANNELS: usize = 24;
+pub use crate::wide::CHANNELS;
 /// The first stamp: all have seven digits, so that all messages are as long.
 pub const FIRST_STAMP: u64 = 1_000_000;
 /// What stands before the stamp in a readings frame.

@@ -5,11 +5,13 @@ use super::{
     source::{Form, Template, mqtt},
     wire,
 };
-use crate::hub::{CREW_CODE, Hub, Launch};
+use crate::{
+    hub::{CREW_CODE, Hub, Launch},
+    wide,
+};
 use anyhow::{Context, Result, bail};
 use spinover_protocol::{PROTOCOL_VERSION, SUBPROTOCOL};
 use std::{
-    fmt::Write as _,
     io::{BufRead, BufReader, Read, Write},
     net::{TcpListener, TcpStream},
     path::Path,
@@ -19,7 +21,7 @@ use std::{
 use tempfile::TempDir;
 
 /// Which of them.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
 pub enum Kind {
     /// The built hub.
     Hub,
@@ -368,41 +370,8 @@ fn start_floor(files: TempDir, core: Option<usize>) -> Result<Server> {
     })
 }
 
-/// The bench's car: channels whose values are never in doubt, so that frames are all alike.
-pub fn car(channels: usize) -> String {
-    let mut car = "team = \"Larkspur Racing\"\nname = \"Kestrel\"\n".to_owned();
-    let mut strips = Vec::new();
-    for n in 0..channels {
-        let most = if n == 0 { 1e9 } else { 1000.0 };
-        let _ = write!(
-            car,
-            "[[channel]]\nkey = \"channel_{n}\"\nunit = \"psi\"\nplausible = [-1000, {most}]\n"
-        );
-        if n > 0 {
-            let _ = writeln!(car, "band = [20, 80]");
-        }
-        strips.push(format!("\"channel_{n}\""));
-    }
-    let strips = strips.join(", ");
-    car + &["chief", "idle", "fuel"]
-        .map(|role| format!("[[role]]\nkey = \"{role}\"\nstrips = [{strips}]\n"))
-        .concat()
-}
-
-/// The car file and the sheet for it, in that folder.
-///
-/// # Errors
-/// When they cannot be written.
-pub fn files(folder: &Path, channels: usize) -> Result<[std::path::PathBuf; 2]> {
-    let (car_file, sheet_file) = (folder.join("car.toml"), folder.join("sheet.toml"));
-    std::fs::write(&car_file, car(channels))?;
-    let sheet = std::fs::read_to_string(crate::data::own("sheet.toml"))?;
-    std::fs::write(&sheet_file, sheet.replace("oil_pressure", "channel_1"))?;
-    Ok([car_file, sheet_file])
-}
-
 fn start_hub(files_at: TempDir, plan: Plan) -> Result<Server> {
-    let [car, sheet] = files(files_at.path(), plan.channels)?;
+    let [car, sheet] = wide::files(files_at.path(), plan.channels)?;
     let source = free_port()?;
     let mut launch = Launch::serve(&car, &sheet)
         .arg("--quiet-network")

@@ -1,11 +1,12 @@
 //! What it costs to tell many phones: the hub beside two general brokers and a floor, under the same load in the same run.
 //!
-//! `bench_fanout [--json] [--phones 10,100,1000] [--rates 20,100] [--seconds S] [--only hub,floor,mosquitto,nats]`
+//! `bench_fanout [--json] [--phones 10,100,1000] [--rates 20,100] [--seconds S] [--rounds N] [--only hub,floor,mosquitto,nats]`
 //!
 //! The server is held to one core, source and clients to another. All get the same message, a readings frame of 24 channels of the
 //! hub's own; the hub makes it itself from a line of readings, the others are handed it. Latency is from the source's write to the
 //! client's read. A *delivery* is one such message at one client. The hub's processor time holds everything else that it does
 //! meanwhile too: judging, gates, the book on the disk, figures, everyone's pings. The brokers' clients send no pings.
+//! A machine is now faster and now slower by half, so servers take turns and ratios are medians of what stands side by side in a round.
 #![forbid(unsafe_code)]
 
 use anyhow::{Context, Result, bail};
@@ -42,8 +43,11 @@ struct Options {
     #[arg(long, value_delimiter = ',', default_values_t = [20.0, 100.0])]
     rates: Vec<f64>,
     /// How long each is measured.
-    #[arg(long, default_value_t = 5.0)]
+    #[arg(long, default_value_t = 3.0)]
     seconds: f64,
+    /// How often, the servers in turns.
+    #[arg(long, default_value_t = 3)]
+    rounds: u16,
     /// The servers.
     #[arg(long = "only", value_enum, value_delimiter = ',', default_values_t = [Kind::Floor, Kind::Hub, Kind::Mosquitto, Kind::Nats])]
     kinds: Vec<Kind>,
@@ -72,26 +76,28 @@ fn main() -> Result<()> {
     let mut runs = Vec::new();
     for &rate in &options.rates {
         for &phones in &options.phones {
-            for &kind in &kinds {
-                let load = Load {
-                    phones,
-                    rate,
-                    seconds: options.seconds,
-                    ..Load::default()
-                };
-                runs.push(run(kind, &load, &template, pinned)?.told(options.json));
+            for _ in 0..options.rounds {
+                for &kind in &kinds {
+                    let load = Load {
+                        phones,
+                        rate,
+                        seconds: options.seconds,
+                        ..Load::default()
+                    };
+                    runs.push(run(kind, &load, &template, pinned)?.told(options.json));
+                }
             }
         }
     }
     // The same crew with a phone that takes nothing, and without, one after the other.
     let mut stuck = Vec::new();
     if kinds.contains(&Kind::Hub) {
-        for round in 0..4 {
+        for round in 0..2 * options.rounds {
             let load = Load {
                 phones: TYPICAL.0,
                 rate: TYPICAL.1,
                 seconds: options.seconds,
-                stuck: round % 2,
+                stuck: usize::from(round % 2),
                 ..Load::default()
             };
             stuck.push(run(Kind::Hub, &load, &template, pinned)?.told(options.json));
@@ -111,11 +117,8 @@ fn main() -> Result<()> {
     }
     let mut told = summary(&runs, &stuck, pinned, template.length());
     told["growth"] = growth(&runs, &wide);
-    if options.json {
-        println!("{told}");
-    } else {
-        println!("{:#}", told["typical"]);
-    }
+    let shown = if options.json { &told } else { &told["each"] };
+    spinover_tests::tell(shown, options.json);
     Ok(())
 }
 
@@ -313,44 +316,70 @@ fn growth(runs: &[Run], wide: &[Run]) -> Value {
     })
 }
 
+/// The middle of several; NaN of none.
+fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied().unwrap_or(f64::NAN)
+}
+
 fn summary(runs: &[Run], stuck: &[Run], pinned: bool, bytes: usize) -> Value {
-    let find = |kind, phones, rate| runs.iter().find(|run| run.is(kind, phones, rate));
-    let (phones, rate) = TYPICAL;
-    let cpu =
-        |kind| find(kind, phones, rate).map_or(f64::NAN, |run| run.number("cpu_us_per_delivery"));
-    let hub = |key| find(Kind::Hub, phones, rate).map_or(f64::NAN, |run| run.number(key));
-    let own = cpu(Kind::Hub);
-    let floor_p99 = find(Kind::Floor, phones, rate).map_or(f64::NAN, |run| run.number("p99_us"));
+    let all = |kind: Kind, (phones, rate): (usize, f64), key: &str| -> Vec<f64> {
+        let these = runs.iter().filter(|run| run.is(kind, phones, rate));
+        these.map(|run| run.number(key)).collect()
+    };
+    let hub = |at, key: &str| median(all(Kind::Hub, at, key));
+    // Of each round by itself: what the machine does meanwhile is then in both.
+    let ratio = |to: Kind, at, key: &str| {
+        let (own, other) = (all(Kind::Hub, at, key), all(to, at, key));
+        median(
+            own.iter()
+                .zip(&other)
+                .map(|(own, other)| own / other)
+                .collect(),
+        )
+    };
+    let cpu = "cpu_us_per_delivery";
+    let ratios = |at: (usize, f64)| {
+        json!({
+            "phones": at.0,
+            "rate": at.1,
+            "delivered": hub(at, "delivered"),
+            "hub_cpu_us_per_delivery": hub(at, cpu),
+            "cpu_us_per_reading": hub(at, "cpu_us_per_reading"),
+            "messages_per_frame": hub(at, "messages_per_frame"),
+            "p99_us": hub(at, "p99_us"),
+            "rss_mb": hub(at, "rss_mb"),
+            "floor_ratio": ratio(Kind::Floor, at, cpu),
+            "mosquitto_ratio": ratio(Kind::Mosquitto, at, cpu),
+            "nats_ratio": ratio(Kind::Nats, at, cpu),
+            "p99_floor_ratio": ratio(Kind::Floor, at, "p99_us"),
+        })
+    };
+    let mut loads: Vec<(usize, f64)> = Vec::new();
+    for run in runs {
+        let at = (run.number("phones") as usize, run.number("rate"));
+        if !loads.contains(&at) {
+            loads.push(at);
+        }
+    }
     let p99 = |stuck_phones: f64| {
         let with = stuck
             .iter()
             .filter(|run| run.number("stuck") == stuck_phones);
-        let values: Vec<f64> = with.map(|run| run.number("p99_us")).collect();
-        values.iter().sum::<f64>() / values.len() as f64
+        with.map(|run| run.number("p99_us")).collect::<Vec<_>>()
     };
-    let all: Vec<Value> = runs
+    let stuck_p99 = p99(1.0).into_iter().zip(p99(0.0));
+    let mut told = ratios(TYPICAL);
+    told["stuck_p99_ratio"] =
+        median(stuck_p99.map(|(with, without)| with / without).collect()).into();
+    told["each"] = loads.into_iter().map(ratios).collect();
+    told["message_bytes"] = bytes.into();
+    told["channels"] = CHANNELS.into();
+    told["pinned"] = pinned.into();
+    told["runs"] = runs
         .iter()
         .chain(stuck)
         .map(|run| Value::Object(run.0.clone()))
         .collect();
-    json!({
-        "hub_cpu_us_per_delivery": own,
-        "floor_ratio": own / cpu(Kind::Floor),
-        "mosquitto_ratio": own / cpu(Kind::Mosquitto),
-        "nats_ratio": own / cpu(Kind::Nats),
-        "p99_us": hub("p99_us"),
-        "p99_floor_ratio": hub("p99_us") / floor_p99,
-        "rss_mb": hub("rss_mb"),
-        "cpu_us_per_reading": hub("cpu_us_per_reading"),
-        "stuck_p99_ratio": p99(1.0) / p99(0.0),
-        "typical": {
-            "phones": phones, "rate": rate, "hub_cpu_us_per_delivery": own, "floor_ratio": own / cpu(Kind::Floor),
-            "mosquitto_ratio": own / cpu(Kind::Mosquitto), "nats_ratio": own / cpu(Kind::Nats),
-            "p99_floor_ratio": hub("p99_us") / floor_p99, "stuck_p99_ratio": p99(1.0) / p99(0.0),
-        },
-        "message_bytes": bytes,
-        "channels": CHANNELS,
-        "pinned": pinned,
-        "runs": all,
-    })
+    told
 }

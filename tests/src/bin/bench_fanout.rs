@@ -1,12 +1,13 @@
 //! What it costs to tell many phones: the hub beside two general brokers and a floor, under the same load in the same run.
 //!
-//! `bench_fanout [--json] [--phones 10,100,1000] [--rates 20,100] [--seconds S] [--rounds N] [--only hub,floor,mosquitto,nats]`
+//! `bench_fanout [--json] [--phones 10,100,1000] [--rates 20,100] [--seconds S] [--rounds N] [--sleeping] [--only hub,floor,mosquitto,nats]`
 //!
 //! The server is held to one core, source and clients to another. All get the same message, a readings frame of 24 channels of the
 //! hub's own; the hub makes it itself from a line of readings, the others are handed it. Latency is from the source's write to the
 //! client's read. A *delivery* is one such message at one client. The hub's processor time holds everything else that it does
 //! meanwhile too: judging, gates, the book on the disk, figures, everyone's pings. The brokers' clients send no pings.
-//! A machine is now faster and now slower by half, so servers take turns and ratios are medians of what stands side by side in a round.
+//! Clients do not sleep between messages, so that no server pays for waking a process of its own machine, which a phone is not;
+//! `--sleeping` has them do so. A machine is now faster and now slower by half, so servers take turns and ratios are medians of what stands side by side in a round.
 #![forbid(unsafe_code)]
 
 use anyhow::{Context, Result, bail};
@@ -48,6 +49,9 @@ struct Options {
     /// How often, the servers in turns.
     #[arg(long, default_value_t = 3)]
     rounds: u16,
+    /// Clients sleep between messages, and servers pay for waking them.
+    #[arg(long)]
+    sleeping: bool,
     /// The servers.
     #[arg(long = "only", value_enum, value_delimiter = ',', default_values_t = [Kind::Floor, Kind::Hub, Kind::Mosquitto, Kind::Nats])]
     kinds: Vec<Kind>,
@@ -82,6 +86,7 @@ fn main() -> Result<()> {
                         phones,
                         rate,
                         seconds: options.seconds,
+                        sleeping: options.sleeping,
                         ..Load::default()
                     };
                     runs.push(run(kind, &load, &template, pinned)?.told(options.json));
@@ -97,6 +102,7 @@ fn main() -> Result<()> {
                 phones: TYPICAL.0,
                 rate: TYPICAL.1,
                 seconds: options.seconds,
+                sleeping: options.sleeping,
                 stuck: usize::from(round % 2),
                 ..Load::default()
             };
@@ -110,6 +116,7 @@ fn main() -> Result<()> {
                 channels,
                 rate: 20.0,
                 seconds: options.seconds,
+                sleeping: options.sleeping,
                 ..Load::default()
             };
             wide.push(run(Kind::Hub, &load, &template, pinned)?.told(options.json));
@@ -128,6 +135,7 @@ struct Load {
     channels: usize,
     seconds: f64,
     stuck: usize,
+    sleeping: bool,
 }
 
 impl Default for Load {
@@ -138,6 +146,7 @@ impl Default for Load {
             channels: CHANNELS,
             seconds: 5.0,
             stuck: 0,
+            sleeping: false,
         }
     }
 }
@@ -199,7 +208,7 @@ fn run(kind: Kind, load: &Load, template: &Template, pinned: bool) -> Result<Run
     let stamps = Arc::new(Stamps::new(
         ((load.seconds + 90.0) * load.rate).ceil() as usize
     ));
-    let crowd = Crowd::new(sockets, server.ping())?;
+    let crowd = Crowd::new(sockets, server.ping(), load.sleeping)?;
     let crowd = crowd::Running::start(crowd, stamps.clone());
     let form = server.form(Some(template))?;
     let source = source::Running::start(server.source()?, form, load.rate, stamps.clone());
@@ -239,6 +248,7 @@ fn run(kind: Kind, load: &Load, template: &Template, pinned: bool) -> Result<Run
         "phones": load.phones,
         "rate": load.rate,
         "stuck": load.stuck,
+        "sleeping": load.sleeping,
         "pinned": pinned,
         "seconds": took,
         "deliveries": deliveries,

@@ -33,7 +33,8 @@ pub struct Member {
 
 #[derive(Debug)]
 struct State {
-    session: Session,
+    /// The same one for all that stand at the same place, so that whether they do is seen at a glance.
+    session: Arc<Session>,
     /// Where the fan-out may write; none on an encrypted connection, and none any more once it has left.
     line: Option<Arc<Line>>,
     /// Its own task sends, or has been woken to; the fan-out keeps out until it has caught up.
@@ -61,7 +62,7 @@ impl Member {
     ) -> Vec<Utf8Bytes> {
         let mut state = self.state();
         state.own = true;
-        state.session.answer(log, answer)
+        Arc::make_mut(&mut state.session).answer(log, answer)
     }
 
     /// What is new, for its own task to send; when nothing is, the fan-out goes on by itself. The task is to look, afterwards, whether
@@ -73,7 +74,7 @@ impl Member {
         outs: &watch::Receiver<u64>,
     ) -> Vec<Utf8Bytes> {
         let mut state = self.state();
-        let frames = state.session.told(log, &board.borrow());
+        let frames = Arc::make_mut(&mut state.session).told(log, &board.borrow());
         state.outs = *outs.borrow();
         state.own = !frames.is_empty();
         frames
@@ -119,17 +120,17 @@ struct Round<'a> {
     board: Board,
     /// How many devices have been put out: looked up after the board, since a new code goes up after whom it is not for is out.
     outs: u64,
-    known: Vec<(Session, Option<(Bytes, Session)>)>,
+    known: Vec<(Arc<Session>, Option<(Bytes, Arc<Session>)>)>,
 }
 
 impl Round<'_> {
-    fn news(&mut self, session: &Session) -> Option<(&Bytes, &Session)> {
+    fn news(&mut self, session: &Arc<Session>) -> Option<(&Bytes, &Arc<Session>)> {
         let place = match self.known.iter().position(|(known, _)| known == session) {
             Some(place) => place,
             None => {
-                let mut after = session.clone();
+                let mut after = Session::clone(session);
                 let frames = after.told(self.log, &self.board);
-                let news = (!frames.is_empty()).then(|| (framed(&frames), after));
+                let news = (!frames.is_empty()).then(|| (framed(&frames), Arc::new(after)));
                 self.known.push((session.clone(), news));
                 self.known.len() - 1
             }
@@ -233,7 +234,7 @@ impl Fanout {
     ) -> Place {
         let member = Arc::new(Member {
             state: Mutex::new(State {
-                session,
+                session: Arc::new(session),
                 line,
                 own: true,
                 outs: 0,
@@ -332,7 +333,7 @@ mod tests {
     fn sessions_at_one_place_are_framed_once_and_nothing_new_is_nothing() {
         let log = EventLog::new(Record::default());
         let mut board = Board::default();
-        let (session, _) = Session::begin(&log, "journal", None);
+        let session = Arc::new(Session::begin(&log, "journal", None).0);
         let round = |board: &Board| Round {
             log: &log,
             board: board.clone(),
@@ -351,7 +352,7 @@ mod tests {
             .news(&session)
             .map(|(frames, after)| (frames.clone(), after.clone()))
             .unwrap();
-        let (second, _) = round.news(&session.clone()).unwrap();
+        let (second, _) = round.news(&Arc::new(Session::clone(&session))).unwrap();
         assert_eq!(first.as_ptr(), second.as_ptr());
         assert!(round.news(&after).is_none());
     }

@@ -2,6 +2,7 @@
 //! which has the same bytes for everyone. Neither ever writes into the middle of what the other has begun.
 
 use axum::body::Bytes;
+use socket2::SockRef;
 use std::{
     future::poll_fn,
     io,
@@ -62,7 +63,7 @@ impl Line {
         if out.midway || !out.rest.is_empty() {
             return Put::Full;
         }
-        match out.half.try_write(frames) {
+        match out.try_write(frames) {
             Ok(count) if count == frames.len() => Put::Sent,
             Ok(count) => {
                 out.rest = frames.slice(count..);
@@ -88,6 +89,15 @@ impl Line {
 }
 
 impl Out {
+    /// Writes what there is room for. The system is asked and not the runtime, which would look up first what it has been told of the
+    /// connection; only when there is no room is it to know.
+    fn try_write(&self, bytes: &[u8]) -> io::Result<usize> {
+        match SockRef::from(self.half.as_ref()).send(bytes) {
+            Err(error) if error.kind() == io::ErrorKind::WouldBlock => self.half.try_write(bytes),
+            written => written,
+        }
+    }
+
     /// Sends what is left of the fan-out's bytes.
     fn finish(&mut self, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
         while !self.rest.is_empty() {

@@ -23,7 +23,7 @@ fn every_phone_of_the_bench_gets_stamped_frames_and_stays() -> anyhow::Result<()
         .map(|n| server.client(n))
         .collect::<anyhow::Result<_>>()?;
     let stamps = Arc::new(Stamps::new(10_000));
-    let crowd = Running::start(Crowd::new(sockets, server.ping())?, stamps.clone());
+    let crowd = Running::start(Crowd::new(sockets, server.ping(), true)?, stamps.clone());
     crowd.count(true);
     let source = source::Running::start(server.source()?, server.form(None)?, 20.0, stamps);
     let begun = Instant::now();

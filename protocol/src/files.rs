@@ -1,6 +1,7 @@
 //! The crew's files as the chief changes them in the app: the answers and bodies of `/api/files`, which is plain HTTP.
 //! How a change becomes text is the hub's; here is only what both sides say, and the lines in which two texts differ.
 
+use crate::json::FromJson;
 use crate::{Millis, car::Car, sheet::Sheet};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -17,7 +18,7 @@ pub fn sheet_id(place: usize) -> FileId {
 }
 
 /// One file as it lies on the disk.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct FileNow {
     /// Which.
     pub id: FileId,
@@ -32,7 +33,7 @@ pub struct FileNow {
 }
 
 /// All files of the hub.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct FilesNow {
     /// The car file, then the sheets.
     pub files: Vec<FileNow>,
@@ -57,7 +58,7 @@ pub struct FilesNow {
 }
 
 /// A change that was written and can be undone.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Undoable {
     /// Its number; the earlier files are kept under it.
     pub number: u32,
@@ -68,7 +69,7 @@ pub struct Undoable {
 }
 
 /// Something wrong in a file.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Wrong {
     /// Which file.
     pub id: FileId,
@@ -86,7 +87,7 @@ pub struct Wrong {
 }
 
 /// A change that is wanted: for each file either its text, or what its text is to say. Files that are not named stay.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Change {
     /// The versions of all files that the change was made from.
     pub base: BTreeMap<FileId, String>,
@@ -102,7 +103,7 @@ pub struct Change {
 }
 
 /// What a change comes to.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Outcome {
     /// The new texts of the files that change.
     pub texts: BTreeMap<FileId, String>,
@@ -118,7 +119,7 @@ pub struct Outcome {
 }
 
 /// The files changed meanwhile: nothing was written.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Conflict {
     /// That they did, and which.
     pub what: String,

@@ -31,6 +31,7 @@ pub mod door;
 pub mod event;
 pub mod files;
 pub mod hubs;
+pub mod json;
 pub mod link;
 pub mod message;
 pub mod record;
@@ -43,6 +44,7 @@ pub mod trust;
 pub mod turnaround;
 pub mod units;
 
+use json::FromJson;
 use serde::{Deserialize, Serialize};
 
 /// Version of the message set. It is part of the WebSocket sub-protocol name, and of `hello` and `welcome`.
@@ -72,7 +74,7 @@ pub type Seq = u64;
 macro_rules! text_id {
     ($(#[$doc:meta])* $name:ident) => {
         $(#[$doc])*
-        #[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+        #[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, FromJson)]
         #[serde(transparent)]
         pub struct $name(pub String);
 

@@ -5,6 +5,7 @@
 mod alarms;
 mod practice;
 
+use crate::json::FromJson;
 use crate::{
     AlarmKey, ChannelKey, Millis, PersonId, PhaseKey, Seq, StepKey,
     alarm::AlarmNow,
@@ -21,7 +22,7 @@ use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// All that is recorded and current.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Record {
     /// Number of the last event folded in; 0 before the first.
     pub seq: Seq,
@@ -42,7 +43,7 @@ pub struct Record {
 }
 
 /// Somebody who joined.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Person {
     /// Who they are now.
     pub who: Who,
@@ -51,7 +52,7 @@ pub struct Person {
 }
 
 /// One recorded run through a sheet.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Warmup {
     /// Its id.
     pub id: String,
@@ -106,7 +107,7 @@ pub struct Warmup {
 }
 
 /// A reading that a person typed in.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Typed {
     /// When.
     pub at: Millis,
@@ -117,7 +118,7 @@ pub struct Typed {
 }
 
 /// What was done about a step.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Mark {
     /// When.
     pub at: Millis,
@@ -135,7 +136,7 @@ pub struct Mark {
 }
 
 /// Something said, by whom and when.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Said {
     /// When.
     pub at: Millis,
@@ -146,7 +147,7 @@ pub struct Said {
 }
 
 /// The wish to skip a safety step.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct SkipAsk {
     /// The step.
     pub step: StepKey,
@@ -155,7 +156,7 @@ pub struct SkipAsk {
 }
 
 /// A call-out.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Call {
     /// Its number: that of its event.
     pub seq: Seq,
@@ -174,7 +175,7 @@ pub struct Call {
 }
 
 /// A band that the chief set.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct SetBand {
     /// The channel.
     pub channel: ChannelKey,

@@ -6,6 +6,7 @@ use spinover_protocol::{
     car::Channel,
     clock::SteadyClock,
     event::EventBody,
+    json,
     link::{Action, Identity, Input, Link},
     message::{ClientMessage, Command, HubMessage},
 };
@@ -354,7 +355,7 @@ impl Wire {
                 return;
             };
             // A message of a kind that this page does not know is passed over; the version in the sub-protocol says what must be known.
-            if let Ok(message) = serde_json::from_str::<HubMessage>(&text) {
+            if let Ok(message) = json::from_str::<HubMessage>(&text) {
                 feed(Input::Received(Box::new(message)));
             }
         });

@@ -1,6 +1,7 @@
 //! What the journal holds. An event is a fact that was accepted, numbered, and written down before anyone was told.
 
 use crate::json::FromJson;
+use crate::map::Map;
 use crate::{
     AlarmKey, ChannelKey, CommandId, Millis, PersonId, PhaseKey, RoleKey, Seq, StepKey, TaskKey,
     car::{Band, Car},
@@ -11,7 +12,6 @@ use crate::{
     turnaround::Plan,
 };
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 
 /// One entry of the journal.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
@@ -92,8 +92,8 @@ pub enum EventBody {
         /// The step.
         step: StepKey,
         /// What its gates' channels read at that moment, in the channels' units.
-        #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-        readings: BTreeMap<ChannelKey, f64>,
+        #[serde(default, skip_serializing_if = "Map::is_empty")]
+        readings: Map<ChannelKey, f64>,
     },
     /// The chief wants to skip a safety step; a second person must agree.
     SkipAsked {

@@ -2,9 +2,9 @@
 //! How a change becomes text is the hub's; here is only what both sides say, and the lines in which two texts differ.
 
 use crate::json::FromJson;
+use crate::map::Map;
 use crate::{Millis, car::Car, sheet::Sheet};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 
 /// Which file: `car`, or `sheet-1`, `sheet-2` … in the order of the command line.
 pub type FileId = String;
@@ -90,23 +90,23 @@ pub struct Wrong {
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Change {
     /// The versions of all files that the change was made from.
-    pub base: BTreeMap<FileId, String>,
+    pub base: Map<FileId, String>,
     /// What the car file is to say.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub car: Option<Car>,
     /// What the sheets are to say.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub sheets: BTreeMap<FileId, Sheet>,
+    #[serde(default, skip_serializing_if = "Map::is_empty")]
+    pub sheets: Map<FileId, Sheet>,
     /// Whole texts.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub texts: BTreeMap<FileId, String>,
+    #[serde(default, skip_serializing_if = "Map::is_empty")]
+    pub texts: Map<FileId, String>,
 }
 
 /// What a change comes to.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Outcome {
     /// The new texts of the files that change.
-    pub texts: BTreeMap<FileId, String>,
+    pub texts: Map<FileId, String>,
     /// What would be wrong in them: while there is anything, nothing is written.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub mistakes: Vec<Wrong>,
@@ -126,7 +126,7 @@ pub struct Conflict {
     /// What lies on the disk now.
     pub now: FilesNow,
     /// What the change would have made of the texts that it was made from, where those are still known.
-    pub yours: BTreeMap<FileId, String>,
+    pub yours: Map<FileId, String>,
 }
 
 /// One line of the difference of two texts.

@@ -20,6 +20,8 @@
 //! - [`recording`]: a recording from elsewhere, looked at and taken into the book, over plain HTTP;
 //! - [`door`]: the devices that may come in, for the chief, over plain HTTP;
 //! - [`files`]: the files as the chief changes them in the app, over plain HTTP;
+//! - [`json`]: how the app reads all that;
+//! - [`map`]: the maps in it;
 //! - [`units`]: exact conversions between the units that crews use.
 #![forbid(unsafe_code)]
 
@@ -33,6 +35,7 @@ pub mod files;
 pub mod hubs;
 pub mod json;
 pub mod link;
+pub mod map;
 pub mod message;
 pub mod record;
 pub mod recording;

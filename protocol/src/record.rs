@@ -6,6 +6,7 @@ mod alarms;
 mod practice;
 
 use crate::json::FromJson;
+use crate::map::Map;
 use crate::{
     AlarmKey, ChannelKey, Millis, PersonId, PhaseKey, Seq, StepKey,
     alarm::AlarmNow,
@@ -19,7 +20,6 @@ use crate::{
 };
 pub use practice::Practice;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 
 /// All that is recorded and current.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
@@ -27,7 +27,7 @@ pub struct Record {
     /// Number of the last event folded in; 0 before the first.
     pub seq: Seq,
     /// Everyone who ever joined.
-    pub people: BTreeMap<PersonId, Person>,
+    pub people: Map<PersonId, Person>,
     /// The warm-up under way, or the last one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub warmup: Option<Warmup>,
@@ -38,8 +38,8 @@ pub struct Record {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub turnaround: Option<Turnaround>,
     /// Changes of counted parts by the counter's key, oldest first, with their remarks.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub changes: BTreeMap<String, Vec<Said>>,
+    #[serde(default, skip_serializing_if = "Map::is_empty")]
+    pub changes: Map<String, Vec<Said>>,
 }
 
 /// Somebody who joined.
@@ -66,7 +66,7 @@ pub struct Warmup {
     /// The car as it was when it began.
     pub car: Car,
     /// What was done about each step; steps that nothing was done about are absent.
-    pub steps: BTreeMap<StepKey, Mark>,
+    pub steps: Map<StepKey, Mark>,
     /// The order in which steps were marked or skipped: the last can be undone.
     pub order: Vec<StepKey>,
     /// When the current step became the current one.
@@ -87,8 +87,8 @@ pub struct Warmup {
     /// Remarks.
     pub notes: Vec<Said>,
     /// The latest reading that a person typed in, by channel.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub typed: BTreeMap<ChannelKey, Typed>,
+    #[serde(default, skip_serializing_if = "Map::is_empty")]
+    pub typed: Map<ChannelKey, Typed>,
     /// Weather, mix and the chief's rule for the flow; the next warm-up begins with them.
     #[serde(default, skip_serializing_if = "Today::is_empty")]
     pub today: Today,
@@ -99,8 +99,8 @@ pub struct Warmup {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub slip: Option<Told<TimeSlip>>,
     /// Alarms that something has happened to.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub alarms: BTreeMap<AlarmKey, AlarmNow>,
+    #[serde(default, skip_serializing_if = "Map::is_empty")]
+    pub alarms: Map<AlarmKey, AlarmNow>,
     /// Practices, oldest first; what was called and marked in their times was not meant.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub practices: Vec<Practice>,
@@ -131,8 +131,8 @@ pub struct Mark {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub asked_by: Option<Who>,
     /// What its gates' channels read.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub readings: BTreeMap<ChannelKey, f64>,
+    #[serde(default, skip_serializing_if = "Map::is_empty")]
+    pub readings: Map<ChannelKey, f64>,
 }
 
 /// Something said, by whom and when.
@@ -168,7 +168,7 @@ pub struct Call {
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub stop: bool,
     /// Who has seen it, and when.
-    pub seen: BTreeMap<PersonId, Millis>,
+    pub seen: Map<PersonId, Millis>,
     /// When it was lifted or put away.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lifted: Option<Said>,
@@ -227,7 +227,7 @@ impl Warmup {
             closed_at: None,
             sheet: sheet.clone(),
             car: car.clone(),
-            steps: BTreeMap::new(),
+            steps: Map::new(),
             order: Vec::new(),
             current_since: at,
             held: None,
@@ -236,11 +236,11 @@ impl Warmup {
             calls: Vec::new(),
             bands: Vec::new(),
             notes: Vec::new(),
-            typed: BTreeMap::new(),
+            typed: Map::new(),
             today: today.clone(),
             bleeds: Vec::new(),
             slip: None,
-            alarms: BTreeMap::new(),
+            alarms: Map::new(),
             practices: Vec::new(),
         }
     }
@@ -313,7 +313,13 @@ impl Warmup {
             .filter(|(_, step)| self.order_allows(&step.key).is_ok())
             .map(|(_, step)| step)
             .collect();
-        allowed.sort_by_key(|step| Some(&step.key) != current.as_ref());
+        if let Some(at) = allowed
+            .iter()
+            .position(|step| Some(&step.key) == current.as_ref())
+        {
+            let step = allowed.remove(at);
+            allowed.insert(0, step);
+        }
         allowed
     }
 
@@ -464,7 +470,7 @@ impl Warmup {
                     by: event.by.clone(),
                     skipped: Some(reason.clone()),
                     asked_by: asked_by.clone(),
-                    readings: BTreeMap::new(),
+                    readings: Map::new(),
                 },
             ),
             EventBody::SkipAsked { step, reason } => {
@@ -487,7 +493,7 @@ impl Warmup {
                 self.skip_asked = None;
             }
             EventBody::Called { to, text, stop } => {
-                let (seq, seen) = (event.seq, BTreeMap::new());
+                let (seq, seen) = (event.seq, Map::new());
                 self.calls.push(Call {
                     seq,
                     said: said(text),
@@ -648,7 +654,7 @@ mod tests {
     fn mark(warmup: &mut Warmup, key: &str, at: Millis) {
         let body = EventBody::StepMarked {
             step: key.into(),
-            readings: BTreeMap::new(),
+            readings: Map::new(),
         };
         warmup.apply(
             &Event {

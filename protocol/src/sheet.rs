@@ -1,9 +1,9 @@
 //! A sheet: the procedure that a warm-up follows.
 
 use crate::json::FromJson;
+use crate::map::Map;
 use crate::{ChannelKey, PhaseKey, RoleKey, StepKey, car::Band};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 
 /// A procedure: phases, and in them steps.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
@@ -30,8 +30,8 @@ pub struct Phase {
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub firing: bool,
     /// Bands that hold in this phase in place of the car's own.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub bands: BTreeMap<ChannelKey, Band>,
+    #[serde(default, skip_serializing_if = "Map::is_empty")]
+    pub bands: Map<ChannelKey, Band>,
     /// What the chief allows it to use of the fuel.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub fuel_allowance: Option<FuelAllowance>,

@@ -1,9 +1,9 @@
 //! What people measure and set for the figures: the weather, the mix, the chief's rule for the flow, bleed turns, the time slip. Types only.
 
 use crate::json::FromJson;
+use crate::map::Map;
 use crate::{ChannelKey, Millis, event::Who, trust::Calibration};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 
 /// The air at the car.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
@@ -117,8 +117,8 @@ pub struct Today {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub flow: Option<Told<FlowBaseline>>,
     /// Calibrations that the chief set, by channel; for others the car file's holds.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub calibrations: BTreeMap<ChannelKey, Told<Calibration>>,
+    #[serde(default, skip_serializing_if = "Map::is_empty")]
+    pub calibrations: Map<ChannelKey, Told<Calibration>>,
 }
 
 impl Today {

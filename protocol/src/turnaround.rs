@@ -2,13 +2,13 @@
 //! done about it, and how it stands.
 
 use crate::json::FromJson;
+use crate::map::Map;
 use crate::{
     Millis, RoleKey, TaskKey,
     event::{Event, EventBody, Who},
     today::Told,
 };
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 
 /// What must be done between rounds.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
@@ -118,8 +118,8 @@ pub struct Turnaround {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lanes_at: Option<Millis>,
     /// What was done about each task; those that nothing was done about are absent.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub tasks: BTreeMap<TaskKey, Progress>,
+    #[serde(default, skip_serializing_if = "Map::is_empty")]
+    pub tasks: Map<TaskKey, Progress>,
     /// What the hub has said to be late, oldest first; the latest of each task.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub told: Vec<LateTold>,

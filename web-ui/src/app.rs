@@ -33,7 +33,7 @@ const PATIENCE_MS: f64 = 800.0;
 /// How often the link is ticked and the running times move, in milliseconds: a countdown in tenths needs ten a second.
 const TICK_MS: u64 = 100;
 /// After showing the readings the page rests for so many times what that took, but no longer than this, in milliseconds.
-const REST_PER_COST: f64 = 3.0;
+const REST_PER_COST: f64 = 4.0;
 const LONGEST_REST_MS: f64 = 400.0;
 /// What a frame has, in milliseconds, at sixty a second.
 const FRAME_MS: f64 = 16.0;
@@ -524,7 +524,7 @@ impl App {
         self.ask_frame();
     }
 
-    /// Has the readings shown from the browser's next frame on. A phone that is slow at it is given fewer frames, so that three quarters
+    /// Has the readings shown from the browser's next frame on. A phone that is slow at it is given fewer frames, so that four fifths
     /// of its time remain for touches, calls and stops, which wait for none of this.
     fn ask_frame(self) {
         if FRAME_ASKED.replace(true) {

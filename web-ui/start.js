@@ -1,6 +1,12 @@
 // Starts the app. A file of its own, so that the page has no inline script and its policy can forbid them.
-import init from "/spinover-web-ui.js";
-init({ module_or_path: "/spinover-web-ui_bg.wasm" }).catch((error) => {
+// A phone that has joined before dials while the app is still on its way; socket.rs takes the line over, or dials its own. Nothing is
+// said on it before.
+try {
+  if (localStorage.getItem("spinover.name")) globalThis.spinoverLine = new WebSocket(location.origin.replace(/^http/, "ws") + "/ws", "spinover.json.1");
+} catch {
+  // The app dials by itself.
+}
+import("/spinover-web-ui.js").then(({ default: init }) => init({ module_or_path: "/spinover-web-ui_bg.wasm" })).catch((error) => {
   const words = document.createElement("p");
   words.className = "start-failed";
   words.textContent = "Spinover could not start in this browser: " + error;

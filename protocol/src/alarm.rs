@@ -4,6 +4,7 @@
 //! why) is in [`AlarmNow`]. Two things are narrower here than the standard allows, because seconds count at an engine:
 //! a phase never silences an alarm that has been raised already, and a shelf of a first-priority alarm is a minute at most.
 
+use crate::json::FromJson;
 use crate::{AlarmKey, ChannelKey, Millis, PhaseKey, record::Said, sheet::Phase};
 use serde::{Deserialize, Serialize};
 
@@ -13,7 +14,7 @@ pub const SHELF_FIRST_S: u32 = 60;
 pub const SHELF_MOST_S: u32 = 900;
 
 /// One alarm of the car file.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Alarm {
     /// Its key.
     pub key: AlarmKey,
@@ -53,7 +54,7 @@ pub struct Alarm {
 }
 
 /// What an alarm looks at.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 #[serde(rename_all = "snake_case")]
 pub enum Watch {
     /// A good reading above a limit.
@@ -82,7 +83,7 @@ impl Watch {
 }
 
 /// A channel and a limit in its unit.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Limit {
     /// The channel.
     pub channel: ChannelKey,
@@ -91,7 +92,7 @@ pub struct Limit {
 }
 
 /// A reading that has been high enough for long enough.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Hold {
     /// The channel.
     pub channel: ChannelKey,
@@ -103,7 +104,7 @@ pub struct Hold {
 }
 
 /// The phases in which an alarm means something.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 #[serde(rename_all = "snake_case")]
 pub enum InPhases {
     /// All.
@@ -139,7 +140,9 @@ impl InPhases {
 }
 
 /// The states of ANSI/ISA-18.2.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, FromJson,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum AlarmState {
     /// Nothing.
@@ -242,7 +245,18 @@ impl AlarmInput {
 
 /// All that an alarm's state depends on.
 #[derive(
-    Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
+    Clone,
+    Copy,
+    Debug,
+    Default,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    FromJson,
 )]
 #[serde(default)]
 pub struct Flags {
@@ -329,7 +343,7 @@ impl Flags {
 }
 
 /// One alarm as recorded.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 #[serde(default)]
 pub struct AlarmNow {
     /// What its state depends on.
@@ -358,7 +372,7 @@ pub struct AlarmNow {
 }
 
 /// Who put an alarm aside, why, and until when.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Aside {
     /// Who and why.
     pub said: Said,

@@ -1,6 +1,7 @@
 //! The book as phones read it: the list of warm-ups, what people write about one, and a warm-up to play back. These are the
 //! answers and bodies of `/api/book`, which is plain HTTP: none of it is live, and none of it may delay what is.
 
+use crate::json::FromJson;
 use crate::{ChannelKey, Millis, event::Event, message::FigureNow};
 use serde::{Deserialize, Serialize};
 
@@ -18,7 +19,7 @@ pub const PHOTO_SIDE: u32 = 2_000;
 pub const MAX_FRAMES: i64 = 1_200;
 
 /// A warm-up in the list.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Listed {
     /// Its id.
     pub id: String,
@@ -83,7 +84,7 @@ impl Listed {
 }
 
 /// What people write about a warm-up afterwards. Absent fields stay as they are.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 #[serde(default, deny_unknown_fields)]
 pub struct Remarks {
     /// Where it was.
@@ -116,21 +117,21 @@ pub fn is_photo(name: &str) -> bool {
 }
 
 /// The photo that was taken in, under the name that it got.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct Taken {
     /// Its name.
     pub photo: String,
 }
 
 /// Who deletes or restores, as they name themselves.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct By {
     /// Their name.
     pub by: String,
 }
 
 /// What a link to a report, an export or a photo carries in place of the code: it opens nothing else, and not for long.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct Ticket {
     /// The ticket.
     pub ticket: String,
@@ -139,7 +140,7 @@ pub struct Ticket {
 }
 
 /// A warm-up opened for playing back.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Opened {
     /// What is known of it.
     pub entry: Listed,
@@ -160,7 +161,7 @@ pub struct Opened {
 }
 
 /// A time in which a channel was outside the band that held.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Outside {
     /// The channel.
     pub channel: ChannelKey,
@@ -175,7 +176,7 @@ pub struct Outside {
 }
 
 /// What the figures said at a time, as phones were shown it. Where a channel was expected to go, which is drawn on its strip, is not kept.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 #[serde(deny_unknown_fields)]
 pub struct Said {
     /// When, in milliseconds.

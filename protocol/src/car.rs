@@ -1,12 +1,13 @@
 //! The car as phones need to know it: channels, bands, roles, ready calls.
 
+use crate::json::FromJson;
 use crate::{
     AlarmKey, ChannelKey, RoleKey, alarm::Alarm, today::FlowBaseline, trust::Sensor, units::Unit,
 };
 use serde::{Deserialize, Serialize};
 
 /// Low and high end of where a reading should be, in the channel's own unit. `low < high`.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Band {
     /// Lowest value that is right.
     pub low: f64,
@@ -44,7 +45,7 @@ impl Band {
 }
 
 /// One measured quantity.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Channel {
     /// Its key in files and on the wire.
     pub key: ChannelKey,
@@ -90,7 +91,7 @@ impl Channel {
 }
 
 /// A place in the crew, and what its page shows.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Role {
     /// Its key.
     pub key: RoleKey,
@@ -108,7 +109,7 @@ pub struct Role {
 }
 
 /// A call that goes out with one press.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct ReadyCall {
     /// Its words.
     pub text: String,
@@ -118,7 +119,7 @@ pub struct ReadyCall {
 }
 
 /// The car.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Car {
     /// The team's name.
     pub team: String,
@@ -146,7 +147,7 @@ pub struct Car {
 }
 
 /// The team's settings for the fuel.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct FuelSettings {
     /// The most nitromethane that the team's rule book allows, percent by volume.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -1,11 +1,12 @@
 //! Who may come in, over plain HTTP: the devices that have joined, putting one out, and a new code. For the chief only.
 //! `GET /api/devices`, `POST /api/devices/ID/out`, `POST /api/code`.
 
+use crate::json::FromJson;
 use crate::{Millis, PersonId, RoleKey, event::Right};
 use serde::{Deserialize, Serialize};
 
 /// A device that has joined and may come back by its token.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct Device {
     /// What it calls itself.
     pub device: PersonId,
@@ -25,7 +26,7 @@ pub struct Device {
 }
 
 /// How a device is put out.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct PutOut {
     /// Also make a new code of its kind, so that it cannot come back by the one that it knows.
     #[serde(default)]
@@ -33,14 +34,14 @@ pub struct PutOut {
 }
 
 /// Which code is to be made anew.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct Renew {
     /// The crew's or the chief's.
     pub right: Right,
 }
 
 /// A code that was made anew. The one before is never taken again, not even after a restart.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct NewCode {
     /// The code; absent where none was asked for.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -1,5 +1,7 @@
 //! What the journal holds. An event is a fact that was accepted, numbered, and written down before anyone was told.
 
+use crate::json::FromJson;
+use crate::map::Map;
 use crate::{
     AlarmKey, ChannelKey, CommandId, Millis, PersonId, PhaseKey, RoleKey, Seq, StepKey, TaskKey,
     car::{Band, Car},
@@ -10,10 +12,9 @@ use crate::{
     turnaround::Plan,
 };
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 
 /// One entry of the journal.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Event {
     /// Its number.
     pub seq: Seq,
@@ -31,7 +32,7 @@ pub struct Event {
 }
 
 /// A person as an event names them: the name and role they had at that time.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Who {
     /// Their phone.
     pub id: PersonId,
@@ -42,7 +43,7 @@ pub struct Who {
 }
 
 /// What a code allows.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 #[serde(rename_all = "snake_case")]
 pub enum Right {
     /// See, call, type readings in, say seen, confirm a skip.
@@ -52,7 +53,7 @@ pub enum Right {
 }
 
 /// Who a call is for.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 #[serde(rename_all = "snake_case")]
 pub enum Audience {
     /// Everyone.
@@ -62,7 +63,7 @@ pub enum Audience {
 }
 
 /// What happened.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 #[serde(tag = "kind", rename_all = "snake_case")]
 pub enum EventBody {
     /// A warm-up began. It carries the car and the sheet, so that the record can be read without the files.
@@ -91,8 +92,8 @@ pub enum EventBody {
         /// The step.
         step: StepKey,
         /// What its gates' channels read at that moment, in the channels' units.
-        #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-        readings: BTreeMap<ChannelKey, f64>,
+        #[serde(default, skip_serializing_if = "Map::is_empty")]
+        readings: Map<ChannelKey, f64>,
     },
     /// The chief wants to skip a safety step; a second person must agree.
     SkipAsked {

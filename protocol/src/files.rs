@@ -1,9 +1,10 @@
 //! The crew's files as the chief changes them in the app: the answers and bodies of `/api/files`, which is plain HTTP.
 //! How a change becomes text is the hub's; here is only what both sides say, and the lines in which two texts differ.
 
+use crate::json::FromJson;
+use crate::map::Map;
 use crate::{Millis, car::Car, sheet::Sheet};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 
 /// Which file: `car`, or `sheet-1`, `sheet-2` … in the order of the command line.
 pub type FileId = String;
@@ -17,7 +18,7 @@ pub fn sheet_id(place: usize) -> FileId {
 }
 
 /// One file as it lies on the disk.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct FileNow {
     /// Which.
     pub id: FileId,
@@ -32,7 +33,7 @@ pub struct FileNow {
 }
 
 /// All files of the hub.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct FilesNow {
     /// The car file, then the sheets.
     pub files: Vec<FileNow>,
@@ -57,7 +58,7 @@ pub struct FilesNow {
 }
 
 /// A change that was written and can be undone.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Undoable {
     /// Its number; the earlier files are kept under it.
     pub number: u32,
@@ -68,7 +69,7 @@ pub struct Undoable {
 }
 
 /// Something wrong in a file.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Wrong {
     /// Which file.
     pub id: FileId,
@@ -86,26 +87,26 @@ pub struct Wrong {
 }
 
 /// A change that is wanted: for each file either its text, or what its text is to say. Files that are not named stay.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Change {
     /// The versions of all files that the change was made from.
-    pub base: BTreeMap<FileId, String>,
+    pub base: Map<FileId, String>,
     /// What the car file is to say.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub car: Option<Car>,
     /// What the sheets are to say.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub sheets: BTreeMap<FileId, Sheet>,
+    #[serde(default, skip_serializing_if = "Map::is_empty")]
+    pub sheets: Map<FileId, Sheet>,
     /// Whole texts.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub texts: BTreeMap<FileId, String>,
+    #[serde(default, skip_serializing_if = "Map::is_empty")]
+    pub texts: Map<FileId, String>,
 }
 
 /// What a change comes to.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Outcome {
     /// The new texts of the files that change.
-    pub texts: BTreeMap<FileId, String>,
+    pub texts: Map<FileId, String>,
     /// What would be wrong in them: while there is anything, nothing is written.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub mistakes: Vec<Wrong>,
@@ -118,14 +119,14 @@ pub struct Outcome {
 }
 
 /// The files changed meanwhile: nothing was written.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Conflict {
     /// That they did, and which.
     pub what: String,
     /// What lies on the disk now.
     pub now: FilesNow,
     /// What the change would have made of the texts that it was made from, where those are still known.
-    pub yours: BTreeMap<FileId, String>,
+    pub yours: Map<FileId, String>,
 }
 
 /// One line of the difference of two texts.

@@ -3,6 +3,7 @@
 //! A second laptop follows the first one's journal and can take over. So that two hubs never both take commands for long, each
 //! takeover is an event with a higher *charge* than any before, and whoever has heard of a higher one refuses all lower ones.
 
+use crate::json::FromJson;
 use crate::{
     CommandId, Seq,
     book::Listed,
@@ -11,7 +12,9 @@ use crate::{
 use serde::{Deserialize, Serialize};
 
 /// Which takeover a hub's right to take commands comes from. Later ones are greater.
-#[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, FromJson,
+)]
 pub struct Charge {
     /// Counts takeovers: 0 for the hub that began the journal.
     pub epoch: u64,
@@ -29,7 +32,7 @@ impl Charge {
 }
 
 /// What a hub may do.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, FromJson)]
 #[serde(rename_all = "snake_case")]
 pub enum Standing {
     /// It takes commands.
@@ -42,7 +45,7 @@ pub enum Standing {
 }
 
 /// Which laptop is in charge, as the hub that says so knows it.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct Hubs {
     /// What the hub that says this may do.
     pub standing: Standing,
@@ -55,7 +58,7 @@ pub struct Hubs {
 }
 
 /// The other laptop.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct OtherHub {
     /// Where it can be reached, `http://192.0.2.7:4780`; several when it has several addresses.
     pub urls: Vec<String>,
@@ -66,7 +69,7 @@ pub struct OtherHub {
 }
 
 /// How far a phone had got with the takeovers of a journal.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct SeenCharge {
     /// The journal.
     pub journal: String,
@@ -75,7 +78,7 @@ pub struct SeenCharge {
 }
 
 /// What a followed file is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 #[serde(rename_all = "snake_case")]
 pub enum FileKind {
     /// The car file; there is one.
@@ -89,7 +92,7 @@ pub enum FileKind {
 }
 
 /// A text file that a standby needs to take over.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct FileText {
     /// What it is.
     pub kind: FileKind,
@@ -104,7 +107,7 @@ pub type RowText = (i64, Vec<(u16, f64)>);
 
 /// What two hubs say to each other on `/api/peer`, told apart by `type`. Between these come frames that phones get, word for word:
 /// `events`, `readings`, `progress`, `presence`, `sources`, `figures`, `turnaround`, `stop_now`.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 #[serde(tag = "type", rename_all = "snake_case")]
 pub enum PeerMessage {
     /// Both ways: the highest charge that I know. The first frame from whoever was called. One that names the hub that hears it

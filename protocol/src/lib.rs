@@ -20,6 +20,8 @@
 //! - [`recording`]: a recording from elsewhere, looked at and taken into the book, over plain HTTP;
 //! - [`door`]: the devices that may come in, for the chief, over plain HTTP;
 //! - [`files`]: the files as the chief changes them in the app, over plain HTTP;
+//! - [`json`]: how the app reads all that;
+//! - [`map`]: the maps in it;
 //! - [`units`]: exact conversions between the units that crews use.
 #![forbid(unsafe_code)]
 
@@ -31,7 +33,9 @@ pub mod door;
 pub mod event;
 pub mod files;
 pub mod hubs;
+pub mod json;
 pub mod link;
+pub mod map;
 pub mod message;
 pub mod record;
 pub mod recording;
@@ -43,6 +47,7 @@ pub mod trust;
 pub mod turnaround;
 pub mod units;
 
+use json::FromJson;
 use serde::{Deserialize, Serialize};
 
 /// Version of the message set. It is part of the WebSocket sub-protocol name, and of `hello` and `welcome`.
@@ -72,7 +77,7 @@ pub type Seq = u64;
 macro_rules! text_id {
     ($(#[$doc:meta])* $name:ident) => {
         $(#[$doc])*
-        #[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+        #[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, FromJson)]
         #[serde(transparent)]
         pub struct $name(pub String);
 

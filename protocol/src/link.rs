@@ -8,6 +8,7 @@ mod way;
 
 pub use way::Way;
 
+use crate::map::Map;
 use crate::{
     CommandId, LINK_LOST_MS, Millis, PING_MS, PROTOCOL_VERSION, PersonId, RoleKey, Seq,
     event::{Event, EventBody, Right, Who},
@@ -21,7 +22,7 @@ use crate::{
     team::Team,
     turnaround,
 };
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::VecDeque;
 
 /// First wait before dialling again, in milliseconds; it doubles up to [`REDIAL_MAX_MS`].
 const REDIAL_MIN_MS: f64 = 250.0;
@@ -184,7 +185,7 @@ enum Socket {
 pub struct Link {
     identity: Identity,
     /// What this device joins by in place of the code, once a hub has given it: by the address of that hub, whose own it is.
-    tokens: BTreeMap<String, String>,
+    tokens: Map<String, String>,
     /// The token was sent with the hello that is not answered yet.
     by_token: bool,
     socket: Socket,
@@ -221,7 +222,7 @@ impl Link {
     pub fn new(identity: Identity, seed: u64) -> Self {
         Self {
             identity,
-            tokens: BTreeMap::new(),
+            tokens: Map::new(),
             by_token: false,
             socket: Socket::Down {
                 dial_at: f64::NEG_INFINITY,
@@ -780,7 +781,7 @@ pub fn not_seen_by(mirror: &Mirror, call: Seq) -> Vec<&Present> {
 }
 
 /// Keys of steps done so far, with their marks: what a test compares between phones.
-pub fn marks(mirror: &Mirror) -> BTreeMap<String, Millis> {
+pub fn marks(mirror: &Mirror) -> Map<String, Millis> {
     let steps = mirror
         .record
         .warmup

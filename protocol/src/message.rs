@@ -2,6 +2,7 @@
 
 mod command;
 
+use crate::json::FromJson;
 use crate::{
     AlarmKey, ChannelKey, CommandId, Millis, PersonId, RoleKey, Seq, StepKey,
     car::Car,
@@ -19,7 +20,7 @@ pub use crate::trust::{Doubt, Quality};
 pub use command::Command;
 
 /// From a phone to the hub.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 #[serde(tag = "type", rename_all = "snake_case")]
 pub enum ClientMessage {
     /// The first frame, and nothing before it is answered.
@@ -63,7 +64,7 @@ pub enum ClientMessage {
 }
 
 /// How far a phone had got.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct Resume {
     /// The journal that it was following, as `welcome` named it.
     pub journal: String,
@@ -75,7 +76,7 @@ pub struct Resume {
 }
 
 /// From the hub to a phone.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 #[serde(tag = "type", rename_all = "snake_case")]
 pub enum HubMessage {
     /// The answer to a good `hello`.
@@ -181,7 +182,7 @@ pub enum HubMessage {
 }
 
 /// Why the hub says goodbye.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 #[serde(rename_all = "snake_case")]
 pub enum Farewell {
     /// The code was wrong. Do not try again by yourself.
@@ -199,7 +200,7 @@ pub enum Farewell {
 }
 
 /// What a phone needs to know to begin.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Welcome {
     /// [`crate::PROTOCOL_VERSION`].
     pub protocol: u32,
@@ -238,7 +239,7 @@ fn is_alone(hubs: &Hubs) -> bool {
 }
 
 /// A sheet that can be begun.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct SheetTitle {
     /// Its key.
     pub key: String,
@@ -247,7 +248,7 @@ pub struct SheetTitle {
 }
 
 /// A control of a simulated car.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Control {
     /// Its key for `train`.
     pub key: String,
@@ -264,7 +265,7 @@ pub struct Control {
 }
 
 /// How others join.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct Join {
     /// Addresses with the crew code behind the `#`, most likely one first.
     pub urls: Vec<String>,
@@ -276,7 +277,7 @@ pub struct Join {
 }
 
 /// How phones come to trust an encrypted hub.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct Trust {
     /// The page that explains it and has the certificate.
     pub url: String,
@@ -287,7 +288,7 @@ pub struct Trust {
 }
 
 /// The latest readings: for each channel, in the order of `welcome.car.channels`, value, quality and age.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Frame {
     /// Counts up by one a frame; a phone on a slow link sees gaps, never an older frame.
     pub n: u64,
@@ -342,7 +343,7 @@ impl Frame {
 }
 
 /// What the steps that could be marked next still wait for.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Progress {
     /// The hub's clock; the times below are from then.
     pub now: Millis,
@@ -351,7 +352,7 @@ pub struct Progress {
 }
 
 /// One step's waits.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct StepProgress {
     /// The step.
     pub step: StepKey,
@@ -365,7 +366,7 @@ pub struct StepProgress {
 }
 
 /// One condition of a step.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 #[serde(tag = "on", rename_all = "snake_case")]
 pub enum Wait {
     /// A reading.
@@ -401,7 +402,7 @@ impl Wait {
 }
 
 /// Somebody who has joined.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Present {
     /// The person.
     pub who: Who,
@@ -417,7 +418,7 @@ pub struct Present {
 }
 
 /// How a source is doing.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct SourceHealth {
     /// What it is, without secrets: `lines:tcp://0.0.0.0:7000`.
     pub name: String,
@@ -444,7 +445,7 @@ pub struct SourceHealth {
 }
 
 /// A source's own clock against the hub's, from the readings that came with the least delay.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct SourceClock {
     /// The hub's clock less the source's, now, in seconds; the least delay of the way is in it, for nothing can tell that apart.
     pub offset_s: f64,
@@ -458,7 +459,7 @@ pub struct SourceClock {
 }
 
 /// The last that a source said of a channel.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct LastValue {
     /// The channel.
     pub channel: ChannelKey,
@@ -485,7 +486,7 @@ impl SourceHealth {
 }
 
 /// What a source is doing.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 #[serde(rename_all = "snake_case")]
 pub enum SourceState {
     /// Waiting for the other side.
@@ -499,7 +500,7 @@ pub enum SourceState {
 }
 
 /// Input that was not taken.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct FaultCount {
     /// What kind: `malformed`, `unknown_channel`, `not_a_number`, `absurd`, `time_back`, `duplicate`, `too_long`, `trouble`.
     pub kind: String,
@@ -512,7 +513,7 @@ pub struct FaultCount {
 }
 
 /// What a figure says now.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct FigureNow {
     /// Its key.
     pub key: String,
@@ -547,7 +548,7 @@ pub struct FigureNow {
 }
 
 /// A call that a figure gives reason for. Phones offer it in their own words; only a person makes it.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Ask {
     /// What is asked for.
     pub what: Asked,
@@ -560,7 +561,7 @@ pub struct Ask {
 }
 
 /// What a figure gives reason to call for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 #[serde(rename_all = "snake_case")]
 pub enum Asked {
     /// Another flow.
@@ -574,7 +575,7 @@ pub enum Asked {
 }
 
 /// Earlier cases that a figure was learned from.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Cases {
     /// The unit of what was given: the first of each pair.
     pub given: crate::units::Unit,
@@ -583,7 +584,7 @@ pub struct Cases {
 }
 
 /// Where a channel is expected to go.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Ahead {
     /// The channel.
     pub channel: ChannelKey,

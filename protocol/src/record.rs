@@ -5,6 +5,8 @@
 mod alarms;
 mod practice;
 
+use crate::json::FromJson;
+use crate::map::Map;
 use crate::{
     AlarmKey, ChannelKey, Millis, PersonId, PhaseKey, Seq, StepKey,
     alarm::AlarmNow,
@@ -18,15 +20,14 @@ use crate::{
 };
 pub use practice::Practice;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 
 /// All that is recorded and current.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Record {
     /// Number of the last event folded in; 0 before the first.
     pub seq: Seq,
     /// Everyone who ever joined.
-    pub people: BTreeMap<PersonId, Person>,
+    pub people: Map<PersonId, Person>,
     /// The warm-up under way, or the last one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub warmup: Option<Warmup>,
@@ -37,12 +38,12 @@ pub struct Record {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub turnaround: Option<Turnaround>,
     /// Changes of counted parts by the counter's key, oldest first, with their remarks.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub changes: BTreeMap<String, Vec<Said>>,
+    #[serde(default, skip_serializing_if = "Map::is_empty")]
+    pub changes: Map<String, Vec<Said>>,
 }
 
 /// Somebody who joined.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Person {
     /// Who they are now.
     pub who: Who,
@@ -51,7 +52,7 @@ pub struct Person {
 }
 
 /// One recorded run through a sheet.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Warmup {
     /// Its id.
     pub id: String,
@@ -65,7 +66,7 @@ pub struct Warmup {
     /// The car as it was when it began.
     pub car: Car,
     /// What was done about each step; steps that nothing was done about are absent.
-    pub steps: BTreeMap<StepKey, Mark>,
+    pub steps: Map<StepKey, Mark>,
     /// The order in which steps were marked or skipped: the last can be undone.
     pub order: Vec<StepKey>,
     /// When the current step became the current one.
@@ -86,8 +87,8 @@ pub struct Warmup {
     /// Remarks.
     pub notes: Vec<Said>,
     /// The latest reading that a person typed in, by channel.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub typed: BTreeMap<ChannelKey, Typed>,
+    #[serde(default, skip_serializing_if = "Map::is_empty")]
+    pub typed: Map<ChannelKey, Typed>,
     /// Weather, mix and the chief's rule for the flow; the next warm-up begins with them.
     #[serde(default, skip_serializing_if = "Today::is_empty")]
     pub today: Today,
@@ -98,15 +99,15 @@ pub struct Warmup {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub slip: Option<Told<TimeSlip>>,
     /// Alarms that something has happened to.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub alarms: BTreeMap<AlarmKey, AlarmNow>,
+    #[serde(default, skip_serializing_if = "Map::is_empty")]
+    pub alarms: Map<AlarmKey, AlarmNow>,
     /// Practices, oldest first; what was called and marked in their times was not meant.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub practices: Vec<Practice>,
 }
 
 /// A reading that a person typed in.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Typed {
     /// When.
     pub at: Millis,
@@ -117,7 +118,7 @@ pub struct Typed {
 }
 
 /// What was done about a step.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Mark {
     /// When.
     pub at: Millis,
@@ -130,12 +131,12 @@ pub struct Mark {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub asked_by: Option<Who>,
     /// What its gates' channels read.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub readings: BTreeMap<ChannelKey, f64>,
+    #[serde(default, skip_serializing_if = "Map::is_empty")]
+    pub readings: Map<ChannelKey, f64>,
 }
 
 /// Something said, by whom and when.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Said {
     /// When.
     pub at: Millis,
@@ -146,7 +147,7 @@ pub struct Said {
 }
 
 /// The wish to skip a safety step.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct SkipAsk {
     /// The step.
     pub step: StepKey,
@@ -155,7 +156,7 @@ pub struct SkipAsk {
 }
 
 /// A call-out.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Call {
     /// Its number: that of its event.
     pub seq: Seq,
@@ -167,14 +168,14 @@ pub struct Call {
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub stop: bool,
     /// Who has seen it, and when.
-    pub seen: BTreeMap<PersonId, Millis>,
+    pub seen: Map<PersonId, Millis>,
     /// When it was lifted or put away.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lifted: Option<Said>,
 }
 
 /// A band that the chief set.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct SetBand {
     /// The channel.
     pub channel: ChannelKey,
@@ -226,7 +227,7 @@ impl Warmup {
             closed_at: None,
             sheet: sheet.clone(),
             car: car.clone(),
-            steps: BTreeMap::new(),
+            steps: Map::new(),
             order: Vec::new(),
             current_since: at,
             held: None,
@@ -235,11 +236,11 @@ impl Warmup {
             calls: Vec::new(),
             bands: Vec::new(),
             notes: Vec::new(),
-            typed: BTreeMap::new(),
+            typed: Map::new(),
             today: today.clone(),
             bleeds: Vec::new(),
             slip: None,
-            alarms: BTreeMap::new(),
+            alarms: Map::new(),
             practices: Vec::new(),
         }
     }
@@ -312,7 +313,13 @@ impl Warmup {
             .filter(|(_, step)| self.order_allows(&step.key).is_ok())
             .map(|(_, step)| step)
             .collect();
-        allowed.sort_by_key(|step| Some(&step.key) != current.as_ref());
+        if let Some(at) = allowed
+            .iter()
+            .position(|step| Some(&step.key) == current.as_ref())
+        {
+            let step = allowed.remove(at);
+            allowed.insert(0, step);
+        }
         allowed
     }
 
@@ -463,7 +470,7 @@ impl Warmup {
                     by: event.by.clone(),
                     skipped: Some(reason.clone()),
                     asked_by: asked_by.clone(),
-                    readings: BTreeMap::new(),
+                    readings: Map::new(),
                 },
             ),
             EventBody::SkipAsked { step, reason } => {
@@ -486,7 +493,7 @@ impl Warmup {
                 self.skip_asked = None;
             }
             EventBody::Called { to, text, stop } => {
-                let (seq, seen) = (event.seq, BTreeMap::new());
+                let (seq, seen) = (event.seq, Map::new());
                 self.calls.push(Call {
                     seq,
                     said: said(text),
@@ -647,7 +654,7 @@ mod tests {
     fn mark(warmup: &mut Warmup, key: &str, at: Millis) {
         let body = EventBody::StepMarked {
             step: key.into(),
-            readings: BTreeMap::new(),
+            readings: Map::new(),
         };
         warmup.apply(
             &Event {

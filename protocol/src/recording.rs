@@ -1,6 +1,7 @@
 //! A recording from elsewhere (CSV) on its way into the book: what the hub finds in it, what a person says each column is, and what
 //! came of that. These are the answers and bodies of `/api/book/recording`.
 
+use crate::json::FromJson;
 use crate::{ChannelKey, Millis, units::Unit};
 use serde::{Deserialize, Serialize};
 
@@ -12,7 +13,7 @@ pub const LOOKED_AT: usize = 512 * 1024;
 pub const ROWS_SHOWN: usize = 8;
 
 /// What was found at the beginning of a recording.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct LookedAt {
     /// The header of the column of times.
     pub time: String,
@@ -25,7 +26,7 @@ pub struct LookedAt {
 }
 
 /// A column that can become a channel.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Found {
     /// Its header.
     pub header: String,
@@ -44,7 +45,7 @@ pub struct Found {
 }
 
 /// What a person says of a recording: the first line of what is sent, and the file behind it.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 #[serde(deny_unknown_fields)]
 pub struct TakeIn {
     /// The file's name; it becomes the name of the sheet.
@@ -58,7 +59,7 @@ pub struct TakeIn {
 }
 
 /// A column that is kept.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 #[serde(deny_unknown_fields)]
 pub struct Kept {
     /// Its header.
@@ -72,7 +73,7 @@ pub struct Kept {
 }
 
 /// What came of a recording, or would.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct TakenIn {
     /// The id that it got, once it is in the book.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -94,7 +95,7 @@ pub struct TakenIn {
 }
 
 /// What a column was read as.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct ReadAs {
     /// The channel.
     pub key: ChannelKey,
@@ -111,7 +112,7 @@ pub struct ReadAs {
 }
 
 /// A line of a recording that could not be taken whole.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct WrongLine {
     /// Its number, from 1.
     pub line: usize,

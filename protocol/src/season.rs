@@ -1,10 +1,11 @@
 //! What a team counts over a season: how long each part has been in, and when it is due.
 
+use crate::json::FromJson;
 use crate::{Millis, StepKey, TaskKey, record::Said};
 use serde::{Deserialize, Serialize};
 
 /// Something that is counted until a part is changed.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Counter {
     /// Its key: `rods`.
     pub key: String,
@@ -23,7 +24,7 @@ pub struct Counter {
 }
 
 /// What counts.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 #[serde(tag = "counts", rename_all = "snake_case")]
 pub enum Counts {
     /// Warm-ups of which any step was marked.
@@ -67,14 +68,14 @@ impl Counts {
 }
 
 /// How all counters stand.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Now {
     /// Each, in the file's order.
     pub counters: Vec<CounterNow>,
 }
 
 /// How a counter stands.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct CounterNow {
     /// Which, and its limits.
     pub counter: Counter,
@@ -86,7 +87,7 @@ pub struct CounterNow {
 }
 
 /// A part that was changed.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Life {
     /// When it was changed, by whom, and the remark.
     pub changed: Said,

@@ -1,11 +1,12 @@
 //! A sheet: the procedure that a warm-up follows.
 
+use crate::json::FromJson;
+use crate::map::Map;
 use crate::{ChannelKey, PhaseKey, RoleKey, StepKey, car::Band};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 
 /// A procedure: phases, and in them steps.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Sheet {
     /// Its key, which the chief begins it by.
     pub key: String,
@@ -16,7 +17,7 @@ pub struct Sheet {
 }
 
 /// A part of a sheet with bands of its own.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Phase {
     /// Its key.
     pub key: PhaseKey,
@@ -29,8 +30,8 @@ pub struct Phase {
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub firing: bool,
     /// Bands that hold in this phase in place of the car's own.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub bands: BTreeMap<ChannelKey, Band>,
+    #[serde(default, skip_serializing_if = "Map::is_empty")]
+    pub bands: Map<ChannelKey, Band>,
     /// What the chief allows it to use of the fuel.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub fuel_allowance: Option<FuelAllowance>,
@@ -39,7 +40,7 @@ pub struct Phase {
 }
 
 /// What a phase may use of the fuel, in litres; `usual_l` is at most `most_l`.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct FuelAllowance {
     /// What it usually uses.
     pub usual_l: f64,
@@ -48,7 +49,7 @@ pub struct FuelAllowance {
 }
 
 /// One thing to be done and marked.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Step {
     /// Its key.
     pub key: StepKey,
@@ -79,7 +80,7 @@ pub struct Step {
 }
 
 /// A condition on one channel that must hold, on a good reading, before a step can be marked.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Gate {
     /// The channel.
     pub channel: ChannelKey,
@@ -96,7 +97,7 @@ fn is_zero(value: &i64) -> bool {
 }
 
 /// What a gate asks of a reading, in the channel's unit.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 #[serde(rename_all = "snake_case")]
 pub enum Must {
     /// At least this.

@@ -1,5 +1,6 @@
 //! The cars of a team: what each one's hub says of itself on the team's bus, and how the bus is. No I/O; the bus is in the hub's `bus`.
 
+use crate::json::FromJson;
 use crate::{
     ChannelKey, Seq,
     car::{Band, Car, Channel},
@@ -16,7 +17,7 @@ const STRIPS: usize = 4;
 const CALL_SHOWS_MS: i64 = 60_000;
 
 /// What a hub knows of the bus, and of who is on it.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Team {
     /// The bus is connected.
     pub here: bool,
@@ -32,7 +33,7 @@ pub struct Team {
 }
 
 /// A car, and when it was heard of last.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct CarHeard {
     /// What it said.
     pub car: CarNow,
@@ -48,7 +49,7 @@ impl CarHeard {
 }
 
 /// What a car's procedure is at.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 #[serde(rename_all = "snake_case")]
 pub enum At {
     /// No warm-up is under way.
@@ -65,7 +66,7 @@ pub enum At {
 }
 
 /// A stop call that is not lifted.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct StopCall {
     /// Its words.
     pub text: String,
@@ -74,7 +75,7 @@ pub struct StopCall {
 }
 
 /// What a car's hub says of itself.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct CarNow {
     /// The journal's name.
     pub journal: String,

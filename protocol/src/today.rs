@@ -1,11 +1,12 @@
 //! What people measure and set for the figures: the weather, the mix, the chief's rule for the flow, bleed turns, the time slip. Types only.
 
+use crate::json::FromJson;
+use crate::map::Map;
 use crate::{ChannelKey, Millis, event::Who, trust::Calibration};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 
 /// The air at the car.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Conditions {
     /// Air temperature, degrees Celsius.
     pub temp_c: f64,
@@ -19,7 +20,7 @@ pub struct Conditions {
 }
 
 /// What hydrometer and thermometer say of the fuel in the can.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct MixReading {
     /// Specific gravity: density at `temp_c` over that of water at 60 degF.
     pub sg: f64,
@@ -28,7 +29,7 @@ pub struct MixReading {
 }
 
 /// What the can is to hold, for what to add to it.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct CanPlan {
     /// What it holds now, litres.
     pub held_l: f64,
@@ -44,7 +45,7 @@ pub struct CanPlan {
 }
 
 /// The crew chief's rule for the flow: what was right once, and how it moves with the air.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct FlowBaseline {
     /// The flow that was right, L/min.
     pub flow_l_per_min: f64,
@@ -61,7 +62,7 @@ pub struct FlowBaseline {
 }
 
 /// What is printed on a time slip; what is not on it is absent. Elapsed times count from leaving the stage beam.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct TimeSlip {
     /// From the green to leaving the stage beam, seconds; below zero: before the green.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -90,7 +91,7 @@ pub struct TimeSlip {
 }
 
 /// Something that a person told, when and who.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Told<T> {
     /// When.
     pub at: Millis,
@@ -101,7 +102,7 @@ pub struct Told<T> {
 }
 
 /// What holds for the day rather than for one warm-up: it is carried from each warm-up to the next.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Today {
     /// The weather last typed in.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -116,8 +117,8 @@ pub struct Today {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub flow: Option<Told<FlowBaseline>>,
     /// Calibrations that the chief set, by channel; for others the car file's holds.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub calibrations: BTreeMap<ChannelKey, Told<Calibration>>,
+    #[serde(default, skip_serializing_if = "Map::is_empty")]
+    pub calibrations: Map<ChannelKey, Told<Calibration>>,
 }
 
 impl Today {

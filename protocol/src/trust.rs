@@ -1,6 +1,7 @@
 //! How far a reading can be trusted, and what the car file and the chief say about its sensor. Types and plain sums; no I/O.
 
 use crate::Millis;
+use crate::json::FromJson;
 use serde::{Deserialize, Serialize};
 
 /// How far a reading can be trusted.
@@ -36,7 +37,9 @@ impl Quality {
 }
 
 /// Why a reading is suspect.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, FromJson,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum Doubt {
     /// Outside the plausible range.
@@ -70,7 +73,7 @@ impl Doubt {
 }
 
 /// What a sensor's value is multiplied with, and what is then added, to give the true value: `true = gain * raw + offset`.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Calibration {
     /// Added, in the channel's unit.
     pub offset: f64,
@@ -85,7 +88,7 @@ impl Default for Calibration {
 }
 
 /// A sensor's value and the true one, at one moment, in the channel's unit.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Point {
     /// What the sensor gave.
     pub raw: f64,
@@ -171,7 +174,7 @@ impl Calibration {
 }
 
 /// What the car file says about a channel's sensors, besides its limits.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Sensor {
     /// Names of sources, first choice first; sources that are not named come after these in the order in which they are listed.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]

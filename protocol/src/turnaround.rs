@@ -1,16 +1,17 @@
 //! The time between rounds: the plan of what must be done from the car's return to the pit until it is called to the lanes, what was
 //! done about it, and how it stands.
 
+use crate::json::FromJson;
+use crate::map::Map;
 use crate::{
     Millis, RoleKey, TaskKey,
     event::{Event, EventBody, Who},
     today::Told,
 };
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 
 /// What must be done between rounds.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Plan {
     /// Its key: `between_rounds`.
     pub key: String,
@@ -32,7 +33,7 @@ pub struct Plan {
 }
 
 /// One task.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Task {
     /// Its key, unique in the plan.
     pub key: TaskKey,
@@ -57,7 +58,7 @@ pub struct Task {
 }
 
 /// How long a task takes, in minutes: the shortest, the likely and the longest.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Guess {
     /// At best.
     pub low: f64,
@@ -68,7 +69,7 @@ pub struct Guess {
 }
 
 /// How many people a role has.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Hands {
     /// The role.
     pub role: RoleKey,
@@ -77,7 +78,7 @@ pub struct Hands {
 }
 
 /// Something that there are few of.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Few {
     /// Its key.
     pub key: String,
@@ -104,7 +105,7 @@ impl Plan {
 }
 
 /// A turnaround under way, or the last one: the plan, and what was done about it.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Turnaround {
     /// The plan, as it was when it began.
     pub plan: Plan,
@@ -117,15 +118,15 @@ pub struct Turnaround {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lanes_at: Option<Millis>,
     /// What was done about each task; those that nothing was done about are absent.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub tasks: BTreeMap<TaskKey, Progress>,
+    #[serde(default, skip_serializing_if = "Map::is_empty")]
+    pub tasks: Map<TaskKey, Progress>,
     /// What the hub has said to be late, oldest first; the latest of each task.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub told: Vec<LateTold>,
 }
 
 /// What the hub has said to be late.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct LateTold {
     /// The task; absent: it is the chance.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -147,7 +148,7 @@ pub struct LateTold {
 }
 
 /// What was done about a task.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Progress {
     /// It was started; absent where it was only said to be done.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -161,7 +162,7 @@ pub struct Progress {
 }
 
 /// Who did something, and when.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Stamp {
     /// When.
     pub at: Millis,
@@ -355,7 +356,7 @@ impl Turnaround {
 }
 
 /// How the turnaround stands, as the hub reckons it.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Now {
     /// The hub's clock when it was reckoned.
     pub now: Millis,
@@ -367,7 +368,7 @@ pub struct Now {
 }
 
 /// What can be said of a turnaround under way. Times are the hub's clock.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Outlook {
     /// The chance that all is done before the call to the lanes, 0 to 1; absent when there is no call.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -393,7 +394,7 @@ pub struct Outlook {
 }
 
 /// The air at the call to the lanes, or when all is done where there is no call, and what it does to the flow.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct AirThen {
     /// For when.
     pub at: Millis,
@@ -424,7 +425,7 @@ pub struct AirThen {
 }
 
 /// A value that is not known exactly.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Likely {
     /// One in ten is lower.
     pub low: f64,
@@ -435,7 +436,7 @@ pub struct Likely {
 }
 
 /// The flow that the air will want, litres a minute. Nothing sets it: it is told.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct FlowThen {
     /// For the air as last measured.
     pub now_l_per_min: f64,
@@ -454,7 +455,7 @@ fn is_nought(number: &usize) -> bool {
 }
 
 /// A time that is not known exactly.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 pub struct Between {
     /// One in ten is earlier.
     pub from: Millis,
@@ -465,7 +466,7 @@ pub struct Between {
 }
 
 /// A task as it stands.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct TaskNow {
     /// Which.
     pub task: TaskKey,
@@ -489,7 +490,7 @@ pub struct TaskNow {
 }
 
 /// Something that would help.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct HelpNow {
     /// What.
     #[serde(flatten)]
@@ -502,7 +503,7 @@ pub struct HelpNow {
 }
 
 /// What helps.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, FromJson)]
 #[serde(tag = "help", rename_all = "snake_case")]
 pub enum Help {
     /// A hand with that task, so that it takes a quarter less.

@@ -9,6 +9,7 @@
 use std::fmt;
 use std::str::FromStr;
 
+use crate::json::FromJson;
 use serde::de::{self, Visitor};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
@@ -65,7 +66,18 @@ pub enum Dimension {
 
 /// A system of units that a phone can show.
 #[derive(
-    Copy, Clone, Eq, PartialEq, Ord, PartialOrd, Hash, Debug, Default, Serialize, Deserialize,
+    Copy,
+    Clone,
+    Eq,
+    PartialEq,
+    Ord,
+    PartialOrd,
+    Hash,
+    Debug,
+    Default,
+    Serialize,
+    Deserialize,
+    FromJson,
 )]
 #[serde(rename_all = "lowercase")]
 pub enum System {

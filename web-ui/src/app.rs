@@ -33,8 +33,12 @@ const PATIENCE_MS: f64 = 800.0;
 /// How often the link is ticked and the running times move, in milliseconds: a countdown in tenths needs ten a second.
 const TICK_MS: u64 = 100;
 /// After showing the readings the page rests for so many times what that took, but no longer than this, in milliseconds.
-const REST_PER_COST: f64 = 3.0;
+const REST_PER_COST: f64 = 4.0;
 const LONGEST_REST_MS: f64 = 400.0;
+/// What a frame has, in milliseconds, at sixty a second.
+const FRAME_MS: f64 = 16.0;
+/// So many readings are shown in one frame by a phone that takes longer than that for all of them.
+const AT_ONCE: usize = 12;
 /// A browser that has given no frame for this long is not waited for.
 const FRAMELESS_MS: f64 = 800.0;
 /// How long a notice stands, in milliseconds.
@@ -124,6 +128,8 @@ thread_local! {
     static SHOWN_AT: Cell<f64> = const { Cell::new(0.0) };
     /// No frame is asked for before this time of the phone's.
     static FREE_AT: Cell<f64> = const { Cell::new(0.0) };
+    /// How long the last showing took, in milliseconds.
+    static COST: Cell<f64> = const { Cell::new(0.0) };
     static CONNECTING_SINCE: Cell<f64> = const { Cell::new(0.0) };
     static OPENED_HERE: Cell<bool> = const { Cell::new(false) };
     static AFTER_FRAME: RefCell<Vec<Box<dyn Fn()>>> = const { RefCell::new(Vec::new()) };
@@ -518,31 +524,54 @@ impl App {
         self.ask_frame();
     }
 
-    /// Has the readings shown at the browser's next frame. A phone that is slow at it is given fewer frames, so that three quarters of
-    /// its time remain for touches, calls and stops, which wait for none of this.
+    /// Has the readings shown from the browser's next frame on. A phone that is slow at it is given fewer frames, so that four fifths
+    /// of its time remain for touches, calls and stops, which wait for none of this.
     fn ask_frame(self) {
         if FRAME_ASKED.replace(true) {
             return;
         }
-        let show = move || {
-            request_animation_frame(move || {
-                let begun = socket::now();
-                self.refresh();
-                // This comes to its turn once the browser has laid out and painted what has changed.
-                set_timeout(
-                    move || {
-                        let cost = socket::now() - begun;
-                        FREE_AT.set(begun + cost + (cost * REST_PER_COST).min(LONGEST_REST_MS));
-                        FRAME_ASKED.set(false);
-                    },
-                    Duration::ZERO,
-                );
-            });
-        };
         match FREE_AT.get() - socket::now() {
-            wait if wait >= 1.0 => set_timeout(show, Duration::from_millis(wait as u64)),
-            _ => show(),
+            wait if wait >= 1.0 => set_timeout(
+                move || self.show(0, 0.0),
+                Duration::from_millis(wait as u64),
+            ),
+            _ => self.show(0, 0.0),
         }
+    }
+
+    /// Shows the readings from that one on, and draws the traces. Where the last time took longer than a frame has, it is a few readings
+    /// in each frame and the traces in one of their own: a touch need not wait for all of it.
+    fn show(self, from: usize, cost: f64) {
+        request_animation_frame(move || {
+            let begun = socket::now();
+            let all = self.readings.with_untracked(|readings| readings.len());
+            let at_once = if COST.get() > FRAME_MS { AT_ONCE } else { all };
+            if from == 0 {
+                self.show_link();
+            }
+            if from < all {
+                self.show_readings(from, at_once);
+            }
+            let drawn = from >= all || at_once >= all;
+            if drawn {
+                AFTER_FRAME.with_borrow(|after| after.iter().for_each(|run| run()));
+            }
+            // This comes to its turn once the browser has laid out and painted what has changed.
+            set_timeout(
+                move || {
+                    let now = socket::now();
+                    let cost = cost + now - begun;
+                    if drawn {
+                        COST.set(cost);
+                        FREE_AT.set(now + (cost * REST_PER_COST).min(LONGEST_REST_MS));
+                        FRAME_ASKED.set(false);
+                    } else {
+                        self.show(from + AT_ONCE, cost);
+                    }
+                },
+                Duration::ZERO,
+            );
+        });
     }
 
     fn welcomed(self) {
@@ -607,6 +636,12 @@ impl App {
 
     /// Shows the link's state and the readings as they are now.
     fn refresh(self) {
+        self.show_link();
+        self.show_readings(0, usize::MAX);
+        AFTER_FRAME.with_borrow(|after| after.iter().for_each(|run| run()));
+    }
+
+    fn show_link(self) {
         let now = socket::now();
         SHOWN_AT.set(now);
         let seconds = |since: f64| ((now - since) / 1000.0).max(0.0) as u32;
@@ -619,21 +654,27 @@ impl App {
         if matches!(view, Some(LinkView::Refused(Farewell::PutOut, _))) {
             self.put_out();
         }
-        let live = view == Some(LinkView::Live);
         set_if_new(self.link, view.unwrap_or(LinkView::None));
         set_if_new(self.lag, socket::with(Link::lag_ms).flatten());
+    }
+
+    /// So many readings from that one on.
+    fn show_readings(self, from: usize, most: usize) {
+        let now = socket::now();
         let readings = self.readings.get_untracked();
         socket::with(|link| {
+            let live = matches!(link.state(now), State::Live);
             readings
                 .iter()
                 .enumerate()
+                .skip(from)
+                .take(most)
                 .map(|(index, signal)| (*signal, reading_now(link, index, now, live)))
                 .collect::<Vec<_>>()
         })
         .into_iter()
         .flatten()
         .for_each(|(signal, reading)| set_if_new(signal, reading));
-        AFTER_FRAME.with_borrow(|after| after.iter().for_each(|run| run()));
     }
 }
 

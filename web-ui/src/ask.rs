@@ -2,7 +2,7 @@
 
 use crate::{app::App, socket};
 use leptos::prelude::*;
-use serde::de::DeserializeOwned;
+use spinover_protocol::json::{self, FromJson};
 use wasm_bindgen::{JsCast, JsValue};
 use wasm_bindgen_futures::JsFuture;
 use web_sys::{Blob, Headers, Request, RequestInit, Response};
@@ -76,7 +76,7 @@ async fn request(app: App, method: &str, path: &str, body: Body<'_>) -> Result<S
 }
 
 /// The same, where the answer is JSON.
-pub async fn json<T: DeserializeOwned>(app: App, path: &str) -> Result<T, String> {
+pub async fn json<T: FromJson>(app: App, path: &str) -> Result<T, String> {
     let text = text(app, "GET", path, None).await?;
-    serde_json::from_str(&text).map_err(|error| error.to_string())
+    json::from_str(&text).map_err(|error| error.to_string())
 }

@@ -9,8 +9,11 @@ use crate::{
     words::{Word as W, say},
 };
 use leptos::prelude::*;
-use serde::{Serialize, de::DeserializeOwned};
-use spinover_protocol::files::{Conflict, FilesNow, Outcome, Wrong};
+use serde::Serialize;
+use spinover_protocol::{
+    files::{Conflict, FilesNow, Outcome, Wrong},
+    json::{self, FromJson},
+};
 use std::{cell::Cell, time::Duration};
 use wasm_bindgen::JsCast;
 
@@ -314,7 +317,7 @@ enum Answer<T> {
 }
 
 /// Sends JSON. A refusal is a conflict, or an outcome with mistakes, or a sentence.
-async fn post<T: DeserializeOwned>(app: App, path: &str, body: &impl Serialize) -> Answer<T> {
+async fn post<T: FromJson>(app: App, path: &str, body: &impl Serialize) -> Answer<T> {
     let body = match serde_json::to_string(body) {
         Ok(body) => body,
         Err(error) => return Answer::No(error.to_string()),
@@ -323,10 +326,10 @@ async fn post<T: DeserializeOwned>(app: App, path: &str, body: &impl Serialize) 
         Ok(text) | Err(text) => text,
     };
     // Both have keys of their own that the other has not.
-    if let Ok(conflict) = serde_json::from_str::<Conflict>(&text) {
+    if let Ok(conflict) = json::from_str::<Conflict>(&text) {
         return Answer::Conflict(Box::new(conflict));
     }
-    match serde_json::from_str(&text) {
+    match json::from_str(&text) {
         Ok(good) => Answer::Good(good),
         Err(_) => Answer::No(text),
     }

@@ -1,16 +1,19 @@
 //! The browser's side of the socket: carries out what [`Link`] asks for, and keeps what it knows. All logic is in the protocol crate.
 
 use crate::{pure::trace::Trace, store};
+use js_sys::Reflect;
+use leptos::prelude::set_timeout;
 use spinover_protocol::{
     CommandId, Millis, SUBPROTOCOL, Seq,
     car::Channel,
     clock::SteadyClock,
     event::EventBody,
+    json,
     link::{Action, Identity, Input, Link},
     message::{ClientMessage, Command, HubMessage},
 };
-use std::{cell::RefCell, collections::VecDeque};
-use wasm_bindgen::{JsCast, prelude::Closure};
+use std::{cell::RefCell, collections::VecDeque, time::Duration};
+use wasm_bindgen::{JsCast, JsValue, prelude::Closure};
 use web_sys::{CloseEvent, Event, MessageEvent, WebSocket};
 
 /// What a message told of, so that only what depends on it is looked at again.
@@ -322,6 +325,15 @@ impl Shell {
     }
 }
 
+/// The line that `start.js` has dialled, where it is still of use. It is given away once.
+fn early_line() -> Option<WebSocket> {
+    let (window, name) = (web_sys::window()?, JsValue::from_str("spinoverLine"));
+    let line = Reflect::get(&window, &name).ok()?;
+    let _ = Reflect::set(&window, &name, &JsValue::UNDEFINED);
+    let line = line.dyn_into::<WebSocket>().ok()?;
+    (line.ready_state() <= WebSocket::OPEN).then_some(line)
+}
+
 /// One WebSocket; dropping it closes it, and nothing is heard of it afterwards.
 struct Wire {
     socket: WebSocket,
@@ -346,7 +358,15 @@ impl Wire {
             Some(rest) => format!("ws{rest}/ws"),
             None => scheme.to_owned() + &location.host().ok()? + "/ws",
         };
-        let socket = WebSocket::new_with_str(&url, SUBPROTOCOL).ok()?;
+        let early = early_line().filter(|_| target.is_empty());
+        let socket = match early {
+            Some(line) => line,
+            None => WebSocket::new_with_str(&url, SUBPROTOCOL).ok()?,
+        };
+        if socket.ready_state() == WebSocket::OPEN {
+            // It will not say so again.
+            set_timeout(|| feed(Input::Opened), Duration::ZERO);
+        }
         let opened = Closure::<dyn FnMut(Event)>::new(|_| feed(Input::Opened));
         let closed = Closure::<dyn FnMut(CloseEvent)>::new(|_| feed(Input::Closed));
         let message = Closure::<dyn FnMut(MessageEvent)>::new(|event: MessageEvent| {
@@ -354,7 +374,7 @@ impl Wire {
                 return;
             };
             // A message of a kind that this page does not know is passed over; the version in the sub-protocol says what must be known.
-            if let Ok(message) = serde_json::from_str::<HubMessage>(&text) {
+            if let Ok(message) = json::from_str::<HubMessage>(&text) {
                 feed(Input::Received(Box::new(message)));
             }
         });

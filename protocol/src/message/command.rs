@@ -1,5 +1,6 @@
 //! What people ask the hub for.
 
+use crate::json::FromJson;
 use crate::{
     AlarmKey, ChannelKey, Millis, PhaseKey, Seq, StepKey, TaskKey,
     car::Band,
@@ -10,7 +11,7 @@ use crate::{
 use serde::{Deserialize, Serialize};
 
 /// What a person can ask for.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 #[serde(tag = "do", rename_all = "snake_case")]
 pub enum Command {
     /// Chief: mark a step done.

@@ -5,6 +5,7 @@ use crate::{
     AlarmKey,
     alarm::{AlarmInput, AlarmNow, AlarmState, Aside, Shown},
     event::{Event, EventBody},
+    map::sort_few,
 };
 
 impl Warmup {
@@ -29,7 +30,7 @@ impl Warmup {
             .map(|(key, now)| (key, self.alarm_state(key), now))
             .filter(|(_, state, _)| state.shown() != Shown::No)
             .collect();
-        shown.sort_by_key(|(key, state, now)| {
+        sort_few(&mut shown, |(key, state, now)| {
             let priority = self.car.alarm(key).map_or(u8::MAX, |alarm| alarm.priority);
             let aside = state.shown() == Shown::Aside;
             (aside, priority, now.raised_at, now.after.is_some())

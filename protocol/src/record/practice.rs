@@ -1,6 +1,7 @@
 //! Practices: who practised when, and how long it took them.
 
 use super::{Call, Said, Warmup};
+use crate::json::FromJson;
 use crate::{
     Millis, Seq,
     event::{Event, EventBody, Who},
@@ -8,7 +9,7 @@ use crate::{
 use serde::{Deserialize, Serialize};
 
 /// A practice: alone, or with the whole crew.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, FromJson)]
 pub struct Practice {
     /// Its number: that of the event that began it.
     pub seq: Seq,

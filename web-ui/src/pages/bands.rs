@@ -2,7 +2,7 @@
 
 use crate::{
     app::{app, band_now},
-    pure::show::Scale,
+    pure::{draft::typed_number, show::Scale},
     socket::{self, Topic},
     words::{Word as W, fill, say},
 };
@@ -54,8 +54,7 @@ fn BandRow(channel: Channel, here: RwSignal<bool>) -> impl IntoView {
     let low = RwSignal::new(now.map(|band| plain(band.low)).unwrap_or_default());
     let high = RwSignal::new(now.map(|band| plain(band.high)).unwrap_or_default());
     let band = Memo::new(move |_| {
-        let number = |text: &str| text.trim().replace(',', ".").parse::<f64>().ok();
-        let (low, high) = (number(&low.read())?, number(&high.read())?);
+        let (low, high) = (typed_number(&low.read())?, typed_number(&high.read())?);
         (low < high).then(|| Band {
             low: scale.back(low),
             high: scale.back(high),

@@ -2,7 +2,7 @@
 
 use crate::{
     app::{App, app, wall_time},
-    pure::{show::Scale, trace::Trace},
+    pure::{draft::typed_number, show::Scale, trace::Trace},
     socket::{self, Topic},
     words::{Word as W, fill, say},
 };
@@ -85,15 +85,7 @@ fn Row(index: usize, channel: Channel) -> impl IntoView {
     });
     let calibration = move || held.get().unwrap_or_default().0;
     let typed = move || {
-        let typed = text
-            .read()
-            .trim()
-            .replace(',', ".")
-            .replace('\u{2212}', "-");
-        let typed = typed
-            .parse::<f64>()
-            .ok()
-            .filter(|typed| typed.is_finite())?;
+        let typed = typed_number(&text.read())?;
         Some(scale.back(typed))
     };
     // The means move on by themselves, so they are looked at with the clock.

@@ -114,7 +114,8 @@ pub fn Recording() -> impl IntoView {
             };
             busy.try_set(false);
             let parsed = answer.and_then(|text| {
-                serde_json::from_str::<LookedAt>(&text).map_err(|error| error.to_string())
+                spinover_protocol::json::from_str::<LookedAt>(&text)
+                    .map_err(|error| error.to_string())
             });
             match parsed {
                 Ok(found) => {
@@ -151,7 +152,8 @@ pub fn Recording() -> impl IntoView {
             let answer = ask::file(app, "/api/book/recording", &body).await;
             busy.try_set(false);
             let parsed = answer.and_then(|text| {
-                serde_json::from_str::<TakenIn>(&text).map_err(|error| error.to_string())
+                spinover_protocol::json::from_str::<TakenIn>(&text)
+                    .map_err(|error| error.to_string())
             });
             match parsed {
                 Ok(TakenIn { id: Some(id), .. }) => {

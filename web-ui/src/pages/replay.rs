@@ -6,7 +6,7 @@ use crate::{
     app::{LinkView, app, wall_time},
     parts::{figures::Cards, past_alarms::PastAlarms, pen::Feed, strip::StripOf},
     player::{self, Deck},
-    pure::{playback::SPEEDS, route::Page},
+    pure::{draft::typed_number, playback::SPEEDS, route::Page},
     words::{Word as W, fill, say},
 };
 use leptos::prelude::*;
@@ -260,7 +260,7 @@ fn Line(deck: Deck) -> impl IntoView {
             .collect_view()
     };
     let scrub = move |event: leptos::ev::Event| {
-        if let Ok(to) = event_target_value(&event).parse::<f64>() {
+        if let Some(to) = typed_number(&event_target_value(&event)) {
             deck.change(|playback| playback.jump(to as Millis));
         }
     };

@@ -10,6 +10,7 @@ use crate::{
         season::{Season, SeasonDue},
     },
     pure::{
+        draft::typed_number,
         route::Page,
         turnaround::{Row, Standing, minutes_until, percent, rows},
     },
@@ -445,7 +446,7 @@ fn minutes_field(text: RwSignal<String>) -> impl IntoView {
 }
 
 fn typed_lanes(app: App, text: RwSignal<String>) -> Option<Millis> {
-    let minutes: f64 = text.get_untracked().trim().replace(',', ".").parse().ok()?;
+    let minutes = typed_number(&text.get_untracked())?;
     minutes
         .is_finite()
         .then(|| app.clock.get_untracked() + (minutes * 60_000.0) as Millis)

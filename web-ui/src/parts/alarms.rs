@@ -18,7 +18,6 @@ use spinover_protocol::{
     alarm::{AlarmState, SHELF_FIRST_S, SHELF_MOST_S, Shown},
     message::Command,
 };
-use std::collections::BTreeSet;
 
 /// Bars of less urgent alarms that a page shows before it says how many more there are.
 const MOST: usize = 2;
@@ -46,11 +45,11 @@ pub fn AlarmBars() -> impl IntoView {
     let app = app();
     let lines = app.about(TOPICS, |link| bars(link.mirror()));
     let lines = Memo::new(move |_| lines.get().unwrap_or_default());
-    let loud_now = Memo::new(move |_| loud(&lines.read()).into_iter().collect::<BTreeSet<_>>());
-    Effect::new(move |before: Option<BTreeSet<AlarmKey>>| {
+    let loud_now = Memo::new(move |_| loud(&lines.read()));
+    Effect::new(move |before: Option<Vec<AlarmKey>>| {
         let now = loud_now.get();
         let before = before.unwrap_or_default();
-        if !now.is_subset(&before) {
+        if !now.iter().all(|key| before.contains(key)) {
             store::vibrate(&ALARM_BUZZ);
             let lines = lines.read_untracked();
             for line in lines

@@ -46,7 +46,8 @@ pub fn Devices() -> impl IntoView {
         leptos::task::spawn_local(async move {
             let answer = ask::text(app, "POST", &path, Some(body)).await;
             let answer = answer.and_then(|text| {
-                serde_json::from_str::<NewCode>(&text).map_err(|error| error.to_string())
+                spinover_protocol::json::from_str::<NewCode>(&text)
+                    .map_err(|error| error.to_string())
             });
             match answer {
                 Ok(NewCode { code: Some(code) }) => drop(made.try_set(Some(code))),

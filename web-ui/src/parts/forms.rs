@@ -3,7 +3,10 @@
 use super::form_can::Can;
 use crate::{
     app::{App, app, wall_time},
-    pure::show::{Scale, number},
+    pure::{
+        draft::typed_number,
+        show::{Scale, number},
+    },
     socket::{self, Topic},
     words::{Word as W, fill, say},
 };
@@ -85,15 +88,7 @@ impl Entry {
 
     /// What was typed, in the wire's unit.
     pub(super) fn value(self) -> Option<f64> {
-        let typed = self
-            .text
-            .read()
-            .trim()
-            .replace(',', ".")
-            .replace('\u{2212}', "-")
-            .parse::<f64>()
-            .ok()
-            .filter(|value| value.is_finite())?;
+        let typed = typed_number(&self.text.read())?;
         Some(self.scale.map_or(typed, |scale| scale.back(typed)))
     }
 

@@ -52,7 +52,8 @@ pub fn Photos(
                     let ready = photo::ready(file).await;
                     let answer = ask::file(app, &path, &ready).await;
                     let taken = answer.and_then(|text| {
-                        serde_json::from_str::<Taken>(&text).map_err(|error| error.to_string())
+                        spinover_protocol::json::from_str::<Taken>(&text)
+                            .map_err(|error| error.to_string())
                     });
                     match taken {
                         Ok(Taken { photo }) => names.try_update(|names| {

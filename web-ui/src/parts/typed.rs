@@ -2,7 +2,7 @@
 
 use crate::{
     app::app,
-    pure::show::Scale,
+    pure::{draft::typed_number, show::Scale},
     words::{Word as W, fill, say},
 };
 use leptos::prelude::*;
@@ -62,7 +62,7 @@ fn Pad(channel: Channel, picked: RwSignal<Option<Channel>>) -> impl IntoView {
             digit => text.push(digit),
         });
     };
-    let value = Memo::new(move |_| text.read().parse::<f64>().ok());
+    let value = Memo::new(move |_| typed_number(&text.read()));
     let send = {
         let key = channel.key.clone();
         move |_| {

@@ -4,6 +4,7 @@ use spinover_protocol::{
     Millis, Seq,
     event::{Audience, Who},
     link::{Mirror, not_seen_by},
+    map::sort_few,
     record::{Call, Record},
 };
 
@@ -90,7 +91,7 @@ pub fn own_latest<'a>(
 /// Names of those who have seen a call, in the order in which they did.
 pub fn seen_names(record: &Record, call: &Call) -> Vec<String> {
     let mut seen: Vec<_> = call.seen.iter().collect();
-    seen.sort_by_key(|(id, at)| (**at, (*id).clone()));
+    sort_few(&mut seen, |(id, at)| (**at, (*id).clone()));
     let name = |id| {
         record
             .people

@@ -3,9 +3,11 @@
 use spinover_protocol::{
     car::{Band, Car, ReadyCall, Role},
     files::{CAR, Change, DiffLine, FileId, FilesNow, diff, sheet_id},
+    json,
+    map::Map,
     sheet::{Phase, Sheet, Step},
 };
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
 /// Unchanged lines that are shown before and after a changed one.
 const AROUND: usize = 1;
@@ -20,7 +22,7 @@ pub struct Draft {
     /// What the sheets are to be.
     pub sheets: Vec<Option<Sheet>>,
     /// Whole texts, where one was typed in.
-    pub texts: BTreeMap<FileId, String>,
+    pub texts: Map<FileId, String>,
     /// Fields that hold what cannot be meant, such as letters for a number.
     pub bad: BTreeSet<String>,
 }
@@ -186,7 +188,7 @@ pub fn short(path: &str) -> &str {
 /// A number as a person types it; a comma is taken for a point.
 pub fn typed_number(text: &str) -> Option<f64> {
     let text = text.trim().replace(',', ".").replace('\u{2212}', "-");
-    text.parse::<f64>().ok().filter(|value| value.is_finite())
+    json::number(&text)
 }
 
 /// Seconds as they are typed, in milliseconds; nothing for nothing, an error for what is no time.

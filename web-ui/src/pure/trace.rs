@@ -107,7 +107,8 @@ impl Trace {
         Some((nearest.at, nearest.value))
     }
 
-    /// Draws the trace into a field `width` by `height`, newest at the bottom edge; `place` gives 0..1 for a value.
+    /// Draws the trace into a field `width` by `height`, newest at the bottom edge; `place` gives 0..1 for a value. Of what lies within
+    /// one pixel's height only the first, the extremes and the last are drawn: it looks the same, and each line costs a call to the browser.
     pub fn draw(
         &self,
         now: f64,
@@ -116,7 +117,9 @@ impl Trace {
         place: impl Fn(f64) -> f64,
         mut pen: impl FnMut(Pen),
     ) {
+        let row_ms = KEEP_MS / height.max(1.0);
         let mut last: Option<f64> = None;
+        let mut row: Option<Row> = None;
         for sample in &self.samples {
             let y = height * (1.0 - (now - sample.at) / KEEP_MS);
             if y < 0.0 {
@@ -128,12 +131,74 @@ impl Trace {
                 continue;
             }
             let joined = last.is_some_and(|last| sample.at - last <= GAP_MS);
-            pen(if joined {
-                Pen::Line(x, y)
-            } else {
-                Pen::Move(x, y)
-            });
             last = Some(sample.at);
+            // By the hub's clock and not from now, so that a row stays the same as it moves up.
+            let number = (sample.at / row_ms).floor();
+            match &mut row {
+                Some(row) if joined && row.number == number => row.take((x, y)),
+                _ => {
+                    if let Some(row) = row {
+                        row.draw(&mut pen);
+                    }
+                    row = Some(Row::begin(number, (x, y)));
+                    pen(if joined {
+                        Pen::Line(x, y)
+                    } else {
+                        Pen::Move(x, y)
+                    });
+                }
+            }
+        }
+        if let Some(row) = row {
+            row.draw(&mut pen);
+        }
+    }
+}
+
+/// What lies within one pixel's height.
+#[derive(Clone, Copy)]
+struct Row {
+    number: f64,
+    first: (f64, f64),
+    least: (f64, f64),
+    most: (f64, f64),
+    last: (f64, f64),
+}
+
+impl Row {
+    fn begin(number: f64, first: (f64, f64)) -> Self {
+        Self {
+            number,
+            first,
+            least: first,
+            most: first,
+            last: first,
+        }
+    }
+
+    fn take(&mut self, at: (f64, f64)) {
+        if at.0 < self.least.0 {
+            self.least = at;
+        }
+        if at.0 > self.most.0 {
+            self.most = at;
+        }
+        self.last = at;
+    }
+
+    /// What comes after its first, in the order of time.
+    fn draw(self, pen: &mut impl FnMut(Pen)) {
+        let (one, other) = if self.least.1 < self.most.1 {
+            (self.least, self.most)
+        } else {
+            (self.most, self.least)
+        };
+        let mut before = self.first;
+        for at in [one, other, self.last] {
+            if at != before {
+                pen(Pen::Line(at.0, at.1));
+                before = at;
+            }
         }
     }
 }
@@ -202,6 +267,29 @@ mod tests {
         let pens = drawn(&trace, 10_000.0);
         assert_eq!(pens.last(), Some(&Pen::Line(20.0, 120.0)));
         assert!(pens.len() <= 10_000 / 250 + 2, "{}", pens.len());
+    }
+
+    #[test]
+    fn within_a_pixel_row_the_extremes_are_drawn_and_little_else() {
+        let mut trace = Trace::default();
+        // A row is a second here, and four readings are kept of each.
+        for step in 0..400_u32 {
+            let value = match step % 40 {
+                5 => 0.9,
+                6 => 0.1,
+                _ => 0.5,
+            };
+            trace.push(f64::from(step) * 250.0, Some(value), Quality::Good);
+        }
+        let pens = drawn(&trace, 100_000.0);
+        let is = |pen: &Pen, wanted: f64| matches!(pen, Pen::Line(x, _) if *x == wanted);
+        assert_eq!(pens.iter().filter(|pen| is(pen, 90.0)).count(), 10);
+        assert_eq!(pens.iter().filter(|pen| is(pen, 10.0)).count(), 10);
+        assert!(pens.len() < 240, "{}", pens.len());
+        let down = |pen: &Pen| match pen {
+            Pen::Move(_, y) | Pen::Line(_, y) | Pen::Mark(_, y) => *y,
+        };
+        assert!(pens.windows(2).all(|two| down(&two[0]) < down(&two[1])));
     }
 
     #[test]

@@ -7,8 +7,10 @@ use crate::{
     words::{Word as W, fill, say},
 };
 use leptos::prelude::*;
-use spinover_protocol::files::{Conflict, DiffLine, FileId, FilesNow, Wrong};
-use std::collections::BTreeMap;
+use spinover_protocol::{
+    files::{Conflict, DiffLine, FileId, FilesNow, Wrong},
+    map::Map,
+};
 
 fn name(files: &FilesNow, id: &str) -> String {
     let found = files.files.iter().find(|file| file.id == id);
@@ -68,7 +70,7 @@ fn Lines(name: String, old: String, new: String) -> impl IntoView {
     view! { <section class="edit-diff" data-test="edit-diff"><h2>{name}</h2> {lines.collect_view()}</section> }
 }
 
-fn differences(from: &FilesNow, texts: &BTreeMap<FileId, String>) -> impl IntoView + use<> {
+fn differences(from: &FilesNow, texts: &Map<FileId, String>) -> impl IntoView + use<> {
     let files = from
         .files
         .iter()
@@ -122,7 +124,7 @@ pub fn Look(desk: Desk) -> impl IntoView {
 /// Two changes of the same files: what lies on the disk, and what was wanted here.
 #[component]
 pub fn Both(desk: Desk, conflict: Conflict) -> impl IntoView {
-    let theirs: BTreeMap<FileId, String> = conflict
+    let theirs: Map<FileId, String> = conflict
         .now
         .files
         .iter()

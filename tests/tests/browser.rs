@@ -40,6 +40,32 @@ fn own_hub() -> Hub {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn a_fault_in_the_app_covers_its_numbers_until_it_is_loaded_anew() -> Result<()> {
+    let hub = own_hub();
+    let browser = Browser::start();
+    let crew = join(&browser, &hub, CREW_CODE, "idle", "Ash").await?;
+    crew.until_shows(LIVE).await;
+    // A script's own mistakes, such as those of a browser's extensions, are not the app's.
+    crew.script("setTimeout(() => { throw new TypeError(\"another's\") })")
+        .await?;
+    // As a panic does: WebAssembly's `unreachable`, met in what the browser calls.
+    crew.script(
+        "const bytes = new Uint8Array([0, 97, 115, 109, 1, 0, 0, 0, 1, 4, 1, 96, 0, 0, 3, 2, 1, 0, 7, 5, 1, 1, 102, 0, 0, 10, 5, 1, 3, 0, 0, 11]);
+         const { f } = new WebAssembly.Instance(new WebAssembly.Module(bytes)).exports;
+         window.covered = document.querySelectorAll('.stopped').length;
+         setTimeout(f)",
+    )
+    .await?;
+    crew.until_shows(".stopped").await;
+    assert_eq!(crew.script("return window.covered").await?, json!(0));
+    crew.script("document.querySelector('.stopped > .key').click()")
+        .await?;
+    crew.until_hides(".stopped").await;
+    crew.until_shows(LIVE).await;
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn a_step_held_on_the_chiefs_page_shows_on_the_crews() -> Result<()> {
     let hub = own_hub();
     let browser = Browser::start();

@@ -120,8 +120,11 @@ struct Round<'a> {
     board: Board,
     /// How many devices have been put out: looked up after the board, since a new code goes up after whom it is not for is out.
     outs: u64,
-    known: Vec<(Arc<Session>, Option<(Bytes, Arc<Session>)>)>,
+    known: Vec<(Arc<Session>, Option<News>)>,
 }
+
+/// Frames, and where who has them stands then.
+type News = (Bytes, Arc<Session>);
 
 impl Round<'_> {
     fn news(&mut self, session: &Arc<Session>) -> Option<(&Bytes, &Arc<Session>)> {

@@ -10,7 +10,7 @@
 //! `--sleeping` has them do so. A machine is now faster and now slower by half, so servers take turns and ratios are medians of what stands side by side in a round.
 #![forbid(unsafe_code)]
 
-use anyhow::{Context, Result, bail};
+use anyhow::{Result, bail};
 use clap::Parser;
 use serde_json::{Map, Value, json};
 use spinover_tests::{
@@ -89,7 +89,7 @@ fn main() -> Result<()> {
                         sleeping: options.sleeping,
                         ..Load::default()
                     };
-                    runs.push(run(kind, &load, &template, pinned)?.told(options.json));
+                    runs.push(run(kind, &load, &template, pinned)?.told());
                 }
             }
         }
@@ -106,7 +106,7 @@ fn main() -> Result<()> {
                 stuck: usize::from(round % 2),
                 ..Load::default()
             };
-            stuck.push(run(Kind::Hub, &load, &template, pinned)?.told(options.json));
+            stuck.push(run(Kind::Hub, &load, &template, pinned)?.told());
         }
     }
     let mut wide = Vec::new();
@@ -119,7 +119,7 @@ fn main() -> Result<()> {
                 sleeping: options.sleeping,
                 ..Load::default()
             };
-            wide.push(run(Kind::Hub, &load, &template, pinned)?.told(options.json));
+            wide.push(run(Kind::Hub, &load, &template, pinned)?.told());
         }
     }
     let mut told = summary(&runs, &stuck, pinned, template.length());
@@ -165,28 +165,26 @@ impl Run {
             && self.number("rate") == rate
     }
 
-    /// Says how it went, where people read it.
-    fn told(self, json: bool) -> Self {
-        if !json {
-            println!(
-                "{:>9} {:>5} phones x {:>3}/s{}: {:>6.2} us a delivery, delivered {:.4}, late p50 {:>6.0} p99 {:>7.0} max {:>7.0} us, {:>5.1} MB, {:.2} messages a frame",
-                self.0["server"].as_str().unwrap_or_default(),
-                self.number("phones"),
-                self.number("rate"),
-                if self.number("stuck") > 0.0 {
-                    " and one stuck"
-                } else {
-                    ""
-                },
-                self.number("cpu_us_per_delivery"),
-                self.number("delivered"),
-                self.number("p50_us"),
-                self.number("p99_us"),
-                self.number("max_us"),
-                self.number("rss_mb"),
-                self.number("messages_per_frame"),
-            );
-        }
+    /// Says how it went, where people read it: on the way, also where only one line is wanted in the end.
+    fn told(self) -> Self {
+        eprintln!(
+            "{:>9} {:>5} phones x {:>3}/s{}: {:>6.2} us a delivery, delivered {:.4}, late p50 {:>6.0} p99 {:>7.0} max {:>7.0} us, {:>5.1} MB, {:.2} messages a frame",
+            self.0["server"].as_str().unwrap_or_default(),
+            self.number("phones"),
+            self.number("rate"),
+            if self.number("stuck") > 0.0 {
+                " and one stuck"
+            } else {
+                ""
+            },
+            self.number("cpu_us_per_delivery"),
+            self.number("delivered"),
+            self.number("p50_us"),
+            self.number("p99_us"),
+            self.number("max_us"),
+            self.number("rss_mb"),
+            self.number("messages_per_frame"),
+        );
         self
     }
 }
@@ -198,10 +196,7 @@ fn run(kind: Kind, load: &Load, template: &Template, pinned: bool) -> Result<Run
         core: pinned.then_some(SERVERS_CORE),
     };
     let server = Server::start(kind, plan)?;
-    let mut sockets = Vec::new();
-    for n in 0..load.phones {
-        sockets.push(server.client(n).with_context(|| format!("client {n}"))?);
-    }
+    let sockets = server.clients(load.phones)?;
     let stuck: Vec<_> = (0..load.stuck)
         .map(|n| server.stuck_client(load.phones + n))
         .collect::<Result<_>>()?;

@@ -188,6 +188,29 @@ impl Server {
         self.client_on(TcpStream::connect(&self.clients)?, n)
     }
 
+    /// So many of them, several at a time: a server that looks for new ones ten times a second has a thousand in within seconds.
+    ///
+    /// # Errors
+    /// When one is not let in.
+    pub fn clients(&self, count: usize) -> Result<Vec<(TcpStream, Vec<u8>)>> {
+        const AT_ONCE: usize = 25;
+        std::thread::scope(|scope| {
+            let some = |first: usize| {
+                let numbers = (first..count).step_by(AT_ONCE);
+                numbers
+                    .map(|n| self.client(n).with_context(|| format!("client {n}")))
+                    .collect::<Result<Vec<_>>>()
+            };
+            let parts: Vec<_> = (0..AT_ONCE).map(|n| scope.spawn(move || some(n))).collect();
+            let mut all = Vec::with_capacity(count);
+            for part in parts {
+                let part = part.join();
+                all.extend(part.map_err(|_| anyhow::anyhow!("a client's thread broke"))??);
+            }
+            Ok(all)
+        })
+    }
+
     /// The same over a connection that is there.
     ///
     /// # Errors

@@ -30,8 +30,6 @@ use std::{
     time::{Duration, Instant},
 };
 
-const SERVERS_CORE: usize = 0;
-const LOADS_CORE: usize = 1;
 /// What the one-line summary is of.
 const TYPICAL: (usize, f64) = (100, 100.0);
 
@@ -68,8 +66,7 @@ fn main() -> Result<()> {
     if options.floor {
         return fan::floor::serve();
     }
-    let cores = std::thread::available_parallelism().map_or(1, usize::from);
-    let pinned = cores > 1 && fan::pin(std::process::id(), LOADS_CORE);
+    let core = fan::apart();
     let template = capture()?;
     let kinds: Vec<Kind> = options
         .kinds
@@ -89,7 +86,7 @@ fn main() -> Result<()> {
                         sleeping: options.sleeping,
                         ..Load::default()
                     };
-                    runs.push(run(kind, &load, &template, pinned)?.told());
+                    runs.push(run(kind, &load, &template, core)?.told());
                 }
             }
         }
@@ -106,7 +103,7 @@ fn main() -> Result<()> {
                 stuck: usize::from(round % 2),
                 ..Load::default()
             };
-            stuck.push(run(Kind::Hub, &load, &template, pinned)?.told());
+            stuck.push(run(Kind::Hub, &load, &template, core)?.told());
         }
     }
     let mut wide = Vec::new();
@@ -119,10 +116,10 @@ fn main() -> Result<()> {
                 sleeping: options.sleeping,
                 ..Load::default()
             };
-            wide.push(run(Kind::Hub, &load, &template, pinned)?.told());
+            wide.push(run(Kind::Hub, &load, &template, core)?.told());
         }
     }
-    let mut told = summary(&runs, &stuck, pinned, template.length());
+    let mut told = summary(&runs, &stuck, core.is_some(), template.length());
     told["growth"] = growth(&runs, &wide);
     let shown = if options.json { &told } else { &told["each"] };
     spinover_tests::tell(shown, options.json);
@@ -189,11 +186,11 @@ impl Run {
     }
 }
 
-fn run(kind: Kind, load: &Load, template: &Template, pinned: bool) -> Result<Run> {
+fn run(kind: Kind, load: &Load, template: &Template, core: Option<usize>) -> Result<Run> {
     let plan = Plan {
         rate: load.rate,
         channels: load.channels,
-        core: pinned.then_some(SERVERS_CORE),
+        core,
     };
     let server = Server::start(kind, plan)?;
     let sockets = server.clients(load.phones)?;
@@ -244,7 +241,7 @@ fn run(kind: Kind, load: &Load, template: &Template, pinned: bool) -> Result<Run
         "rate": load.rate,
         "stuck": load.stuck,
         "sleeping": load.sleeping,
-        "pinned": pinned,
+        "pinned": core.is_some(),
         "seconds": took,
         "deliveries": deliveries,
         "delivered": deliveries / (sent as f64 * load.phones as f64),
@@ -303,7 +300,7 @@ fn growth(runs: &[Run], wide: &[Run]) -> Value {
             .map(|run| (run.number(over), run.number(what)))
             .collect();
         let points_told: Vec<[f64; 2]> = points.iter().map(|(x, y)| [*x, *y]).collect();
-        json!({ "exponent": fan::exponent(&points), "points": points_told })
+        json!({ "exponent": fan::power(&points).0, "points": points_told })
     };
     let at = |key: &'static str, value: f64| {
         let these = runs.iter().filter(hub);

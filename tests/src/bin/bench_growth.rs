@@ -82,16 +82,14 @@ impl Series {
     }
 
     fn exponent(&self) -> f64 {
-        fan::exponent(&self.points)
+        fan::power(&self.points).0
     }
 
     /// The fitted power at both ends, and linear growth from its beginning.
     fn lines(&self) -> [[(f64, f64); 2]; 2] {
         let (from, to) = (self.points[0].0, self.points[self.points.len() - 1].0);
-        let count = self.points.len() as f64;
-        let mean = |log: fn(&(f64, f64)) -> f64| self.points.iter().map(log).sum::<f64>() / count;
-        let (x, y) = (mean(|point| point.0.ln()), mean(|point| point.1.ln()));
-        let fitted = |at: f64| (y + self.exponent() * (at.ln() - x)).exp();
+        let (exponent, times) = fan::power(&self.points);
+        let fitted = |at: f64| times * at.powf(exponent);
         let begin = fitted(from);
         [
             [(from, begin), (to, fitted(to))],

@@ -26,23 +26,10 @@ use std::{
 };
 
 const RATE_HZ: f64 = 1000.0;
-const SERVERS_CORE: usize = 0;
-const LOADS_CORE: usize = 1;
-
-#[derive(Parser)]
-struct Asked {
-    /// One line of numbers.
-    #[arg(long)]
-    json: bool,
-    /// How long it is measured.
-    #[arg(long, default_value_t = 20.0)]
-    seconds: f64,
-}
 
 fn main() -> Result<()> {
-    let Asked { json, seconds } = Asked::parse();
-    let cores = std::thread::available_parallelism().map_or(1, usize::from);
-    let core = (cores > 1 && fan::pin(std::process::id(), LOADS_CORE)).then_some(SERVERS_CORE);
+    let fan::Asked { json, seconds } = fan::Asked::parse();
+    let core = fan::apart();
     let steady = run(seconds, Some(RATE_HZ), core)?;
     let most = run(seconds, None, core)?;
     let told = json!({

@@ -158,10 +158,7 @@ fn main() -> Result<()> {
         "threads": asked.threads(),
         "planted_found_after": planted,
     });
-    match asked.json {
-        true => println!("{told}"),
-        false => println!("{told:#}"),
-    }
+    spinover_tests::tell(&told, asked.json);
     if wrong.is_empty() {
         Ok(())
     } else {

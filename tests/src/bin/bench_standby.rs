@@ -116,10 +116,6 @@ async fn main() -> Result<()> {
         "acknowledged_again_s": {"median": at(&marked, 0.5), "worst": at(&marked, 1.0)},
         "remarks": said, "missing_or_twice": wrong,
     });
-    if std::env::args().any(|arg| arg == "--json") {
-        println!("{told}");
-    } else {
-        println!("{told:#}");
-    }
+    spinover_tests::tell(&told, std::env::args().any(|arg| arg == "--json"));
     Ok(())
 }

@@ -12,7 +12,7 @@ use clap::Parser;
 use flate2::{Compress, Compression, FlushCompress};
 use serde_json::{Value, json};
 use spinover_tests::fan::{
-    CHANNELS, Stamps,
+    self, CHANNELS, Stamps,
     servers::{Kind, Plan, Server},
     source::{self, mqtt},
     wire,
@@ -21,18 +21,8 @@ use std::{collections::BTreeMap, io::Read, sync::Arc, time::Instant};
 
 const RATE: f64 = 20.0;
 
-#[derive(Parser)]
-struct Asked {
-    /// One line of numbers.
-    #[arg(long)]
-    json: bool,
-    /// How long it is measured.
-    #[arg(long, default_value_t = 20.0)]
-    seconds: f64,
-}
-
 fn main() -> Result<()> {
-    let Asked { json, seconds } = Asked::parse();
+    let fan::Asked { json, seconds } = fan::Asked::parse();
     let (frames, took) = listen(seconds)?;
     let readings: Vec<&Vec<u8>> = frames
         .iter()

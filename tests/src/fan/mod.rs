@@ -80,15 +80,38 @@ pub fn cpu_ns(pid: u32) -> Option<u64> {
     Some(all)
 }
 
-/// How y grows with x, as the exponent of a power of x: the slope of the least squares line through their logarithms. 1 is linear.
-pub fn exponent(points: &[(f64, f64)]) -> f64 {
+/// Servers are held to one core, and sources and clients to the other.
+const SERVERS_CORE: usize = 0;
+const LOADS_CORE: usize = 1;
+
+/// Holds this process to the load's core: the servers' core, where there are two and it can be.
+pub fn apart() -> Option<usize> {
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    (cores > 1 && pin(std::process::id(), LOADS_CORE)).then_some(SERVERS_CORE)
+}
+
+/// What a bench is asked that measures one load for a time.
+#[derive(clap::Parser)]
+pub struct Asked {
+    /// One line of numbers.
+    #[arg(long)]
+    pub json: bool,
+    /// How long it is measured.
+    #[arg(long, default_value_t = 20.0)]
+    pub seconds: f64,
+}
+
+/// How y grows with x, as a power of x: its exponent, and what it is multiplied by, of the least squares line through the logarithms.
+/// An exponent of 1 is linear.
+pub fn power(points: &[(f64, f64)]) -> (f64, f64) {
     let logs: Vec<(f64, f64)> = points.iter().map(|(x, y)| (x.ln(), y.ln())).collect();
     let count = logs.len() as f64;
     let mean = |pick: fn(&(f64, f64)) -> f64| logs.iter().map(pick).sum::<f64>() / count;
     let (x, y) = (mean(|log| log.0), mean(|log| log.1));
     let over: f64 = logs.iter().map(|log| (log.0 - x) * (log.1 - y)).sum();
     let under: f64 = logs.iter().map(|log| (log.0 - x).powi(2)).sum();
-    over / under
+    let exponent = over / under;
+    (exponent, (y - exponent * x).exp())
 }
 
 /// The value that so many of all do not pass; sorts them.
@@ -108,7 +131,7 @@ mod tests {
     #[test]
     fn the_exponent_of_a_power_is_found_and_a_quantile_is_one_of_the_values() {
         let cubes = [1.0, 10.0, 50.0].map(|x: f64| (x, 7.0 * x.powi(3)));
-        assert!((exponent(&cubes) - 3.0).abs() < 1e-9);
+        assert!((power(&cubes).0 - 3.0).abs() < 1e-9);
         let mut values = [5, 1, 4, 2, 3];
         assert_eq!(quantile(&mut values, 0.5), 3.0);
         assert_eq!(quantile(&mut values, 0.99), 5.0);

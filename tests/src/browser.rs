@@ -1,6 +1,6 @@
 //! Pages in a real, headless Chromium. Everything that was started ends with the test, also when it panics.
 
-use crate::{DEADLINE, eventually};
+use crate::{DEADLINE, soon};
 use anyhow::{Context, Result};
 use base64::Engine as _;
 use fantoccini::{
@@ -233,6 +233,23 @@ impl Page {
         Ok(())
     }
 
+    /// Looks again and again until there is something to return.
+    ///
+    /// # Panics
+    /// When there is nothing by the deadline, with what the page shows in its place.
+    async fn until<T>(&self, what: &str, look: impl AsyncFnMut() -> Option<T>) -> T {
+        if let Some(found) = soon(look).await {
+            return found;
+        }
+        let shown =
+            "return `${location.href} (${document.readyState}): ${document.body?.innerText}`";
+        let shown = self.script(shown).await;
+        let complaints = self.complaints().await;
+        panic!(
+            "waited {DEADLINE:?} in vain for {what}; the page shows {shown:?} and complains of {complaints:?}"
+        )
+    }
+
     /// Waits for an element with that `data-test` name.
     ///
     /// # Panics
@@ -246,7 +263,7 @@ impl Page {
     /// # Panics
     /// When there is none by the deadline.
     pub async fn find_css(&self, css: &str) -> Element {
-        eventually(&format!("{css} on the page"), async || {
+        self.until(&format!("{css} on the page"), async || {
             self.client.find(Locator::Css(css)).await.ok()
         })
         .await
@@ -265,7 +282,7 @@ impl Page {
     /// # Panics
     /// When it cannot by the deadline.
     pub async fn until_shows(&self, css: &str) {
-        eventually(&format!("{css} in view"), async || {
+        self.until(&format!("{css} in view"), async || {
             self.shows(css).await.then_some(())
         })
         .await;
@@ -276,7 +293,7 @@ impl Page {
     /// # Panics
     /// When it is not by the deadline.
     pub async fn until_hides(&self, css: &str) {
-        eventually(&format!("{css} out of view"), async || {
+        self.until(&format!("{css} out of view"), async || {
             (!self.shows(css).await).then_some(())
         })
         .await;
@@ -303,7 +320,7 @@ impl Page {
                 .ok()?;
             wanted(&text).then_some(text)
         };
-        eventually(&format!("{what} in {css}"), look).await
+        self.until(&format!("{what} in {css}"), look).await
     }
 
     /// Taps an element, which must be in view.
@@ -436,17 +453,6 @@ impl Page {
         Ok(())
     }
 
-    /// Runs a script before those of every page that is opened from now on: to put something in the place of what they would find.
-    ///
-    /// # Errors
-    /// When the browser refuses.
-    pub async fn before_scripts(&self, script: &str) -> Result<()> {
-        let source = json!({ "source": script });
-        self.devtools("Page.addScriptToEvaluateOnNewDocument", source)
-            .await?;
-        Ok(())
-    }
-
     /// The browser draws as somebody sees who lacks a kind of cone: `none`, `protanopia`, `deuteranopia`, `tritanopia`.
     ///
     /// # Errors
@@ -464,7 +470,7 @@ impl Page {
     /// When the browser refuses.
     pub async fn until_still(&self) -> Result<()> {
         let still = "return document.getAnimations().every((animation) => animation.playState !== 'running' || animation.effect.getComputedTiming().endTime === Infinity)";
-        eventually("the page to be still", async || {
+        self.until("the page to be still", async || {
             (self.script(still).await.ok()? == true).then_some(())
         })
         .await;

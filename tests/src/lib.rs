@@ -45,16 +45,21 @@ pub fn tell(told: &Value, json: bool) {
 ///
 /// # Panics
 /// When there is nothing by the deadline, naming what was waited for.
-pub async fn eventually<T>(what: &str, mut look: impl AsyncFnMut() -> Option<T>) -> T {
+pub async fn eventually<T>(what: &str, look: impl AsyncFnMut() -> Option<T>) -> T {
+    let found = soon(look).await;
+    found.unwrap_or_else(|| panic!("waited {DEADLINE:?} in vain for {what}"))
+}
+
+/// Looks again and again until there is something to return; nothing if there is none by the deadline.
+pub async fn soon<T>(mut look: impl AsyncFnMut() -> Option<T>) -> Option<T> {
     let begun = Instant::now();
     loop {
         if let Some(found) = look().await {
-            return found;
+            return Some(found);
         }
-        assert!(
-            begun.elapsed() < DEADLINE,
-            "waited {DEADLINE:?} in vain for {what}"
-        );
+        if begun.elapsed() >= DEADLINE {
+            return None;
+        }
         tokio::time::sleep(LOOK_EVERY).await;
     }
 }

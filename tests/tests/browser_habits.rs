@@ -5,12 +5,17 @@ use serde_json::{Value, json};
 use spinover_protocol::{event::Audience, message::Command};
 use spinover_tests::eventually;
 use spinover_tests::{
-    app::{fits, go, join},
+    app::{LIVE, fits, go, join},
     browser::{Browser, PHONE, Page, TABLET},
     data, http,
     hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
     phone::Phone,
+    proxy::Proxy,
 };
+
+/// Notes where the app itself scrolls a page to.
+const SCROLLS: &str = "window.scrolls = 0; const scroll = window.scrollTo.bind(window);
+    window.scrollTo = (...to) => { window.scrolls += 1; scroll(...to); }";
 
 const PAGES: [&str; 9] = [
     "crew", "all", "steps", "chief", "figures", "book", "laptop", "edit", "wall",
@@ -42,6 +47,48 @@ const BROKEN: &str = "return [...document.querySelectorAll('.keys > *, .mark-row
     }
     return broken;
 })";
+
+/// Whoever reads, or is about to press a key, must not find the page moved under the finger.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_page_keeps_its_place_until_another_is_opened() -> Result<()> {
+    let hub = Launch::demo().start();
+    let radio = Proxy::before(hub.address(), 7).await?;
+    let browser = Browser::start();
+    let page = browser.page("reads", PHONE).await;
+    page.before_each_page(SCROLLS).await?;
+    let url = format!("http://{}", radio.address());
+    page.goto(&format!("{url}/#{CREW_CODE}/fuel/Ash")).await?;
+    page.find("caution-ok").await;
+    page.script("window.scrolls = 0").await?;
+    // The cautions say nothing of the link; the welcome of somebody else comes after everything that this phone's own brings.
+    let rook = Phone::join(&hub, CHIEF_CODE, "Rook", "chief").await;
+    page.find("caution-practise").await;
+    page.tap("caution-ok").await?;
+    page.until_shows(LIVE).await;
+    go(&page, "all").await?;
+    page.until_shows(".strip[data-value]").await;
+    let moved = page.script("const moved = window.scrolls; scrollTo(0, 120); window.scrolls = 0; return [moved, scrollY]");
+    assert_eq!(
+        moved.await?,
+        json!([2, 120]),
+        "the page that came after the cautions, and all strips"
+    );
+
+    let (to, text) = (Audience::All, "Idle up".to_owned());
+    rook.done(Command::Call { to, text }).await;
+    page.until_shows("[data-test=\"incoming\"]").await;
+    radio.reset();
+    page.until_shows("[data-test=\"link-state\"][data-link=\"lost\"]")
+        .await;
+    page.until_shows(LIVE).await;
+    assert_eq!(page.script("return window.scrolls").await?, json!(0));
+    go(&page, "steps").await?;
+    assert_eq!(
+        page.script("return [window.scrolls, scrollY]").await?,
+        json!([1, 0])
+    );
+    Ok(())
+}
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_phone_speaks_the_language_that_it_is_told() -> Result<()> {
@@ -230,10 +277,10 @@ async fn a_call_that_nobody_has_seen_comes_again_and_is_spoken_where_wanted() ->
     let hub = own_hub();
     let browser = Browser::start();
     let ash = browser.page("Ash", PHONE).await;
-    ash.before_scripts(LATER).await?;
+    ash.before_each_page(LATER).await?;
     join(&ash, &hub.url(), CREW_CODE, "idle", "Ash").await?;
     let wren = browser.page("Wren", TABLET).await;
-    wren.before_scripts(LATER).await?;
+    wren.before_each_page(LATER).await?;
     join(&wren, &hub.url(), CHIEF_CODE, "chief", "Wren").await?;
     let chief = Phone::join(&hub, CHIEF_CODE, "Rook", "fuel").await;
     let call = async |text: &str| {
@@ -292,7 +339,7 @@ async fn a_stop_that_nobody_has_seen_comes_again_at_20_and_40_s_and_then_stands(
     let hub = own_hub();
     let browser = Browser::start();
     let ash = browser.page("Ash", PHONE).await;
-    ash.before_scripts(LATER).await?;
+    ash.before_each_page(LATER).await?;
     join(&ash, &hub.url(), CREW_CODE, "idle", "Ash").await?;
     ash.script(LISTEN).await?;
     go(&ash, "crew/menu").await?;

@@ -90,11 +90,14 @@ pub fn Root() -> impl IntoView {
         }
     });
     rest::begin_when(app, move || face.get() == Face::In);
-    // Another page begins at its top, however far the one before was scrolled.
-    Effect::new(move |_| {
-        face.track();
-        app.page().track();
-        window().scroll_to_with_x_and_y(0.0, 0.0);
+    // Another page begins at its top, however far the one before was scrolled; nothing else moves one, for a finger may be on its way.
+    let page = app.page();
+    Effect::new(move |before: Option<(Face, Page)>| {
+        let now = (face.get(), page.get());
+        if before.is_some_and(|before| before != now) {
+            window().scroll_to_with_x_and_y(0.0, 0.0);
+        }
+        now
     });
     // Words are put in as a page is made: in another language, all of it is made anew.
     view! {

@@ -17,6 +17,12 @@ use spinover_tests::{
 const SCROLLS: &str = "window.scrolls = 0; const scroll = window.scrollTo.bind(window);
     window.scrollTo = (...to) => { window.scrolls += 1; scroll(...to); }";
 
+/// Notes who dials.
+const DIALS: &str = "window.dials = []; const Dialled = WebSocket;
+    window.WebSocket = class extends Dialled {
+        constructor(...to) { super(...to); window.dials.push(new Error().stack.includes('/start.js') ? 'start.js' : 'the app'); }
+    }";
+
 const PAGES: [&str; 9] = [
     "crew", "all", "steps", "chief", "figures", "book", "laptop", "edit", "wall",
 ];
@@ -87,6 +93,22 @@ async fn a_page_keeps_its_place_until_another_is_opened() -> Result<()> {
         page.script("return [window.scrolls, scrollY]").await?,
         json!([1, 0])
     );
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_phone_that_has_joined_before_dials_once_and_before_the_app_is_there() -> Result<()> {
+    let hub = own_hub();
+    let browser = Browser::start();
+    let page = browser.page("again", PHONE).await;
+    page.before_each_page(DIALS).await?;
+    join(&page, &hub.url(), CREW_CODE, "fuel", "Ash").await?;
+    let dials = "return window.dials";
+    assert_eq!(page.script(dials).await?, json!(["the app"]));
+    page.goto("about:blank").await?;
+    page.goto(&hub.url()).await?;
+    page.until_shows(LIVE).await;
+    assert_eq!(page.script(dials).await?, json!(["start.js"]));
     Ok(())
 }
 

@@ -14,6 +14,7 @@ use spinover_tests::{
     data, eventually, http,
     hub::{CHIEF_CODE, CREW_CODE, Launch},
     phone::Phone,
+    proxy::{Proxy, Weather},
 };
 use std::{io::Write, time::Duration};
 
@@ -249,6 +250,28 @@ async fn see_all(page: &Page) {
 }
 
 const AT: &str = "[data-test=\"practice\"]";
+
+/// A browser that is slow to draw: the app shows that its link is live only some time after it is.
+const SLOW_FRAMES: &str = "const frame = window.requestAnimationFrame.bind(window);
+    window.requestAnimationFrame = (run) => setTimeout(() => frame(run), 3000)";
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_practice_is_offered_only_once_it_can_begin() -> Result<()> {
+    let hub = Launch::demo().start();
+    let radio = Proxy::before(hub.address(), 7).await?;
+    radio.weather(Weather {
+        delay: Duration::from_millis(150),
+        ..Weather::default()
+    });
+    let browser = Browser::start();
+    let ash = browser.page("Ash", PHONE).await;
+    ash.before_each_page(SLOW_FRAMES).await?;
+    let url = format!("http://{}/#{CREW_CODE}/idle/Ash", radio.address());
+    ash.goto(&url).await?;
+    ash.tap("caution-practise").await?;
+    ash.until_shows(&format!("{AT}[data-at=\"see\"]")).await;
+    Ok(())
+}
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_crew_practises_over_the_real_pages_and_the_record_says_so() -> Result<()> {

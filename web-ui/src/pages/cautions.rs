@@ -34,7 +34,8 @@ pub fn Cautions(
             app.close();
         }
     };
-    // Whoever comes to the simulator for the first time may begin with a minute of practice.
+    // Whoever comes to the simulator for the first time may begin with a minute of practice, once the hub can be asked for it.
+    let live = app.live();
     let practises = app.about(&[Topic::Record, Topic::Sources, Topic::Welcome], |link| {
         practice::simulated(link) && practice::possible(link)
     });
@@ -51,7 +52,7 @@ pub fn Cautions(
             <p class="caution-first">{say(W::CautionsRules)}</p>
             <dl>{list.collect_view()}</dl>
             <button type="button" class="key primary" data-test="caution-ok" on:click=understood>{say(W::CautionsOk)}</button>
-            <Show when=move || first && practises.get() == Some(true)>
+            <Show when=move || first && live.get() && practises.get() == Some(true)>
                 <button type="button" class="key" data-test="caution-practise" on:click=practise>{say(W::PracticeFirst)}</button>
             </Show>
         </section>

@@ -10,7 +10,7 @@ use spinover_tests::{
     data, http,
     hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
     phone::Phone,
-    proxy::Proxy,
+    proxy::{Proxy, Weather},
 };
 
 /// Notes where the app itself scrolls a page to.
@@ -83,9 +83,13 @@ async fn a_page_keeps_its_place_until_another_is_opened() -> Result<()> {
     let (to, text) = (Audience::All, "Idle up".to_owned());
     rook.done(Command::Call { to, text }).await;
     page.until_shows("[data-test=\"incoming\"]").await;
-    radio.reset();
+    radio.weather(Weather {
+        silent: true,
+        ..Weather::default()
+    });
     page.until_shows("[data-test=\"link-state\"][data-link=\"lost\"]")
         .await;
+    radio.weather(Weather::default());
     page.until_shows(LIVE).await;
     assert_eq!(page.script("return window.scrolls").await?, json!(0));
     go(&page, "steps").await?;

@@ -207,6 +207,9 @@ mod tests {
         net::{TcpListener, TcpSocket},
     };
 
+    /// Bytes of a frame before what it carries.
+    const HEAD: usize = 10;
+
     /// A connection with little room on both sides.
     async fn narrow() -> (Plain, TcpStream) {
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
@@ -214,14 +217,19 @@ mod tests {
         socket.set_recv_buffer_size(4096).unwrap();
         let address = listener.local_addr().unwrap();
         let (near, far) = tokio::join!(listener.accept(), socket.connect(address));
-        (Plain::new(near.unwrap().0), far.unwrap())
+        let near = near.unwrap().0;
+        SockRef::from(&near).set_send_buffer_size(4096).unwrap();
+        (Plain::new(near), far.unwrap())
     }
 
-    /// A text frame of one letter, long enough to be cut by a full buffer, behind a number.
+    /// A text frame of one letter behind a number. Every fourth is longer than all the room there is, whatever the system makes of 4096,
+    /// so that it is cut; the others are if it happens so.
     fn frame(letter: u8, n: u32) -> Vec<u8> {
-        let mut frame = vec![0x81, 126, 0x27, 0x10];
+        let length: u64 = if n.is_multiple_of(4) { 400_000 } else { 10_000 };
+        let mut frame = vec![0x81, 127];
+        frame.extend(length.to_be_bytes());
         frame.extend(n.to_be_bytes());
-        frame.resize(4 + 10_000, letter);
+        frame.resize(HEAD + length as usize, letter);
         frame
     }
 
@@ -271,14 +279,19 @@ mod tests {
             "{begun} begun and {full} refused: nothing was tried"
         );
         let (mut owned, mut fanned) = (Vec::new(), Vec::new());
-        for whole in bytes.chunks(10_004) {
-            let n = u32::from_be_bytes(whole[4..8].try_into().unwrap());
-            assert_eq!(whole, frame(whole[8], n), "a frame is not whole");
-            match whole[8] {
+        let mut rest = bytes.as_slice();
+        while let Some(head) = rest.get(..=HEAD + 4) {
+            let n = u32::from_be_bytes(head[HEAD..HEAD + 4].try_into().unwrap());
+            let letter = head[HEAD + 4];
+            let whole = frame(letter, n);
+            assert!(rest.starts_with(&whole), "frame {n} is not whole");
+            rest = &rest[whole.len()..];
+            match letter {
                 b'o' => owned.push(n),
                 _ => fanned.push(n),
             }
         }
+        assert_eq!(rest, b"");
         assert_eq!(owned, (0..FRAMES).collect::<Vec<_>>());
         assert_eq!(fanned, sent);
     }

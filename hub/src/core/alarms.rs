@@ -8,7 +8,7 @@
 use super::channels::Channels;
 use spinover_protocol::{
     AlarmKey, Millis,
-    alarm::{Alarm, Hold, Shown, Watch},
+    alarm::{Alarm, AlarmNow, Hold, Shown, Watch},
     car::Car,
     event::EventBody,
     message::{Quality, SRC_NONE, SRC_TYPED},
@@ -127,10 +127,18 @@ impl Alarms {
                 .any(|event| matches!(event, EventBody::AlarmReturned { alarm } if alarm == key))
         };
         let stays = |key: &AlarmKey| is_active(warmup, key) && !returned(key);
-        // What is put aside is seen by nobody who looks for causes.
+        // What is put aside is seen by nobody who looks for causes; a shelf whose time is over with this look hides nothing any more.
+        let unshelved: BTreeSet<AlarmKey> = events
+            .iter()
+            .filter_map(|event| match event {
+                EventBody::AlarmUnshelved { alarm } => Some(alarm.clone()),
+                _ => None,
+            })
+            .collect();
         let aside = |key: &AlarmKey| {
             let now = warmup.alarms.get(key);
-            now.is_some_and(|now| now.flags.shelved || now.flags.out)
+            let shelved = |now: &AlarmNow| now.flags.shelved && !unshelved.contains(key);
+            now.is_some_and(|now| now.flags.out || shelved(now))
         };
         let orphans: Vec<usize> = (0..self.alarms.len())
             .filter(|place| {

@@ -5,6 +5,8 @@ use anyhow::Result;
 
 /// What a joined page shows.
 pub const LIVE: &str = "[data-test=\"link-state\"][data-link=\"live\"]";
+/// What it shows once nothing more comes from the hub.
+pub const LOST: &str = "[data-test=\"link-state\"][data-link=\"lost\"]";
 /// How much wider than the window the page is, in CSS pixels.
 const TOO_WIDE: &str = "return document.documentElement.scrollWidth - innerWidth";
 

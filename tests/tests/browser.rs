@@ -4,7 +4,7 @@ use anyhow::Result;
 use serde_json::json;
 use spinover_protocol::{link::Answer, message::Command};
 use spinover_tests::{
-    app::{self, LIVE, fits, go},
+    app::{self, LIVE, LOST, fits, go},
     browser::{Browser, PHONE, Page, TABLET},
     data,
     hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
@@ -19,7 +19,6 @@ const BRUSH: Duration = Duration::from_millis(120);
 /// What the crew is promised: so long after the hub's end every page says that the link is lost.
 const LOST_WITHIN_MS: f64 = 2_500.0;
 
-const LOST: &str = "[data-test=\"link-state\"][data-link=\"lost\"]";
 const TAKEOVER: &str = "[data-test=\"stop-takeover\"]";
 
 /// Opens the app as somebody would who scanned the code, and reads the cautions.

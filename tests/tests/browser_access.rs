@@ -4,6 +4,7 @@ use anyhow::{Context, Result};
 use serde_json::Value;
 use spinover_protocol::{event::Audience, message::Command};
 use spinover_tests::{
+    app::{LIVE, LOST},
     browser::{Browser, PHONE, Page, TABLET},
     data,
     hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
@@ -83,7 +84,7 @@ async fn join(page: &Page, hub: &Hub, axe: &str, code: &str, role: &str) -> Resu
     page.find("caution-ok").await;
     wrong.extend(violations(page, "cautions first").await?);
     page.tap("caution-ok").await?;
-    page.until_shows("[data-link=\"live\"]").await;
+    page.until_shows(LIVE).await;
     Ok(wrong)
 }
 
@@ -137,7 +138,7 @@ async fn axe_finds_nothing_wrong_on_any_page() -> Result<()> {
         }
         if name == "night" {
             hub.kill();
-            page.until_shows("[data-link=\"lost\"]").await;
+            page.until_shows(LOST).await;
             wrong.extend(violations(&page, "lost").await?);
         }
     }

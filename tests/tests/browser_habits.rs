@@ -5,7 +5,7 @@ use serde_json::{Value, json};
 use spinover_protocol::{event::Audience, message::Command};
 use spinover_tests::eventually;
 use spinover_tests::{
-    app::{LIVE, fits, go, join},
+    app::{LIVE, LOST, fits, go, join},
     browser::{Browser, PHONE, Page, TABLET},
     data, http,
     hub::{CHIEF_CODE, CREW_CODE, Hub, Launch},
@@ -66,7 +66,7 @@ async fn a_page_keeps_its_place_until_another_is_opened() -> Result<()> {
     page.goto(&format!("{url}/#{CREW_CODE}/fuel/Ash")).await?;
     page.find("caution-ok").await;
     page.script("window.scrolls = 0").await?;
-    // The cautions say nothing of the link; the welcome of somebody else comes after everything that this phone's own brings.
+    // While the cautions are read, somebody else joins, and the link becomes live: the practice is offered only then.
     let rook = Phone::join(&hub, CHIEF_CODE, "Rook", "chief").await;
     page.find("caution-practise").await;
     page.tap("caution-ok").await?;
@@ -87,8 +87,7 @@ async fn a_page_keeps_its_place_until_another_is_opened() -> Result<()> {
         silent: true,
         ..Weather::default()
     });
-    page.until_shows("[data-test=\"link-state\"][data-link=\"lost\"]")
-        .await;
+    page.until_shows(LOST).await;
     radio.weather(Weather::default());
     page.until_shows(LIVE).await;
     assert_eq!(page.script("return window.scrolls").await?, json!(0));
